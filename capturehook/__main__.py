@@ -1,0 +1,5 @@
+"""`python -m capturehook` is the command `capturehook`."""
+
+from capturehook.cli.main import run
+
+run()

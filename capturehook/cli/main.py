@@ -1,0 +1,82 @@
+"""The door of the command line: which command lives in which module; errors to exit codes.
+
+Commands are imported only when called, since a slicing host waits for us.
+"""
+
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+
+import click
+
+from capturehook.errors import CaptureHookError
+
+COMMANDS = {
+    "apply": ("job", "apply_command"),
+    "strip": ("job", "strip_command"),
+    "inspect": ("job", "inspect_command"),
+    "plan": ("plan", "plan_command"),
+    "profile": ("profiles", "profile_group"),
+    "hook": ("hosts", "hook_command"),
+    "snippet": ("hosts", "snippet_command"),
+    "demo": ("demo", "demo_command"),
+    "optics": ("optics", "optics_command"),
+    "trigger": ("trigger", "trigger_command"),
+    "resin": ("resin", "resin_command"),
+    "rehearse": ("rehearse", "rehearse_command"),
+    "audit": ("audit", "audit_command"),
+    "assemble": ("assemble", "assemble_command"),
+}
+
+
+class LazyGroup(click.Group):
+    """A group that imports a command's module when it is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module, name = COMMANDS[cmd_name]
+        command = getattr(import_module(f"capturehook.cli.{module}"), name)
+        assert isinstance(command, click.Command)
+        return command
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="capturehook")
+def main() -> None:
+    """Film your own 3D prints: pose blocks for sliced jobs, planned, proved, checked, made a film.
+
+    \b
+    Start with:  capturehook demo
+    Then:        capturehook apply part.gcode -p heron --dry-run
+    """
+
+
+def run(argv: list[str] | None = None) -> None:
+    """Entry point. Exit codes: 0 done, 1 findings, 2 the user can fix it, 3 ours."""
+    try:
+        code = main.main(args=argv, prog_name="capturehook", standalone_mode=False)
+    except CaptureHookError as fault:
+        from capturehook.cli.show import show_error
+
+        show_error(fault, as_json="--json" in (argv or sys.argv[1:]))
+        sys.exit(fault.exit_code)
+    except click.ClickException as fault:
+        fault.show()
+        sys.exit(2)
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("Stopped; nothing was changed.", err=True)
+        sys.exit(130)
+    except BrokenPipeError:
+        sys.exit(0)
+    except Exception:
+        import traceback
+
+        traceback.print_exc()
+        click.echo("This is a fault of capturehook, not of your job. Nothing was changed.", err=True)
+        sys.exit(3)
+    sys.exit(code if isinstance(code, int) else 0)

@@ -1,0 +1,119 @@
+"""What people and machines read: the only module that prints.
+
+Every command returns its exit code from `emit` or `finish`; JSON goes to standard output,
+alone, and errors go to standard error.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+import click
+
+from capturehook.errors import CaptureHookError, Finding, ProfileError
+
+
+def show_error(fault: CaptureHookError, *, as_json: bool) -> None:
+    """One clear error on standard error (and as JSON on standard output when asked)."""
+    if as_json:
+        faults = fault.faults if isinstance(fault, ProfileError) else [fault]
+        click.echo(json.dumps({"schema": 1, "errors": [one.as_json() for one in faults]}))
+    click.echo(str(fault), err=True)
+
+
+def emit_json(data: dict[str, Any]) -> None:
+    """One JSON object on standard output."""
+    click.echo(json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False))
+
+
+def say(text: str = "") -> None:
+    """A line for people on standard output."""
+    click.echo(text)
+
+
+def note(text: str) -> None:
+    """A line for people on standard error, so that piped output stays clean."""
+    click.echo(text, err=True)
+
+
+def show_findings(findings: Iterable[Finding]) -> None:
+    for finding in findings:
+        note(f"! {finding}")
+
+
+def exit_code(findings: Sequence[Finding]) -> int:
+    return 1 if findings else 0
+
+
+def show_table(columns: Sequence[str], rows: Iterable[Sequence[object]], title: str | None = None) -> None:
+    """A table without rules between rows; numbers are right-aligned."""
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+
+    rows = [[_cell(value) for value in row] for row in rows]
+    table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
+    for index, name in enumerate(columns):
+        numeric = all(_is_numeric(row[index]) for row in rows)
+        table.add_column(name, justify="right" if numeric else "left", no_wrap=numeric)
+    for row in rows:
+        table.add_row(*row)
+    console = Console(file=sys.stdout, highlight=False, soft_wrap=False)
+    if not console.is_terminal:
+        console = Console(file=sys.stdout, highlight=False, width=160)
+    console.print(table)
+
+
+def _cell(value: object) -> str:
+    from rich.markup import escape
+
+    return escape(f"{value:.2f}" if isinstance(value, float) else str(value))
+
+
+def _is_numeric(text: str) -> bool:
+    return text.replace(".", "", 1).replace("-", "", 1).replace("+", "", 1).isdigit() or text in ("", "-")
+
+
+def duration(seconds: float) -> str:
+    """3725 -> '1 h 02 min 05 s'; under a minute with tenths."""
+    if seconds < 59.95:
+        return f"{seconds:.1f} s"
+    whole = round(seconds)
+    hours, rest = divmod(whole, 3600)
+    minutes, secs = divmod(rest, 60)
+    return f"{hours} h {minutes:02d} min {secs:02d} s" if hours else f"{minutes} min {secs:02d} s"
+
+
+@contextmanager
+def progress(title: str, total: int) -> Iterator[Any]:
+    """Call the yielded function with the count done; a bar on a terminal after one second."""
+    if not sys.stderr.isatty():
+        yield lambda done: None
+        return
+    import time
+
+    from rich.console import Console
+    from rich.progress import Progress
+
+    start = time.monotonic()
+    bar = Progress(console=Console(file=sys.stderr), transient=True)
+    task = bar.add_task(title, total=total)
+    shown = False
+
+    def step(done: int) -> None:
+        nonlocal shown
+        if not shown and time.monotonic() - start > 1:
+            bar.start()
+            shown = True
+        if shown:
+            bar.update(task, completed=done)
+
+    try:
+        yield step
+    finally:
+        if shown:
+            bar.stop()

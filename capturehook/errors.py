@@ -1,0 +1,112 @@
+"""Where a fault is, what was found there, what to do; and findings that do not stop a run.
+
+The only module that words a location. Exit codes: 0 done, 1 findings, 2 the user can
+fix it, 3 ours.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Where:
+    """A place a person can go to: a file, and a line or a profile key in it."""
+
+    path: str
+    line_no: int | None = None
+    column: int | None = None
+    key: str | None = None
+
+    def __str__(self) -> str:
+        text = self.path
+        if self.line_no is not None:
+            text += f":{self.line_no}"
+            if self.column is not None:
+                text += f":{self.column}"
+        if self.key is not None:
+            text += f": {self.key}"
+        return text
+
+
+class CaptureHookError(Exception):
+    """Something the person at the printer can put right.
+
+    Parameters
+    ----------
+    where : Where or str
+        A plain string is taken as a path (or as the name of a stream or an option).
+    found, advice : str
+        Sentences without a full stop at the end.
+    """
+
+    exit_code = 2
+
+    def __init__(self, where: Where | str, found: str, advice: str) -> None:
+        self.where = Where(where) if isinstance(where, str) else where
+        self.found = found
+        self.advice = advice
+        super().__init__(f"{self.where}: {found}. {advice}.")
+
+    def as_json(self) -> dict[str, object]:
+        return {"where": str(self.where), "found": self.found, "advice": self.advice}
+
+
+class GcodeError(CaptureHookError):
+    """The job's text cannot be read, or not followed safely."""
+
+
+class LayerError(CaptureHookError):
+    """No layers, or layers that contradict each other."""
+
+
+class ProfileError(CaptureHookError):
+    """The profile is wrong; holds all its faults, worst first."""
+
+    def __init__(self, faults: list[CaptureHookError]) -> None:
+        self.faults = faults
+        first = faults[0]
+        super().__init__(first.where, first.found, first.advice)
+        self.args = ("\n".join(str(fault) for fault in faults),)
+
+    def __str__(self) -> str:
+        return str(self.args[0])
+
+
+class PlanError(CaptureHookError):
+    """The wishes of the profile cannot all be met on this job."""
+
+
+class PoseError(PlanError):
+    """A pose cannot be made safely."""
+
+    exit_code = 1
+
+
+class FrameError(CaptureHookError):
+    """Frames or films that cannot be read or written."""
+
+
+class FileError(CaptureHookError):
+    """A file cannot be opened, read or written."""
+
+
+class ProofError(CaptureHookError):
+    """A block failed its own proof: our fault; nothing was written."""
+
+    exit_code = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A doubt that does not stop the run. Codes are stable and listed in docs/findings.md."""
+
+    code: str
+    where: str
+    text: str
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.text} [{self.code}]"
+
+    def as_json(self) -> dict[str, str]:
+        return asdict(self)

@@ -1,0 +1,96 @@
+"""Reading and replacing files so that the one a person owns is never lost or half-written."""
+
+from __future__ import annotations
+
+import os
+import stat
+import tempfile
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import IO
+
+from capturehook.errors import FileError
+
+
+def read_bytes(path: Path) -> bytes:
+    """The whole file.
+
+    Raises
+    ------
+    FileError
+        It is missing, a folder, or may not be read.
+    """
+    try:
+        return path.read_bytes()
+    except OSError as fault:
+        raise FileError(
+            str(path), f"cannot be read ({fault.strerror or fault})", "Check the path and its rights"
+        ) from fault
+
+
+def write_atomically(path: Path, data: bytes) -> None:
+    """Put ``data`` at ``path``: the old file, or the new one whole; never anything between.
+
+    A symbolic link is followed, and the mode (rights) of an existing file is kept.
+
+    Raises
+    ------
+    FileError
+        Any step failed; ``path`` is as it was and no scrap is left beside it.
+    """
+    write_stream_atomically(path, lambda out: _write_all(out, data))
+
+
+def _write_all(out: IO[bytes], data: bytes) -> None:
+    out.write(data)
+
+
+def write_stream_atomically(path: Path, produce: Callable[[IO[bytes]], None]) -> None:
+    """As :func:`write_atomically`, the bytes written by ``produce`` into an open file."""
+    target = Path(os.path.realpath(path))
+    scrap: Path | None = None
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{target.name[:60]}.", suffix=".part", dir=target.parent)
+        scrap = Path(name)
+        with os.fdopen(handle, "wb") as out:
+            produce(out)
+            out.flush()
+            _keep_mode(out.fileno(), target)
+            os.fsync(out.fileno())
+        os.replace(scrap, target)
+        scrap = None
+        _sync_folder(target.parent)
+    except OSError as fault:
+        raise FileError(
+            str(path),
+            f"could not be written ({fault.strerror or fault}); what stood there is unchanged",
+            "Free some space or check the folder's rights, then run it again",
+        ) from fault
+    finally:
+        if scrap is not None:
+            with suppress(OSError):
+                scrap.unlink()
+
+
+def _keep_mode(handle: int, target: Path) -> None:
+    """Give the new file the rights of the old one, or the usual ones of a new file."""
+    if not hasattr(os, "fchmod"):  # Windows
+        return
+    try:
+        mode = stat.S_IMODE(target.stat().st_mode)
+    except FileNotFoundError:
+        mask = os.umask(0)
+        os.umask(mask)
+        mode = 0o666 & ~mask
+    os.fchmod(handle, mode)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make the new name last through a power cut, where the system allows it."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

@@ -1,0 +1,100 @@
+"""The plan record: what was planned, pose by pose, saved as plan.json.
+
+Made from a filament job by `plan/` or from a resin job by `resin/`; read after the print
+by `video/`, which checks the frames against it.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from capturehook.errors import FileError, PlanError, Where
+
+SCHEMA = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedPose:
+    """One planned frame.
+
+    ``t_s`` is the predicted second, from the start of the job, at which the camera is told
+    to fire; ``still_s`` how long the scene then stays still.
+    """
+
+    pose: int
+    layer: int
+    z_mm: float
+    t_s: float
+    still_s: float
+    finished: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanRecord:
+    """Everything the audit needs to know about the shoot.
+
+    ``interval_s`` is set when a free-running interval timer takes the frames (many frames
+    for each pose); otherwise one frame for each pose is expected. ``height_mm`` is the
+    height of the part. ``moves`` says what carries the part (bed-y, bed-z, none, or
+    plate for resin).
+    """
+
+    kind: str  # "filament" or "resin"
+    job: str
+    profile: str
+    fps: str  # exact fraction as text: "30", "30000/1001"
+    hold_last_s: float
+    total_s: float
+    height_mm: float
+    moves: str
+    lag_ms: float
+    exposure_ms: float
+    write_ms: float
+    interval_s: float | None = None
+    poses: tuple[PlannedPose, ...] = field(default_factory=tuple)
+
+    def as_json(self) -> dict[str, Any]:
+        return {"schema": SCHEMA, **asdict(self), "poses": [asdict(pose) for pose in self.poses]}
+
+    def save(self, path: Path) -> None:
+        """Write the record as JSON (UTF-8), whole or not at all."""
+        from capturehook.files import write_atomically
+
+        text = json.dumps(self.as_json(), indent=1) + "\n"
+        write_atomically(path, text.encode())
+
+
+def load_plan(path: Path) -> PlanRecord:
+    """Read a plan record.
+
+    Raises
+    ------
+    FileError
+        The file cannot be read.
+    PlanError
+        It is not a plan record of a schema we know.
+    """
+    try:
+        raw = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as fault:
+        raise FileError(str(path), f"cannot be read ({fault.strerror})", "Check the path") from fault
+    except ValueError as fault:
+        raise PlanError(
+            str(path), f"is not a plan record ({fault})", "Give the plan.json that `plan` saved"
+        ) from fault
+    if not isinstance(raw, dict) or raw.pop("schema", None) != SCHEMA:
+        raise PlanError(
+            str(path),
+            f"is not a plan record of schema {SCHEMA}",
+            "Make it anew with `capturehook plan` or `capturehook resin`",
+        )
+    try:
+        poses = tuple(PlannedPose(**pose) for pose in raw.pop("poses"))
+        return PlanRecord(**raw, poses=poses)
+    except (TypeError, KeyError) as fault:
+        raise PlanError(
+            Where(str(path)), f"has missing or unknown keys ({fault})", "Make the plan anew"
+        ) from fault
