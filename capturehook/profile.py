@@ -13,9 +13,11 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from capturehook.errors import CaptureHookError, FileError, ProfileError, Where
+from capturehook.resin_profile import ResinTable
+from capturehook.tables import NotNegative, Positive, Range, Record
 
 SCHEMA = 1
 LOCAL_NAME = "capture.toml"
@@ -23,28 +25,6 @@ BUILT_IN = Path(__file__).parent / "catalog" / "profiles"
 
 FirmwareName = Literal["marlin", "klipper", "reprapfirmware", "smoothie", "repetier", "rs274"]
 TriggerName = Literal["wait", "button", "pin", "camera", "message", "lines"]
-Range = Annotated[tuple[float, float], Field(description="lowest, highest")]
-Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
-
-
-class Record(BaseModel):
-    """A frozen table of the profile; a key nobody knows is a fault."""
-
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", allow_inf_nan=False, use_attribute_docstrings=True
-    )
-
-    @model_validator(mode="before")
-    @classmethod
-    def _no_bool_for_a_number(cls, raw: Any) -> Any:
-        """TOML's true is not 1: pydantic would take it for one."""
-        if isinstance(raw, dict):
-            for key, value in raw.items():
-                field = cls.model_fields.get(key)
-                if isinstance(value, bool) and field is not None and "bool" not in str(field.annotation):
-                    raise ValueError(f"{key}: {str(value).lower()} is not a number or a text")
-        return raw
 
 
 class AxisLimits(Record):
@@ -273,8 +253,8 @@ class Profile(Record):
     trigger: Trigger = Trigger()
     capture: Capture = Capture()
     ooze: Ooze = Ooze()
-    resin: Annotated[dict[str, Any], Field(exclude=True)] | None = None
-    """The resin printer's own table, checked by `capturehook resin`."""
+    resin: ResinTable | None = None
+    """The resin printer's own table."""
 
     @model_validator(mode="after")
     def _park_is_reachable(self) -> Profile:
