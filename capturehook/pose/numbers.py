@@ -1,0 +1,25 @@
+"""Numbers as G-code text: fixed decimals, no exponent, no minus zero."""
+
+from __future__ import annotations
+
+import math
+
+
+def fixed(value: float, places: int = 3) -> str:
+    """A number as a controller reads it: `8`, `215.25`, `-0.8`; never `1e-05` or `-0`.
+
+    Rounded to ``places`` decimals (0 to 4), trailing zeros left out.
+
+    Raises
+    ------
+    ValueError
+        Infinity, NaN, or more decimals than every firmware reads.
+    """
+    if not math.isfinite(value):
+        raise ValueError(f"{value} cannot be written into a job")
+    if not 0 <= places <= 4:
+        raise ValueError(f"{places} decimals: 0 to 4 are written")
+    text = f"{value:.{places}f}"
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text
