@@ -5,8 +5,8 @@ from __future__ import annotations
 import os
 import stat
 import tempfile
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
@@ -94,3 +94,42 @@ def _sync_folder(folder: Path) -> None:
             os.fsync(handle)
         finally:
             os.close(handle)
+
+
+@contextmanager
+def replacing(path: Path) -> Iterator[Path]:
+    """A scrap path beside ``path`` for a writer that opens files itself (an encoder).
+
+    Leaving the block well puts the scrap in the place of ``path``; leaving it by any
+    exception removes the scrap, and ``path`` is as it was.
+
+    Raises
+    ------
+    FileError
+        The folder cannot be written, or the scrap cannot take its place.
+    """
+    target = Path(os.path.realpath(path))
+    scrap: Path | None = None
+    try:
+        handle, name = tempfile.mkstemp(
+            prefix=f".{target.name[:60]}.", suffix=".part", dir=target.parent
+        )
+        scrap = Path(name)
+        os.close(handle)
+        yield scrap
+        with scrap.open("rb+") as done:
+            _keep_mode(done.fileno(), target)
+            os.fsync(done.fileno())
+        scrap.replace(target)
+        scrap = None
+        _sync_folder(target.parent)
+    except OSError as fault:
+        raise FileError(
+            str(path),
+            f"could not be written ({fault.strerror or fault}); what stood there is unchanged",
+            "Free some space or check the folder's rights, then run it again",
+        ) from fault
+    finally:
+        if scrap is not None:
+            with suppress(OSError):
+                scrap.unlink()

@@ -1,0 +1,42 @@
+"""The optional libraries of this stage, or one clear error that says how to get them."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+from capturehook.errors import FrameError
+
+MAX_PIXELS = 250_000_000
+"""Larger pictures are refused as bombs; no camera for this job comes near."""
+
+
+def need(module: str, what_for: str, install: str = "capturehook[video]") -> Any:
+    """Import ``module``.
+
+    Raises
+    ------
+    FrameError
+        It is not installed; says what to install.
+    """
+    try:
+        return import_module(module)
+    except ImportError as fault:
+        raise FrameError(
+            module,
+            f"is not installed (or cannot start: {fault}), and {what_for} needs it",
+            f"Install it with: pip install '{install}'",
+        ) from fault
+
+
+def pillow() -> Any:
+    """The `PIL.Image` module, with its limit on picture size set for cameras."""
+    image = need("PIL.Image", "reading and drawing pictures")
+    if image.MAX_IMAGE_PIXELS is None or image.MAX_IMAGE_PIXELS < MAX_PIXELS:
+        image.MAX_IMAGE_PIXELS = MAX_PIXELS
+    return image
+
+
+def pyav() -> Any:
+    """The `av` module."""
+    return need("av", "writing a film")
