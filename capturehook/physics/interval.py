@@ -1,0 +1,87 @@
+"""A camera's free-running interval timer against stops of a known length; frames on a card.
+
+In and out: seconds, counts, shares. The phase between timer and stop is taken as random and
+even. Imports nothing of ours. ValueError for numbers without meaning.
+"""
+
+from __future__ import annotations
+
+import math
+
+
+def frame_chance(
+    still_s: float, exposure_s: float, interval_s: float, jitter_s: float = 0.0
+) -> float:
+    """Chance that at least one whole exposure falls within one stop.
+
+    ``jitter_s`` is the timer's own spread, peak to peak.
+
+    Source: an exposure fits if it starts within the first d - e of the stop; starts are I
+    apart, so (d - e)/I, not over 1 (geometry of intervals).
+    """
+    return min(1.0, mean_frames(still_s, exposure_s, interval_s, jitter_s))
+
+
+def mean_frames(
+    still_s: float, exposure_s: float, interval_s: float, jitter_s: float = 0.0
+) -> float:
+    """Whole exposures within one stop, on average. Source: (d - e)/I, as above."""
+    _checked(exposure_s, interval_s, jitter_s)
+    return max(0.0, (still_s - exposure_s - jitter_s) / interval_s)
+
+
+def sure_still_s(
+    exposure_s: float, interval_s: float, frames: int = 1, jitter_s: float = 0.0
+) -> float:
+    """Shortest stop that holds ``frames`` whole exposures at any phase. Source: n I + e."""
+    _checked(exposure_s, interval_s, jitter_s)
+    return frames * interval_s + exposure_s + jitter_s
+
+
+def sure_interval_s(
+    still_s: float, exposure_s: float, frames: int = 1, jitter_s: float = 0.0
+) -> float:
+    """Longest interval that puts ``frames`` whole exposures in every stop; 0 if none does.
+
+    Source: the line above solved for I.
+    """
+    _checked(exposure_s, 1.0, jitter_s)
+    return max(0.0, (still_s - exposure_s - jitter_s) / frames)
+
+
+def longest_miss_run(chance: float, interval_s: float, period_s: float) -> float:
+    """Most stops in a row without a frame when stops come evenly, ``period_s`` apart.
+
+    The phase walks by the same step each time, so misses come in runs, not singly. 0 when
+    nothing is missed; infinite when nothing bounds the run (no step, or a step that can
+    jump over the whole of the good phases).
+
+    Source: points one step apart on a circle of length I, of which a share 1 - P is bad
+    (geometry).
+    """
+    _checked(0.0, interval_s, 0.0)
+    if not 0 <= chance <= 1:
+        raise ValueError("chance must be from 0 to 1")
+    step_s = abs(math.remainder(period_s, interval_s))
+    if chance == 1:
+        return 0.0
+    if step_s == 0 or chance * interval_s < step_s:
+        return math.inf
+    return float(math.ceil((1 - chance) * interval_s / step_s))
+
+
+def card_frames(card_gb: float, frame_mb: float, usable: float = 0.93) -> int:
+    """Frames that fit on a card; cards and cameras count 1 GB = 1000 MB.
+
+    ``usable`` is the share left after formatting (0.93 to 0.95: common practice, no source).
+
+    Source: floor of usable capacity over file size.
+    """
+    if not (card_gb >= 0 and frame_mb > 0 and 0 < usable <= 1):
+        raise ValueError("card_gb, frame_mb and usable must be more than 0, usable not over 1")
+    return math.floor(card_gb * 1000 * usable / frame_mb + 1e-9)
+
+
+def _checked(exposure_s: float, interval_s: float, jitter_s: float) -> None:
+    if not (interval_s > 0 and exposure_s >= 0 and jitter_s >= 0):
+        raise ValueError("interval_s must be more than 0, exposure_s and jitter_s not negative")

@@ -1,0 +1,209 @@
+"""Thin-lens optics and exposure for a still camera that looks at a small part.
+
+In: millimetres, seconds, f-numbers. Out: the same. ``distance_mm`` is always from the
+lens to the subject; :func:`focus_mark_mm` turns it into what the mark on a camera body
+shows. Imports nothing of ours. Every function raises ValueError for a number that has
+no meaning (a length of zero, a subject inside the focal length).
+"""
+
+from __future__ import annotations
+
+import math
+
+GREEN_NM = 550.0
+"""Wavelength the eye is most sensitive to by day, rounded (CIE photopic peak 555 nm)."""
+
+
+def magnification(focal_mm: float, distance_mm: float) -> float:
+    """Size of the image over size of the subject.
+
+    Source: thin lens, 1/f = 1/s + 1/s', m = s'/s = f/(s - f); any optics textbook,
+    e.g. Hecht, Optics, chapter 5.
+    """
+    _positive(focal_mm=focal_mm)
+    if not distance_mm > focal_mm:
+        raise ValueError("distance_mm must be more than focal_mm: no real image otherwise")
+    return focal_mm / (distance_mm - focal_mm)
+
+
+def image_distance_mm(focal_mm: float, distance_mm: float) -> float:
+    """From the lens to the sharp image. Source: thin lens, s' = f (1 + m)."""
+    return focal_mm * (1 + magnification(focal_mm, distance_mm))
+
+
+def focus_mark_mm(focal_mm: float, distance_mm: float) -> float:
+    """From the sensor to the subject: the distance a lens scale or a body mark means.
+
+    Source: thin lens, D = s + s' = f (2 + m + 1/m), least 4 f at m = 1. The gap between
+    the principal planes of a real lens is left out.
+    """
+    return distance_mm + image_distance_mm(focal_mm, distance_mm)
+
+
+def distance_for_field_mm(focal_mm: float, sensor_mm: float, field_mm: float) -> float:
+    """Distance at which one side of the sensor sees ``field_mm``.
+
+    Source: thin lens, s = f (1 + 1/m) with m = sensor/field.
+    """
+    _positive(focal_mm=focal_mm, sensor_mm=sensor_mm, field_mm=field_mm)
+    return focal_mm * (1 + field_mm / sensor_mm)
+
+
+def field_mm(focal_mm: float, sensor_mm: float, distance_mm: float) -> float:
+    """What one side of the sensor sees at the focused distance. Source: field = sensor/m."""
+    _positive(sensor_mm=sensor_mm)
+    return sensor_mm / magnification(focal_mm, distance_mm)
+
+
+def view_angle_deg(focal_mm: float, sensor_mm: float) -> float:
+    """Angle of view of one side, focused at infinity. Source: 2 atan(w / 2f), textbook."""
+    _positive(focal_mm=focal_mm, sensor_mm=sensor_mm)
+    return math.degrees(2 * math.atan(sensor_mm / (2 * focal_mm)))
+
+
+def scale_px_mm(pixels: int, field_mm: float) -> float:
+    """Pixels that one millimetre of the subject covers. Source: geometry."""
+    _positive(pixels=pixels, field_mm=field_mm)
+    return pixels / field_mm
+
+
+def effective_f_number(f_number: float, magnification: float) -> float:
+    """The f-number the sensor feels close up. Source: bellows factor, N (1 + m), textbook."""
+    _positive(f_number=f_number)
+    return f_number * (1 + magnification)
+
+
+def bellows_loss_ev(magnification: float) -> float:
+    """Light lost close up, in stops. Source: 2 log2(1 + m), textbook."""
+    return 2 * math.log2(1 + magnification)
+
+
+def hyperfocal_mm(focal_mm: float, f_number: float, circle_mm: float) -> float:
+    """Nearest focus that keeps infinity acceptably sharp.
+
+    Source: H = f^2/(N c) + f, textbook; the widely published case of 50 mm, f/8,
+    circle 0.03 mm gives 10.47 m.
+    """
+    _positive(focal_mm=focal_mm, f_number=f_number, circle_mm=circle_mm)
+    return focal_mm**2 / (f_number * circle_mm) + focal_mm
+
+
+def depth_of_field_mm(
+    focal_mm: float, f_number: float, circle_mm: float, distance_mm: float
+) -> tuple[float, float]:
+    """(nearest, farthest) distance that is acceptably sharp; farthest may be infinite.
+
+    Source: s (H - f)/(H + s - 2 f) and s (H - f)/(H - s), textbook, exact for a thin lens.
+    """
+    magnification(focal_mm, distance_mm)
+    reach_mm = hyperfocal_mm(focal_mm, f_number, circle_mm)
+    near_mm = distance_mm * (reach_mm - focal_mm) / (reach_mm + distance_mm - 2 * focal_mm)
+    if distance_mm >= reach_mm:
+        return near_mm, math.inf
+    return near_mm, distance_mm * (reach_mm - focal_mm) / (reach_mm - distance_mm)
+
+
+def focus_for_limits_mm(near_mm: float, far_mm: float) -> float:
+    """Where to focus so that both limits are equally sharp: their harmonic mean.
+
+    Source: the two depth-of-field forms above added, 1/near + 1/far = 2/s (exact).
+    """
+    _positive(near_mm=near_mm, far_mm=far_mm)
+    return 2 / (1 / near_mm + 1 / far_mm)
+
+
+def f_number_for_limits(focal_mm: float, circle_mm: float, near_mm: float, far_mm: float) -> float:
+    """Smallest f-number whose depth of field reaches from ``near_mm`` to ``far_mm``.
+
+    Source: the two depth-of-field forms subtracted, with s from :func:`focus_for_limits_mm`:
+    N = f^2 s (1/near - 1/far) / (2 c (s - f)) (exact for a thin lens).
+    """
+    if not focal_mm < near_mm <= far_mm:
+        raise ValueError("near_mm must be more than focal_mm and not more than far_mm")
+    _positive(circle_mm=circle_mm)
+    focus_mm = focus_for_limits_mm(near_mm, far_mm)
+    spread = 1 / near_mm - 1 / far_mm
+    return focal_mm**2 * focus_mm * spread / (2 * circle_mm * (focus_mm - focal_mm))
+
+
+def airy_disk_mm(effective_f_number: float, wavelength_nm: float = GREEN_NM) -> float:
+    """Diameter of the diffraction disk on the sensor, to its first dark ring.
+
+    Source: 2.44 lambda N (Airy); the factor is 2 x 3.8317/pi, from the first zero of the
+    Bessel function J1; any optics textbook.
+    """
+    _positive(effective_f_number=effective_f_number, wavelength_nm=wavelength_nm)
+    return 2.44 * wavelength_nm * 1e-6 * effective_f_number
+
+
+def diffraction_f_number(
+    circle_mm: float, magnification: float, wavelength_nm: float = GREEN_NM
+) -> float:
+    """The f-number, as marked on the lens, whose diffraction disk just fills the circle.
+
+    Source: 2.44 lambda N (1 + m) = c, see :func:`airy_disk_mm`.
+    """
+    _positive(circle_mm=circle_mm)
+    return circle_mm / (airy_disk_mm(1.0, wavelength_nm) * (1 + magnification))
+
+
+def exposure_value(f_number: float, exposure_s: float) -> float:
+    """EV of a setting. Source: APEX system, EV = log2(N^2/t)."""
+    _positive(f_number=f_number, exposure_s=exposure_s)
+    return math.log2(f_number**2 / exposure_s)
+
+
+def ev100_of_setting(f_number: float, exposure_s: float, iso: float) -> float:
+    """Scene EV at ISO 100 that a setting exposes rightly.
+
+    Source: APEX, EV100 = log2(N^2/t) - log2(S/100).
+    """
+    _positive(iso=iso)
+    return exposure_value(f_number, exposure_s) - math.log2(iso / 100)
+
+
+def exposure_for_s(ev100: float, f_number: float, iso: float) -> float:
+    """Exposure time for a metered scene. Source: APEX solved for t."""
+    _positive(f_number=f_number, iso=iso)
+    return f_number**2 / 2**ev100 * 100 / iso
+
+
+def lamp_waves(exposure_s: float, mains_hz: float) -> float:
+    """Light pulses of a mains lamp within an exposure: it flickers at twice the mains.
+
+    Source: light follows power, and sin^2 has twice the frequency (trigonometry). A whole
+    number of pulses (t = n/100 s at 50 Hz, n/120 s at 60 Hz) is the same light every time.
+    """
+    _positive(exposure_s=exposure_s, mains_hz=mains_hz)
+    return exposure_s * 2 * mains_hz
+
+
+def nearest_steady_s(exposure_s: float, mains_hz: float) -> float:
+    """The whole number of lamp pulses, at least one, nearest to an exposure time."""
+    return max(1, round(lamp_waves(exposure_s, mains_hz))) / (2 * mains_hz)
+
+
+def flicker_ev(exposure_s: float, mains_hz: float, ripple: float = 1.0) -> float:
+    """Darkest to brightest frame, in stops, when shutter and lamp have no common clock.
+
+    ``ripple`` is the lamp's swing over its mean: 1 goes fully dark between pulses.
+
+    Source: the mean of 1 + r cos over a window holds r sin(pi n)/(pi n) of the wave, n =
+    pulses in the window (Fourier transform of a rectangle, textbook).
+    """
+    if not 0 <= ripple <= 1:
+        raise ValueError("ripple must be from 0 to 1")
+    phase = math.pi * lamp_waves(exposure_s, mains_hz)
+    swing = ripple * abs(math.sin(phase) / phase)
+    return math.log2((1 + swing) / (1 - swing)) if swing < 1 else math.inf
+
+
+def motion_blur_px(speed_mm_s: float, exposure_s: float, px_mm: float) -> float:
+    """Smear of something that moves evenly across the view. Source: v t x scale, geometry."""
+    return abs(speed_mm_s) * exposure_s * px_mm
+
+
+def _positive(**values: float) -> None:
+    for name, value in values.items():
+        if not (value > 0 and math.isfinite(value)):
+            raise ValueError(f"{name} must be more than 0, not {value}")
