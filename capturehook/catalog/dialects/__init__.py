@@ -1,0 +1,1 @@
+"""How kinds of file mark their layers: one small record each."""

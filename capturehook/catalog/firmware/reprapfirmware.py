@@ -1,0 +1,13 @@
+"""RepRapFirmware. docs/gcode_facts.md#reprapfirmware"""
+
+from __future__ import annotations
+
+from capturehook.catalog.firmware.common import CommonFirmware
+
+
+class RepRapFirmware(CommonFirmware):
+    """Only M82/M83 touch E; M42 is queued with the moves."""
+
+    name = "reprapfirmware"
+    full_on = 1.0
+    pin_needs_wait = False

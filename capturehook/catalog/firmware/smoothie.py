@@ -1,0 +1,17 @@
+"""Smoothie. docs/gcode_facts.md#smoothie"""
+
+from __future__ import annotations
+
+from capturehook.catalog.firmware.common import CommonFirmware
+
+
+class Smoothie(CommonFirmware):
+    """G90/G91 switch E too; G4 adds S to P; a line of words goes on with the last motion."""
+
+    name = "smoothie"
+    g90_sets_e = True
+    modal_motion = True
+
+    def dwell_ms(self, p: float | None, s: float | None) -> float:
+        """Seconds and milliseconds are added."""
+        return (p or 0.0) + 1000.0 * (s or 0.0)

@@ -1,0 +1,115 @@
+"""Stage 1: the job as bytes that never change, with where its lines start.
+
+In: a file's bytes. Out: a Source. Text that is no line-by-line G-code is refused here.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.errors import GcodeError, Where
+
+PAD = 16  # bytes before and after the text, so that eight bytes may be read at either end
+LONE_CR = re.compile(rb"\r(?!\n)")
+
+
+@dataclass(frozen=True)
+class Source:
+    """The job's bytes and what is told by looking at them once.
+
+    ``data`` is never changed. ``padded`` is a working copy, PAD bytes longer at either end,
+    with every lone carriage return turned into a line feed (same length, so offsets agree).
+    """
+
+    path: str
+    data: bytes
+    padded: bytes = field(repr=False)
+
+    def __len__(self) -> int:
+        return len(self.data)
+
+    @cached_property
+    def line_starts(self) -> NDArray[np.int64]:
+        """(N,) offset of each line; a last line without a line end counts."""
+        text = np.frombuffer(self.padded, np.uint8)[PAD : PAD + len(self.data)]
+        ends = np.flatnonzero(text == 10)
+        starts = np.empty(len(ends) + 1, np.int64)
+        starts[0] = 0
+        np.add(ends, 1, out=starts[1:])
+        return starts[:-1] if starts[-1] == len(self.data) else starts
+
+    @property
+    def line_count(self) -> int:
+        return len(self.line_starts)
+
+    def line_at(self, offset: int) -> int:
+        """Index of the line that holds a byte."""
+        return int(np.searchsorted(self.line_starts, offset, side="right")) - 1
+
+    def start_of(self, line_index: int) -> int:
+        """Offset where a line starts; the end of the text for the line after the last."""
+        if line_index >= self.line_count:
+            return len(self.data)
+        return int(self.line_starts[line_index])
+
+    def line(self, line_index: int) -> bytes:
+        """A line without its line end."""
+        return self.data[self.start_of(line_index) : self.start_of(line_index + 1)].rstrip(b"\r\n")
+
+    @cached_property
+    def line_end(self) -> bytes:
+        """The line end this text uses most."""
+        crlf = self.data.count(b"\r\n")
+        lf = self.data.count(b"\n") - crlf
+        lone_cr = self.data.count(b"\r") - crlf if b"\r" in self.data else 0
+        best = max(crlf, lf, lone_cr)
+        if best == 0 or best == lf:
+            return b"\n"
+        return b"\r\n" if best == crlf else b"\r"
+
+    def where(self, line_index: int, column: int | None = None) -> Where:
+        return Where(self.path, line_no=line_index + 1, column=column)
+
+
+def open_source(data: bytes, path: str) -> Source:
+    """Bytes -> Source.
+
+    Raises
+    ------
+    GcodeError
+        A binary container, a compressed file, 16-bit text, or nothing at all.
+    """
+    _refuse_what_is_no_text(data, path)
+    text = LONE_CR.sub(b"\n", data) if b"\r" in data else data
+    padded = b"".join((b"\n" * PAD, text, b"\n" * PAD))
+    return Source(path, data, padded)
+
+
+def _refuse_what_is_no_text(data: bytes, path: str) -> None:
+    if not data.strip():
+        raise GcodeError(path, "is empty", "Export the job again")
+    if data.startswith(b"GCDE"):
+        raise GcodeError(
+            path, "is a binary job container", "Export the job as plain text G-code and run this again"
+        )
+    if data.startswith((b"PK\x03\x04", b"\x1f\x8b")):
+        raise GcodeError(
+            path,
+            "is a compressed archive, not plain text",
+            "Unpack it first, or use adapters/zip_job.py (resin jobs: `capturehook resin`)",
+        )
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise GcodeError(path, "is 16-bit text", "Save it as plain ASCII or UTF-8 text")
+    at = data.find(b"\0")
+    if at >= 0:
+        line_no = data.count(b"\n", 0, at) + 1
+        raise GcodeError(
+            Where(path, line_no=line_no),
+            "a zero byte stands here, so this is no plain text job (or it was cut off by a full disk)",
+            "Export the job again as plain text G-code",
+        )

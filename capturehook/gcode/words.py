@@ -1,0 +1,137 @@
+"""One line -> command, words, comment, each with its column: the careful reader.
+
+The fast reader (`tokens.py`) hands on to this one every line that is not plain motion.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+
+FREE_TEXT = frozenset({"M0", "M1", "M16", "M23", "M28", "M30", "M32", "M36", "M117", "M118", "M928"})
+"""Commands whose rest of line is text. docs/gcode_facts.md#free-text"""
+
+_WORD = re.compile(r"\s*([A-Za-z])\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))?", re.ASCII)
+_COMMAND = re.compile(r"\s*([GMTgmt])\s*([0-9]+)(?:\.([0-9]+))?", re.ASCII)
+_EXTENDED = re.compile(r"\s*([A-Za-z_][A-Za-z_]+[A-Za-z0-9_]*)(?=\s|$)", re.ASCII)
+_NUMBERED = re.compile(r"\s*[Nn]\s*[0-9]+\s*", re.ASCII)
+_PAREN = re.compile(r"\([^()]*\)")
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """One line's command.
+
+    ``code`` is like "G1", "M83", "T0", "G92.1", or a whole name for key=value commands, or
+    "" for words without a command (``X1 Y2``). A word without a number has the value None.
+    """
+
+    code: str
+    words: tuple[tuple[str, float | None], ...]
+    text: str = ""
+
+    def get(self, letter: str) -> float | None:
+        for key, value in reversed(self.words):
+            if key == letter:
+                return value
+        return None
+
+    def has(self, letter: str) -> bool:
+        return any(key == letter for key, _ in self.words)
+
+
+class WordFault(ValueError):
+    """A word that is no number: what and at which column (from 1)."""
+
+    def __init__(self, found: str, column: int) -> None:
+        super().__init__(found)
+        self.found, self.column = found, column
+
+
+def split_comment(line: str) -> tuple[str, str]:
+    """Code and comment of a line; a quoted semicolon is code."""
+    at = line.find(";")
+    if at < 0:
+        return line, ""
+    if '"' in line[:at]:
+        inside = False
+        for index, letter in enumerate(line):
+            if letter == '"':
+                inside = not inside
+            elif letter == ";" and not inside:
+                return line[:index], line[index + 1 :]
+        return line, ""
+    return line[:at], line[at + 1 :]
+
+
+@lru_cache(maxsize=8192)
+def read_command(raw: bytes) -> Command | None:
+    """The command of one line, or None where there is none.
+
+    Raises
+    ------
+    WordFault
+        A motion or position command holds a word that is not a number.
+    """
+    line = raw.decode("latin-1").lstrip("\xef\xbb\xbf")
+    code, _ = split_comment(line)
+    if "(" in code:
+        code = _PAREN.sub(lambda match: " " * len(match[0]), code)
+    numbered = _NUMBERED.match(code)
+    start = numbered.end() if numbered else 0
+    if not code[start:].strip() or code.lstrip().startswith("%"):
+        return None
+    command = _COMMAND.match(code, start)
+    if command is None:
+        return _without_code(code, start)
+    name = _name(command)
+    if name in FREE_TEXT:
+        return Command(name, (), code[command.end() :].strip())
+    if numbered or "*" in code:
+        code = code.split("*", 1)[0]
+    return Command(name, _words(code, command.end(), strict=name in _STRICT), code[command.end() :].strip())
+
+
+_STRICT = frozenset({"G0", "G1", "G2", "G3", "G92"})
+
+
+def _name(match: re.Match[str]) -> str:
+    letter, number, part = match.groups()
+    return f"{letter.upper()}{int(number)}" + (f".{int(part)}" if part and int(part) else "")
+
+
+def _without_code(code: str, start: int) -> Command | None:
+    extended = _EXTENDED.match(code, start)
+    if extended:
+        return Command(extended[1].upper(), (), code[extended.end() :].strip())
+    words = _words(code, start, strict=False)
+    return Command("", words, code[start:].strip()) if words else None
+
+
+def _words(code: str, at: int, *, strict: bool) -> tuple[tuple[str, float | None], ...]:
+    found = []
+    end = len(code.rstrip())
+    while at < end:
+        match = _WORD.match(code, at)
+        if match is None or (strict and _runs_on(code, match.end())):
+            if not strict:
+                break
+            raise WordFault(*_faulty(code, at))
+        letter, number = match.groups()
+        found.append((letter.upper(), None if number is None else float(number)))
+        at = match.end()
+    return tuple(found)
+
+
+def _runs_on(code: str, at: int) -> bool:
+    """Something follows a word that is neither a gap nor the next word."""
+    return at < len(code) and not (code[at].isspace() or (code[at].isascii() and code[at].isalpha()))
+
+
+def _faulty(code: str, at: int) -> tuple[str, int]:
+    while at < len(code) and code[at].isspace():
+        at += 1
+    match = re.compile(r"[A-Za-z]?[^A-Za-z\s]*").match(code, at)
+    word = match[0] if match and match[0] else code[at : at + 12]
+    return word, at + 1

@@ -1,0 +1,38 @@
+"""G2/G3: centre, swept angle and length of arcs, from I J or R. docs/gcode_facts.md#arcs"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+def centre_from_radius(x0: Array, y0: Array, x1: Array, y1: Array, r: Array, is_cw: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """Centre of arcs given by radius; a negative radius takes the arc over 180 degrees.
+
+    All (A,), mm. A radius under half the chord gives the half circle over the chord.
+    Source: RS-274/NGC radius format arcs; plane geometry.
+    """
+    chord_x, chord_y = x1 - x0, y1 - y0
+    chord = np.hypot(chord_x, chord_y)
+    rise = np.sqrt(np.maximum(r * r - (chord / 2) ** 2, 0.0))
+    side = np.where(is_cw, -1.0, 1.0) * np.where(r < 0, -1.0, 1.0)
+    safe = np.where(chord > 0, chord, 1.0)
+    cx = (x0 + x1) / 2 - side * rise * chord_y / safe
+    cy = (y0 + y1) / 2 + side * rise * chord_x / safe
+    return cx, cy
+
+
+def swept_angle(x0: Array, y0: Array, x1: Array, y1: Array, cx: Array, cy: Array, is_cw: NDArray[np.bool_], turns: Array) -> Array:
+    """(A,) swept angle in radians, positive counter-clockwise; equal ends are a full circle.
+
+    ``turns`` is the P word (1 where there is none). Source: RS-274/NGC centre format arcs.
+    """
+    angle = np.arctan2(y1 - cy, x1 - cx) - np.arctan2(y0 - cy, x0 - cx)
+    angle = np.where(is_cw, -angle, angle)
+    angle = np.where(angle <= 1e-9, angle + 2 * np.pi, angle)
+    closed = np.hypot(x1 - x0, y1 - y0) < 1e-7
+    angle = np.where(closed, 2 * np.pi, angle)
+    angle = angle + 2 * np.pi * np.maximum(np.rint(turns) - 1, 0)
+    return np.where(is_cw, -angle, angle)

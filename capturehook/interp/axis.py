@@ -1,0 +1,117 @@
+"""One axis through a whole job at once: positions, steps, shifts (G92) and homing.
+
+An axis is a list of operations: SET (an absolute word), ADD (a relative one), SHIFT (G92:
+the number changes, the machine does not move), HOME, and UNKNOWN (a command after which
+nobody can say where the axis stands: NaN until the next absolute word).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+SET, ADD, SHIFT, HOME, UNKNOWN = range(5)
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class AxisEvents:
+    """What other lines than motion do to one axis, in file order: lists of equal length."""
+
+    line_index: list[int]
+    operation: list[int]
+    value: list[float]
+
+    def add(self, line_index: int, operation: int, value: float = 0.0) -> None:
+        self.line_index.append(line_index)
+        self.operation.append(operation)
+        self.value.append(value)
+
+
+def no_events() -> AxisEvents:
+    return AxisEvents([], [], [])
+
+
+@dataclass(frozen=True, slots=True)
+class AxisTrack:
+    """One axis over M moves and its operations.
+
+    Attributes
+    ----------
+    op_line : (O,) int64, line of each operation; the first, at -1, is the power-on zero
+    logical : (O,) float64, the number the job has for the position after it
+    shift : (O,) float64, machine position minus that number
+    before, after : (M,) int64, operation in force before and after each move
+    is_set : bool, some operation has placed the axis
+    """
+
+    op_line: NDArray[np.int64]
+    logical: Array
+    shift: Array
+    before: NDArray[np.int64]
+    after: NDArray[np.int64]
+
+    @property
+    def physical(self) -> Array:
+        return self.logical + self.shift
+
+    def at_line(self, line_index: int) -> int:
+        """The operation in force just before a line."""
+        return int(np.searchsorted(self.op_line, line_index, side="left")) - 1
+
+
+def track_axis(
+    line_index: NDArray[np.int32],
+    has_word: NDArray[np.bool_],
+    word: Array,
+    is_absolute: NDArray[np.bool_],
+    events: AxisEvents,
+) -> AxisTrack:
+    """Positions of one axis.
+
+    Parameters
+    ----------
+    line_index : (M,) of the moves
+    has_word, word, is_absolute : (M,) whether a move names this axis, with what, and how
+    events : what other lines do to it
+    """
+    moves = len(line_index)
+    event_row = np.searchsorted(line_index, events.line_index, side="left").astype(np.int64)
+    events_before = np.cumsum(np.bincount(event_row, minlength=moves + 1)[:moves])
+    after = np.cumsum(has_word) + events_before
+    count = 1 + len(event_row) + int(has_word.sum())
+    operation = np.empty(count, np.uint8)
+    value, op_line = np.empty(count), np.empty(count, np.int64)
+    operation[0], value[0], op_line[0] = SET, 0.0, -1
+    at = after[has_word]
+    operation[at] = np.where(is_absolute[has_word], SET, ADD)
+    value[at] = word[has_word]
+    op_line[at] = line_index[has_word]
+    if len(event_row):
+        words_before = np.concatenate(([0], np.cumsum(has_word)))[event_row]
+        at = words_before + np.arange(1, len(event_row) + 1)
+        operation[at], value[at], op_line[at] = events.operation, events.value, events.line_index
+    logical, shift = _fold(operation, value)
+    return AxisTrack(op_line, logical, shift, after - has_word, after)
+
+
+def _fold(operation: NDArray[np.uint8], value: Array) -> tuple[Array, Array]:
+    """Operations -> the job's number and the shift after each. Both (O,)."""
+    places = operation != ADD
+    value = np.where(operation == UNKNOWN, np.nan, value)
+    if places.all():
+        logical = value
+    else:
+        index = np.arange(len(value))
+        last = np.maximum.accumulate(np.where(places, index, 0))
+        added = np.cumsum(np.where(places, 0.0, value))
+        logical = value[last] + (added - added[last])
+    is_shift = operation == SHIFT
+    if not is_shift.any():
+        return logical, np.zeros(len(logical))
+    before = np.concatenate(([0.0], logical[:-1]))
+    shift = np.cumsum(np.where(is_shift, before - logical, 0.0))
+    home = np.maximum.accumulate(np.where(operation == HOME, np.arange(len(value)), 0))
+    return logical, np.where(home > 0, shift - shift[home], shift)

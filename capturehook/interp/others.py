@@ -1,0 +1,169 @@
+"""The lines that are no plain moves: modes, position shifts, events, and odd motion lines.
+
+These are few in a job (a per cent or two), so they are read one by one, in order.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from capturehook.catalog.contracts import Firmware
+from capturehook.errors import GcodeError
+from capturehook.gcode.source import Source
+from capturehook.gcode.words import Command, WordFault, read_command
+from capturehook.interp import axis
+from capturehook.interp.axis import AxisEvents, no_events
+from capturehook.interp.modal import Modes, switch
+from capturehook.interp.moves import (
+    DWELL,
+    FW_RETRACT,
+    FW_UNRETRACT,
+    HEAT,
+    HOME,
+    PAUSE,
+    PROBE,
+    TOOL,
+    WAIT,
+)
+
+MOTION = {"G0": 0, "G1": 1, "G2": 2, "G3": 3}
+HEATS = frozenset({"M109", "M190", "M191", "M116", "TEMPERATURE_WAIT"})
+PAUSES = frozenset({"M0", "M1", "M25", "M226", "M600", "M601", "PAUSE"})
+LOSES_POSITION = frozenset({"G5", "G5.1", "G53", "G60", "G61", "G68", "G69", "G38.2", "G38.3", "G51", "G52"})
+"""Commands after which this tool does not know where the machine stands."""
+NGC_ONLY_LOSES = frozenset({"G28", "G30", "G10", "G54", "G55", "G56", "G57", "G58", "G59", "G43"})
+
+
+@dataclass
+class Others:
+    """What the other lines of a job say, in file order."""
+
+    modes_line: list[int] = field(default_factory=lambda: [-1])
+    modes: list[Modes] = field(default_factory=lambda: [Modes()])
+    events: dict[str, AxisEvents] = field(
+        default_factory=lambda: {letter: no_events() for letter in "XYZE"}
+    )
+    event_line: list[int] = field(default_factory=list)
+    event_kind: list[int] = field(default_factory=list)
+    event_s: list[float] = field(default_factory=list)
+    motion_line: list[int] = field(default_factory=list)
+    motion: list[Command] = field(default_factory=list)
+    command_line: list[int] = field(default_factory=list)
+    command: list[str] = field(default_factory=list)
+
+    def event(self, line_index: int, kind: int, seconds: float = 0.0) -> None:
+        self.event_line.append(line_index)
+        self.event_kind.append(kind)
+        self.event_s.append(seconds)
+
+
+def read_others(source: Source, line_indices: list[int], firmware: Firmware, e_letter: str) -> Others:
+    """Read every line that the fast reader left.
+
+    Raises
+    ------
+    GcodeError
+        A motion line holds a word that is no number, or feed is counted in a way that
+        cannot be followed.
+    """
+    found = Others()
+    starts = source.line_starts
+    data, size = source.data, len(source.data)
+    last = len(starts) - 1
+    for index in line_indices:
+        raw = data[starts[index] : starts[index + 1] if index < last else size]
+        try:
+            command = read_command(raw.rstrip(b"\r\n"))
+        except WordFault as fault:
+            raise GcodeError(
+                source.where(index, fault.column),
+                f"word {fault.found!r} is not a number",
+                "Export the job again, or mend that line",
+            ) from fault
+        if command is not None:
+            _take(found, index, command, firmware, e_letter, source)
+    return found
+
+
+def _take(
+    found: Others, index: int, command: Command, firmware: Firmware, e_letter: str, source: Source
+) -> None:
+    code = command.code
+    if code in MOTION or (code == "" and firmware_goes_on(firmware, command)):
+        found.motion_line.append(index)
+        found.motion.append(command)
+        return
+    found.command_line.append(index)
+    found.command.append(code)
+    modes = found.modes[-1]
+    after = switch(modes, command, firmware)
+    if after is not modes:
+        found.modes_line.append(index)
+        found.modes.append(after)
+    if code in ("G93", "G95"):
+        raise GcodeError(
+            source.where(index),
+            f"{code} counts feed in a way this tool cannot follow",
+            "Export the job with feed in units per minute (G94)",
+        )
+    _take_position(found, index, command, firmware, e_letter, after)
+    _take_event(found, index, command, firmware)
+
+
+def firmware_goes_on(firmware: Firmware, command: Command) -> bool:
+    """Words alone move this machine (the last motion goes on)."""
+    return bool(getattr(firmware, "modal_motion", False)) and any(
+        letter in "XYZEA" for letter, _ in command.words
+    )
+
+
+def _take_position(
+    found: Others, index: int, command: Command, firmware: Firmware, e_letter: str, modes: Modes
+) -> None:
+    code, events = command.code, found.events
+    if code == "G92":
+        _shift(events, index, command, firmware, e_letter, modes.unit_mm)
+    elif code == "G28" and firmware.name != "rs274":
+        named = [letter for letter in "XYZ" if command.has(letter)] or "XYZ"
+        for letter in named:
+            events[letter].add(index, axis.HOME)
+    elif code in LOSES_POSITION or (firmware.name == "rs274" and code in NGC_ONLY_LOSES):
+        for letter in "XYZ":
+            events[letter].add(index, axis.UNKNOWN)
+    elif code in ("G92.1", "G92.2") or (code == "G92" and not command.words):
+        for letter in "XYZ":
+            events[letter].add(index, axis.UNKNOWN)
+    elif code == "RESTORE_GCODE_STATE" and "MOVE=1" in command.text.upper():
+        for letter in "XYZE":
+            events[letter].add(index, axis.UNKNOWN)
+
+
+def _shift(
+    events: dict[str, AxisEvents], index: int, command: Command, firmware: Firmware, e_letter: str, unit_mm: float
+) -> None:
+    named = {("E" if letter == e_letter else letter): value for letter, value in command.words}
+    if not named and firmware.name == "klipper":
+        named = dict.fromkeys("XYZE", 0.0)
+    for letter in "XYZE":
+        if letter in named:
+            events[letter].add(index, axis.SHIFT, (named[letter] or 0.0) * unit_mm)
+
+
+def _take_event(found: Others, index: int, command: Command, firmware: Firmware) -> None:
+    code = command.code
+    if code == "G4":
+        found.event(index, DWELL, firmware.dwell_ms(command.get("P"), command.get("S")) / 1000)
+    elif code == "M400":
+        found.event(index, WAIT)
+    elif code in HEATS:
+        found.event(index, HEAT)
+    elif code == "G28":
+        found.event(index, HOME)
+    elif code in ("G29", "G30", "G32", "G33", "BED_MESH_CALIBRATE"):
+        found.event(index, PROBE)
+    elif code in PAUSES:
+        found.event(index, PAUSE)
+    elif code[:1] == "T" and code[1:].isdigit():
+        found.event(index, TOOL)
+    elif code in ("G10", "G11") and not command.words and firmware.name != "rs274":
+        found.event(index, FW_RETRACT if code == "G10" else FW_UNRETRACT)
