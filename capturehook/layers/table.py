@@ -18,8 +18,9 @@ class LayerTable:
     z_mm : (L,) float64, height of the nozzle while printing (top of the layer)
     height_mm : (L,) float64, thickness
     object_no : (L,) int32, 1 for the first object of a one-at-a-time job, and so on
-    spiral : bool, Z rises all along the outline; layers are then turns
-    marks : name of the kind of mark found ("" when only geometry told)
+    is_spiral : (L,) bool, Z rises all along this layer, which is then one turn
+    spiral : bool, the job has such turns
+    marks : name of the kind of mark found ("geometry" when no mark told)
     """
 
     first_move: NDArray[np.int64]
@@ -27,6 +28,7 @@ class LayerTable:
     z_mm: NDArray[np.float64]
     height_mm: NDArray[np.float64]
     object_no: NDArray[np.int32]
+    is_spiral: NDArray[np.bool_]
     spiral: bool
     marks: str
 
