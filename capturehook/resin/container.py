@@ -1,0 +1,260 @@
+"""A resin job's zip container, read with suspicion: nothing is unpacked to disk, ever.
+
+Every fault of the container is one FileError that names the member.
+"""
+
+from __future__ import annotations
+
+import stat
+import struct
+import zipfile
+import zlib
+from collections import Counter
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from types import TracebackType
+
+from capturehook.errors import FileError, Where
+
+MIB = 1024 * 1024
+STORED, DEFLATED = zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED
+ENCRYPTED = 0x1 | 0x40 | 0x2000  # general purpose bits 0, 6 and 13 of APPNOTE 4.4.4
+PNG_START = b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR"
+AGAIN = "Copy or export the job again"
+SUSPECT = "Do not use this file; get the job from where it was sliced"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What a container may hold. A real job of 20 000 layers stays well inside."""
+
+    members: int = 50_000
+    member_bytes: int = 256 * MIB
+    total_bytes: int = 16 * 1024 * MIB
+    ratio: float = 250.0
+    """Unpacked to packed size; text and black images seldom pass 100."""
+    ratio_from_bytes: int = 16 * MIB
+    """Members smaller than this may be packed as tightly as they like."""
+    pixels: int = 150_000_000
+    """The finest lamp screens have about 100 million."""
+
+
+class Container:
+    """A checked zip container. Use it in a `with` statement.
+
+    Raises
+    ------
+    FileError
+        On opening: not a zip, cut short, damaged, too big, locked, or a name that is a trick.
+    """
+
+    def __init__(self, path: Path, limits: Limits | None = None) -> None:
+        self.path = path
+        self.limits = limits or Limits()
+        self._zip = _open(path)
+        try:
+            infos = self._zip.infolist()
+            _check_all(path, infos, self.limits)
+        except BaseException:
+            self._zip.close()
+            raise
+        self._info = {info.filename: info for info in infos if not info.is_dir()}
+
+    def __enter__(self) -> Container:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        fault: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._zip.close()
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Members (not folders) in the order of the table of contents."""
+        return tuple(self._info)
+
+    def fingerprint(self, name: str) -> tuple[int, int]:
+        """(CRC, size) of a member as the table of contents states them."""
+        info = self._member(name)
+        return info.CRC, info.file_size
+
+    def read(self, name: str) -> bytes:
+        """One member, unpacked; its checksum is checked.
+
+        Raises
+        ------
+        FileError
+            No such member, or it is damaged.
+        """
+        info = self._member(name)
+        with _faults_named(self.path, name), self._zip.open(info) as member:
+            data = member.read()
+        if len(data) != info.file_size:
+            raise FileError(Where(str(self.path), key=name), "is cut short", AGAIN)
+        return data
+
+    def read_image(self, name: str) -> tuple[bytes, int, int]:
+        """A PNG member and its width and height in pixels, checked before any decoding.
+
+        Raises
+        ------
+        FileError
+            Not a PNG, or more pixels than a lamp screen can have.
+        """
+        data = self.read(name)
+        width, height = png_size(data, Where(str(self.path), key=name))
+        if width * height > self.limits.pixels:
+            raise FileError(
+                Where(str(self.path), key=name),
+                f"claims {width} x {height} pixels, over the limit of {self.limits.pixels}",
+                SUSPECT,
+            )
+        return data, width, height
+
+    def _member(self, name: str) -> zipfile.ZipInfo:
+        if name not in self._info:
+            raise FileError(Where(str(self.path), key=name), "is not in the container", AGAIN)
+        return self._info[name]
+
+
+def png_size(data: bytes, where: Where) -> tuple[int, int]:
+    """Width and height from the IHDR chunk (PNG specification, section 11.2.2).
+
+    Raises
+    ------
+    FileError
+        The bytes do not begin as a PNG, or a side is 0.
+    """
+    if not data.startswith(PNG_START) or len(data) < 33:
+        raise FileError(where, "is not a PNG image", AGAIN)
+    width, height = struct.unpack(">II", data[16:24])
+    if width == 0 or height == 0:
+        raise FileError(where, f"claims {width} x {height} pixels", AGAIN)
+    return width, height
+
+
+def _open(path: Path) -> zipfile.ZipFile:
+    """The zip, or what is wrong with it as a whole."""
+    try:
+        with path.open("rb") as file:
+            start = file.read(4)
+        return zipfile.ZipFile(path)
+    except OSError as fault:
+        raise FileError(
+            str(path),
+            f"cannot be read ({fault.strerror or fault})",
+            "Check the path and its rights",
+        ) from fault
+    except (zipfile.BadZipFile, NotImplementedError, struct.error, ValueError) as fault:
+        if start[:2] != b"PK":
+            raise FileError(
+                str(path), "is not a zip container", "Give the resin job as it was exported"
+            ) from fault
+        if "not a zip" in str(fault):
+            raise FileError(
+                str(path), "is cut short: its table of contents is missing", AGAIN
+            ) from fault
+        raise FileError(str(path), f"is a damaged zip ({fault})", AGAIN) from fault
+
+
+class _faults_named:  # noqa: N801 - reads as a statement: with _faults_named(...)
+    """Turns what the zip library raises while unpacking into one FileError."""
+
+    def __init__(self, path: Path, name: str) -> None:
+        self.where = Where(str(path), key=name)
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        fault: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if isinstance(fault, (zipfile.BadZipFile, zlib.error, EOFError, struct.error, OSError)):
+            raise FileError(
+                self.where, f"is damaged ({fault or 'it ends early'})", AGAIN
+            ) from fault
+        if isinstance(fault, (NotImplementedError, RuntimeError, ValueError)):
+            raise FileError(self.where, f"cannot be unpacked ({fault})", AGAIN) from fault
+
+
+def _check_all(path: Path, infos: list[zipfile.ZipInfo], limits: Limits) -> None:
+    if len(infos) > limits.members:
+        raise FileError(
+            str(path), f"holds {len(infos)} members, over the limit of {limits.members}", SUSPECT
+        )
+    total = sum(info.file_size for info in infos)
+    if total > limits.total_bytes:
+        raise FileError(
+            str(path),
+            f"would unpack to {total} bytes, over the limit of {limits.total_bytes}",
+            SUSPECT,
+        )
+    for info in infos:
+        _check_name(path, info)
+        _check_member(path, info, limits)
+    for name, times in Counter(info.filename for info in infos).items():
+        if times > 1:
+            raise FileError(
+                Where(str(path), key=name), f"is in the container {times} times", SUSPECT
+            )
+    _check_overlap(path, infos)
+
+
+def _check_name(path: Path, info: zipfile.ZipInfo) -> None:
+    name = info.orig_filename
+    trick = ""
+    if not name or any(ord(letter) < 32 for letter in name):
+        trick = "has control characters in its name"
+    elif "\\" in name:
+        trick = "has a backslash in its name"
+    elif name.startswith("/") or name[1:2] == ":":
+        trick = "has an absolute path for a name"
+    elif ".." in name.split("/"):
+        trick = "has a name that leads out of the container"
+    if trick:
+        raise FileError(Where(str(path), key=ascii(name)), trick, SUSPECT)
+
+
+def _check_member(path: Path, info: zipfile.ZipInfo, limits: Limits) -> None:
+    where = Where(str(path), key=info.filename)
+    if info.flag_bits & ENCRYPTED:
+        raise FileError(where, "is locked with a password", "Export the job without a password")
+    if stat.S_ISLNK(info.external_attr >> 16):
+        raise FileError(where, "is a symbolic link", SUSPECT)
+    if info.compress_type not in (STORED, DEFLATED):
+        raise FileError(
+            where,
+            f"is packed by method {info.compress_type}; only stored (0) and deflated (8) are read",
+            "Export the job as a plain zip",
+        )
+    if info.file_size > limits.member_bytes:
+        raise FileError(
+            where,
+            f"would unpack to {info.file_size} bytes, over the limit of {limits.member_bytes}",
+            SUSPECT,
+        )
+    ratio = info.file_size / max(info.compress_size, 1)
+    if ratio > limits.ratio and info.file_size > limits.ratio_from_bytes:
+        raise FileError(
+            where, f"unpacks to {ratio:.0f} times its size, the mark of a zip bomb", SUSPECT
+        )
+
+
+def _check_overlap(path: Path, infos: list[zipfile.ZipInfo]) -> None:
+    """Members that share bytes unpack the same bytes many times over."""
+    placed = sorted(infos, key=lambda info: info.header_offset)
+    for info, after in pairwise(placed):
+        least = info.header_offset + 30 + len(info.orig_filename) + info.compress_size
+        if least > after.header_offset:
+            raise FileError(
+                Where(str(path), key=after.filename),
+                "shares its bytes with another member",
+                SUSPECT,
+            )

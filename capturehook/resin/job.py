@@ -1,0 +1,65 @@
+"""What is known of a resin job, whatever container it came in."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from capturehook.errors import Finding
+from capturehook.resin.timeline import LightTimeline
+
+_NUMBERED = re.compile(r"^(.*?)(\d+)\.png$", re.IGNORECASE | re.DOTALL)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResinJob:
+    """A job as read.
+
+    Attributes
+    ----------
+    kind : "commands" (a run.gcode tells every move) or "settings" (a text of key = value)
+    text_name : the member that was read; "" without a job file
+    images : (L,) member shown in each layer; "" where none was found
+    stated_s : print time that the job itself states, or None
+    evidence : sentences: what was found that made it this kind
+    assumed : sentences: what the job leaves unsaid and the profile filled in
+    """
+
+    path: str
+    kind: str
+    text_name: str
+    timeline: LightTimeline
+    images: tuple[str, ...]
+    stated_s: float | None
+    evidence: tuple[str, ...]
+    assumed: tuple[str, ...]
+    findings: tuple[Finding, ...] = ()
+
+
+def numbered_images(names: Iterable[str]) -> tuple[list[tuple[int, str]], str]:
+    """The layer images, (number, name) in rising number, and the part of the name they share.
+
+    Previews carry numbers too (their size in pixels): the largest family of equal beginnings
+    is taken.
+    """
+    families: dict[str, list[tuple[int, str]]] = defaultdict(list)
+    for name in names:
+        found = _NUMBERED.match(name)
+        if found:
+            families[found.group(1)].append((int(found.group(2)), name))
+    if not families:
+        return [], ""
+    stem = max(families, key=lambda key: (len(families[key]), -key.count("/"), -len(key)))
+    return sorted(families[stem]), stem
+
+
+def gaps(images: list[tuple[int, str]], path: str) -> list[Finding]:
+    """A finding when numbers are missing between the first and the last image."""
+    numbers = [number for number, _ in images]
+    missing = sorted(set(range(numbers[0], numbers[-1] + 1)) - set(numbers)) if numbers else []
+    if not missing:
+        return []
+    text = f"{len(missing)} layer image(s) missing, the first is number {missing[0]}"
+    return [Finding("resin-image-gap", path, text)]

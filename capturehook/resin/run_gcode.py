@@ -1,0 +1,248 @@
+"""The kind of job that carries its own lines: a zip with run.gcode and numbered PNG images.
+
+Every phase of the light timeline is read from the commands: the lamp's (M106 with S above 0
+is light, of S/255 power), the plate's (G0/G1 with Z) and the rests (G4).
+"""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.errors import Finding, LayerError
+from capturehook.resin.commands import (
+    DWELL,
+    LAYER_END,
+    LAYER_START,
+    MOVE,
+    POSE_BEGIN,
+    POSE_END,
+    SECTION,
+    SHOW,
+    CommandTable,
+    read_commands,
+)
+from capturehook.resin.container import Container
+from capturehook.resin.job import ResinJob, gaps, numbered_images
+from capturehook.resin.timeline import PHASES, Floats, Ints, LightTimeline, false_starts
+from capturehook.resin_profile import ResinTable
+
+Bools = NDArray[np.bool_]
+NAME = "run.gcode"
+_STATED = re.compile(rb"(?<![^\r\n]);[ \t]*(\w+)[ \t]*[:=][ \t]*([\d.]+)")
+_PRINT_TIME = (b"estimatedprinttime", b"estimated_print_time", b"printtime")
+TAG_TOLERANCE_MM = 0.011
+
+
+def find_run_gcode(container: Container) -> str | None:
+    """The member that holds the job's lines."""
+    plain = [name for name in container.names if "/" not in name]
+    for name in plain:
+        if name.lower() == NAME:
+            return name
+    others = [name for name in plain if name.lower().endswith(".gcode")]
+    return others[0] if len(others) == 1 else None
+
+
+def read_run_gcode(container: Container, name: str, table: ResinTable) -> ResinJob:
+    """The job behind a run.gcode; see :func:`timeline_of_commands` for what it raises."""
+    text = container.read(name)
+    where = f"{container.path}: {name}"
+    rows = read_commands(text, where)
+    layer_no, mark = number_layers(rows, where)
+    timeline = timeline_of_commands(rows, layer_no, table)
+    images, missing = _images(container, rows, layer_no, len(timeline))
+    stated = {key.lower(): float(value) for key, value in _STATED.findall(text) if _is_plain(value)}
+    return ResinJob(
+        path=str(container.path),
+        kind="commands",
+        text_name=name,
+        timeline=timeline,
+        images=images,
+        stated_s=next((stated[key] for key in _PRINT_TIME if key in stated), None) or None,
+        evidence=(f"{name}: {len(timeline)} layers by {mark}",),
+        assumed=("homing and the way down: startup_s of [resin]",),
+        findings=(*missing, *_findings(rows, timeline, stated, where)),
+    )
+
+
+def _is_plain(value: bytes) -> bool:
+    return value.count(b".") < 2 and value != b"."
+
+
+def number_layers(rows: CommandTable, where: str) -> tuple[Ints, str]:
+    """((R,) layer number of each row, kind of mark found); 0 before the first, -1 after the last.
+
+    Raises
+    ------
+    LayerError
+        Neither layer marks nor images nor light.
+    """
+    lit = _turns_on(rows)
+    marks = (
+        (rows.kind == LAYER_START, "layer marks"),
+        (rows.kind == SHOW, "images shown"),
+        (lit, "flashes of light"),
+    )
+    starts, mark = next((pair for pair in marks if pair[0].any()), marks[-1])
+    if not lit.any():
+        raise LayerError(where, "lights no layer", "Give a job that was sliced for a resin printer")
+    layer_no = np.cumsum(starts).astype(np.int64)
+    last = int(np.flatnonzero(starts)[-1])
+    closes = np.isin(rows.kind[last:], (LAYER_END, SECTION))
+    if closes.any():
+        layer_no[last + int(np.argmax(closes)) + 1 :] = -1
+    return layer_no, mark
+
+
+def _turns_on(rows: CommandTable) -> Bools:
+    """(R,) True where the lamp goes from dark to light."""
+    on: Bools = (rows.power > 0) & (np.concatenate([[0.0], rows.power[:-1]]) == 0)
+    return on
+
+
+def _turns_off(rows: CommandTable) -> Bools:
+    off: Bools = (rows.power == 0) & (np.concatenate([[0.0], rows.power[:-1]]) > 0)
+    return off
+
+
+def in_pose(rows: CommandTable) -> Bools:
+    """(R,) True from the begin to the end of a pose block."""
+    inside: Bools = np.cumsum(rows.kind == POSE_BEGIN) > np.cumsum(rows.kind == POSE_END)
+    return inside
+
+
+def timeline_of_commands(rows: CommandTable, layer_no: Ints, table: ResinTable) -> LightTimeline:
+    """The light timeline that a job's own lines make; shapes as in LightTimeline."""
+    layers = int(layer_no.max())
+    test_on_s, test_off_s = false_starts(table)
+    homing_s = max(table.startup_s, float(test_off_s.max(initial=0.0)))
+    end_s = homing_s + np.cumsum(rows.seconds)
+    on, off = _turns_on(rows), _turns_off(rows)
+    flash_off_s = end_s[off]
+    if len(flash_off_s) < on.sum():
+        flash_off_s = np.append(flash_off_s, end_s[-1])
+    z_mm, lift_mm = _layer_heights(rows, layer_no, on, layers)
+    starts = np.searchsorted(np.where(layer_no < 0, layers + 1, layer_no), np.arange(1, layers + 1))
+    tests = np.zeros(len(test_on_s))
+    height = np.where(np.isfinite(rows.z_mm), rows.z_mm, z_mm[0])
+    return LightTimeline(
+        z_mm=z_mm,
+        lift_mm=lift_mm,
+        start_s=(end_s - rows.seconds)[starts],
+        phase_s=_phases(rows, layer_no, on, off, layers),
+        flash_on_s=np.concatenate([test_on_s, end_s[on]]),
+        flash_off_s=np.concatenate([test_off_s, flash_off_s]),
+        flash_power=np.concatenate([tests + 1.0, rows.power[on]]),
+        flash_layer_no=np.concatenate([tests.astype(np.int64), layer_no[on]]),
+        knot_s=np.concatenate([[0.0, homing_s], end_s]),
+        knot_mm=np.concatenate([height[:1], height[:1], height]),
+        startup_s=homing_s + float(rows.seconds[layer_no == 0].sum()),
+        end_s=float(rows.seconds[layer_no < 0].sum()),
+    )
+
+
+def _layer_heights(
+    rows: CommandTable, layer_no: Ints, on: Bools, layers: int
+) -> tuple[Floats, Floats]:
+    """(height while lit, lift) of each layer; a layer without light has its last height."""
+    z_mm = np.full(layers, np.nan)
+    known = (layer_no > 0) & np.isfinite(rows.z_mm)
+    z_mm[layer_no[known] - 1] = rows.z_mm[known]
+    lit = np.flatnonzero(on & known)[::-1]  # the first flash of a layer is written last
+    z_mm[layer_no[lit] - 1] = rows.z_mm[lit]
+    top_mm = np.full(layers, -np.inf)
+    own = known & ~in_pose(rows) & (rows.step_mm != 0)
+    np.maximum.at(top_mm, layer_no[own] - 1, rows.z_mm[own])
+    z_mm = np.where(np.isnan(z_mm), 0.0, z_mm)
+    return z_mm, np.maximum(np.where(np.isfinite(top_mm), top_mm, z_mm) - z_mm, 0.0)
+
+
+def _phases(rows: CommandTable, layer_no: Ints, on: Bools, off: Bools, layers: int) -> Floats:
+    """(layers, 8) seconds by phase: what a rest is called depends on what is next to it."""
+    posing = in_pose(rows)
+    up, down = (rows.step_mm > 0) & ~posing, (rows.step_mm < 0) & ~posing
+    event = np.select([on, off, up, down], [1, 2, 3, 4], default=0)
+    before, after = _nearest_event(event)
+    rest = rows.kind == DWELL
+    phase = np.select(
+        [
+            posing,
+            rows.power > 0,
+            (rows.kind == MOVE) & up,
+            (rows.kind == MOVE) & down,
+            rest & (after == 1),
+            rest & (before == 2),
+            rest & (before == 3) & (after == 4),
+        ],
+        [PHASES.index(name) for name in ("pose", "light", "lift", "retract")]
+        + [PHASES.index(name) for name in ("rest_before", "rest_after", "rest_lifted")],
+        default=PHASES.index("wait"),
+    )
+    phase_s = np.zeros((layers, len(PHASES)))
+    inside = layer_no > 0
+    np.add.at(phase_s, (layer_no[inside] - 1, phase[inside]), rows.seconds[inside])
+    return phase_s
+
+
+def _nearest_event(event: Ints) -> tuple[Ints, Ints]:
+    """((R,) last event at or before each row, next event at or after it); 0 for none."""
+    rows = np.arange(len(event))
+    last = np.maximum.accumulate(np.where(event > 0, rows, -1))
+    coming = np.minimum.accumulate(np.where(event > 0, rows, len(event))[::-1])[::-1]
+    padded = np.append(event, 0)
+    return np.where(last >= 0, padded[last], 0), padded[coming]
+
+
+def _images(
+    container: Container, rows: CommandTable, layer_no: Ints, layers: int
+) -> tuple[tuple[str, ...], list[Finding]]:
+    """The member each layer shows; the last one shown in a layer counts."""
+    numbered, _ = numbered_images(container.names)
+    held = set(container.names)
+    found = [""] * layers
+    path = str(container.path)
+    missing: list[str] = []
+    for no, shown in zip(layer_no[rows.kind == SHOW].tolist(), rows.shows, strict=True):
+        name = shown
+        if shown.isdigit() and shown not in held:
+            name = numbered[int(shown)][1] if int(shown) < len(numbered) else ""
+        if name not in held:
+            missing.append(shown)
+        elif no > 0:
+            found[no - 1] = name
+    if not rows.shows and len(numbered) == layers:
+        found = [name for _, name in numbered]
+    findings = gaps(numbered, path)
+    if missing:
+        text = f"{len(missing)} image(s) are shown but not held, the first is '{missing[0]}'"
+        findings.append(Finding("resin-image-missing", path, text))
+    return tuple(found), findings
+
+
+def _findings(
+    rows: CommandTable, timeline: LightTimeline, stated: dict[bytes, float], where: str
+) -> list[Finding]:
+    found = []
+    layers = len(timeline)
+    dark = np.setdiff1d(np.arange(1, layers + 1), timeline.flash_layer_no)
+    if len(dark):
+        text = f"{len(dark)} layer(s) are never lit, the first is layer {dark[0]}"
+        found.append(Finding("resin-dark-layer", where, text))
+    if len(rows) and rows.power[-1] > 0:
+        found.append(Finding("resin-lamp-left-on", where, "the lamp is still on at the end"))
+    told = stated.get(b"totallayer")
+    if told is not None and int(told) != layers:
+        text = f"states {told:.0f} layers in its head, but lights {layers}"
+        found.append(Finding("resin-layer-count", where, text))
+    if len(rows.tag_mm) == layers:
+        off = np.flatnonzero(np.abs(rows.tag_mm - timeline.z_mm) > TAG_TOLERANCE_MM)
+        if len(off):
+            text = (
+                f"layer {off[0] + 1} is lit at Z {timeline.z_mm[off[0]]:g} but its comment "
+                f"says {rows.tag_mm[off[0]]:g}"
+            )
+            found.append(Finding("resin-height-tag", where, text))
+    return found
