@@ -1,0 +1,339 @@
+"""What must hold of a job with pose blocks in it, as complaints in words.
+
+Written from the promises alone: fences found by their own regular expression, the machine
+followed by the slow interpreter, nothing of the project imported.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+from tests.interp.slow import Interpreter, Move, Snapshot, differences, split_lines
+
+POSE_BEGIN = re.compile(rb"; capturehook pose (\d+) begin layer (\d+) z (-?\d+\.\d+)\s*$")
+POSE_END = re.compile(rb"; capturehook pose (\d+) end\s*$")
+HEAD_BEGIN = re.compile(rb"; capturehook job begin\b.*$", re.S)
+HEAD_END = re.compile(rb"; capturehook job end\s*$")
+
+# Codes a block never sends: heaters, homing, levelling, limits, stop, stored settings, fans.
+FORBIDDEN = re.compile(
+    r"^(G28|G29|G3[0-4]|G10 [PLRS]|M104|M109|M140|M141|M190|M191|M301|M303|M304|M106|M107|M112"
+    r"|M20[0-9]|M21[0-9]|M220|M221|M50[0-4]|M84|M18|M999|SET_HEATER|TURN_OFF|SET_VELOCITY"
+    r"|SET_GCODE_OFFSET|FIRMWARE_RESTART|T\d+)(?!\d)"
+)
+COMMAND = re.compile(
+    r"^(?:[GM]\d{1,3}(?:\.\d)?(?: [A-Z]-?(?:\d+(?:\.\d{1,6})?))*|[A-Z_]{3,}(?: [A-Z_]+=\S+)*)$"
+)
+FREE_TEXT = re.compile(r"^M11[78] ")
+LABELS = (
+    (re.compile(rb";\s*printing object"), re.compile(rb";\s*stop printing object")),
+    (re.compile(rb"EXCLUDE_OBJECT_START"), re.compile(rb"EXCLUDE_OBJECT_END")),
+    (re.compile(rb";\s*WIPE_START"), re.compile(rb";\s*WIPE_END")),
+    (re.compile(rb";\s*thumbnail\S* begin"), re.compile(rb";\s*thumbnail\S* end")),
+)
+
+
+@dataclass(slots=True)
+class Block:
+    """One pose block as found in the output."""
+
+    number: int
+    layer: int
+    z_mm: float
+    first_line: int  # index into the output's lines, of the begin fence
+    lines: list[bytes] = field(default_factory=list)
+
+
+def take_apart(data: bytes) -> tuple[list[bytes], list[Block], list[int]]:
+    """(lines outside, blocks, for each output line the block's number, 0 outside, -1 head)."""
+    outside: list[bytes] = []
+    blocks: list[Block] = []
+    owner: list[int] = []
+    inside: int | None = None
+    for index, line in enumerate(split_lines(data)):
+        begin, end = POSE_BEGIN.match(line), POSE_END.match(line)
+        if inside is None and begin:
+            inside = int(begin[1])
+            blocks.append(Block(inside, int(begin[2]), float(begin[3]), index))
+        elif inside is None and HEAD_BEGIN.match(line):
+            inside = -1
+        if inside is None:
+            outside.append(line)
+            owner.append(0)
+            continue
+        owner.append(inside)
+        if inside > 0:
+            blocks[-1].lines.append(line)
+        if (end and int(end[1]) == inside) or (inside == -1 and HEAD_END.match(line)):
+            inside = None
+    return outside, blocks, owner
+
+
+@dataclass(slots=True)
+class Limits:
+    """The part of a profile these checks need."""
+
+    firmware: str
+    axis: str
+    x_mm: tuple[float, float]
+    y_mm: tuple[float, float]
+    z_mm: tuple[float, float]
+    clear_mm: float
+    retract_mm: float
+    retract_by: str
+    extra_prime_mm: float
+    wipe_mm: float
+    least_dwell_s: float
+    max_mm_min: tuple[float, float, float, float]
+    volumetric: bool = False
+
+
+def limits_of(profile: Any) -> Limits:
+    """Read from the profile record."""
+    machine, cam = profile.machine, profile.camera
+    top = machine.max_mm_min
+    axis = machine.extruder_axis
+    return Limits(
+        firmware=machine.firmware,
+        axis=("A" if machine.firmware == "rs274" else "E") if axis == "auto" else axis,
+        x_mm=machine.x_mm,
+        y_mm=machine.y_mm,
+        z_mm=machine.z_mm,
+        clear_mm=profile.park.clear_mm,
+        retract_mm=profile.retract.length_mm,
+        retract_by=profile.retract.by,
+        extra_prime_mm=profile.retract.extra_prime_mm,
+        wipe_mm=profile.retract.wipe_mm,
+        least_dwell_s=(
+            profile.park.settle_ms * (profile.park.settle is None)
+            + cam.lag_ms
+            + cam.exposure_ms
+            + cam.margin_ms
+        )
+        / 1000,
+        max_mm_min=(top.x, top.y, top.z, top.e),
+        volumetric=machine.volumetric,
+    )
+
+
+def complaints(
+    before: bytes, after: bytes, limits: Limits, *, poses: int | None = None, tol: float = 1e-4
+) -> list[str]:
+    """Everything that does not hold; an empty list is a good job."""
+    outside, blocks, owner = take_apart(after)
+    out: list[str] = []
+    if b"".join(outside) != before:
+        return ["bytes outside the fences are not the job's own"]
+    if [block.number for block in blocks] != list(range(1, len(blocks) + 1)):
+        out.append("pose numbers do not count from 1")
+    if poses is not None and poses != len(blocks):
+        out.append(f"{poses} poses were told of, {len(blocks)} blocks are there")
+    out += _text_faults(before, blocks)
+    out += _place_faults(after, owner)
+    out += _machine_faults(before, after, owner, blocks, limits, tol)
+    return out
+
+
+# -- text --------------------------------------------------------------------------------------
+
+
+def _text_faults(before: bytes, blocks: list[Block]) -> Iterator[str]:
+    ending = re.search(rb"\r\n|\n|\r", before)
+    end = ending[0] if ending else b"\n"
+    for block in blocks:
+        for raw in block.lines:
+            at = f"pose {block.number}, {raw!r}"
+            body = raw.rstrip(b"\r\n")
+            if raw[len(body) :] not in (end, b""):
+                yield f"{at}: line end is not the job's {end!r}"
+            if not body.isascii() or any(byte < 32 for byte in body):
+                yield f"{at}: not plain ASCII"
+                continue
+            text = body.decode()
+            command = text.partition(";")[0].rstrip()
+            if len(body) > 120 or len(command) > 80:
+                yield f"{at}: too long ({len(body)}, command {len(command)})"
+            numbered = re.sub(r"^N\d+ |\*\d+$", "", command)
+            if not numbered:
+                continue
+            if FORBIDDEN.match(numbered):
+                yield f"{at}: a block never sends this"
+            if not FREE_TEXT.match(numbered) and not COMMAND.match(numbered):
+                yield f"{at}: not in the plain form of a command"
+            if re.search(r"[A-Z]-0(?:\.0*)?(?![\d.])", numbered):
+                yield f"{at}: minus nought"
+
+
+def _place_faults(after: bytes, owner: list[int]) -> Iterator[str]:
+    """No block inside a label pair, a wipe, a picture, or between a tool change and plastic."""
+    lines = split_lines(after)
+    open_pair: list[bool] = [False] * len(LABELS)
+    changed = False
+    previous = 0
+    for line, mine in zip(lines, owner, strict=True):
+        if mine > 0 and previous != mine:
+            for k, (begin, _) in enumerate(LABELS):
+                if open_pair[k]:
+                    yield f"pose {mine}: inside {begin.pattern!r}"
+            if changed:
+                yield f"pose {mine}: between a tool change and the next plastic"
+        previous = mine
+        if mine:
+            continue
+        for k, (begin, end) in enumerate(LABELS):
+            open_pair[k] = (open_pair[k] or bool(begin.match(line))) and not end.match(line)
+        if re.match(rb"T\d", line):
+            changed = True
+        elif re.match(rb"(?i)(N\d+ ?)?G0?[123] ?.*[XY].*[EA][+.\d]", line):
+            changed = False
+
+
+# -- machine -----------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class _Around:
+    """What was so when a block began."""
+
+    block: Block
+    state: Snapshot
+    moves_seen: int
+    dwells_seen: int
+    top_mm: float
+
+
+def _machine_faults(
+    before: bytes, after: bytes, owner: list[int], blocks: list[Block], limits: Limits, tol: float
+) -> Iterator[str]:
+    options = {"volumetric": limits.volumetric}
+    plain = Interpreter(limits.firmware, limits.axis, **options)  # type: ignore[arg-type]
+    posed = Interpreter(limits.firmware, limits.axis, **options)  # type: ignore[arg-type]
+    plain_lines = iter(split_lines(before))
+    by_number = {block.number: block for block in blocks}
+    around: _Around | None = None
+    top, seen = -math.inf, 0
+    drifted = False
+    own_moves: list[Move] = []
+    for line, mine in zip(split_lines(after), owner, strict=True):
+        if mine > 0 and around is None:
+            around = _Around(
+                by_number[mine], posed.state(), len(posed.moves), len(posed.dwells), top
+            )
+        before_line = len(posed.moves)
+        faults_before = len(posed.faults)
+        posed.feed(line)
+        if mine > 0 and around is not None and limits.retract_mm and not limits.wipe_mm:
+            away = any(_in_xy(move) for move in posed.moves[before_line:])
+            if away and posed.deficit_mm <= 0:
+                yield f"pose {mine}: {line!r} travels with nothing drawn back"
+        if mine and len(posed.faults) > faults_before:
+            yield f"pose {mine}: {limits.firmware} refuses {line!r}: {posed.faults[-1][1]}"
+        if mine > 0 and around is not None and POSE_END.match(line):
+            yield from _block_faults(around, posed, limits, tol)
+            around = None
+        if mine:
+            continue
+        for move in posed.moves[before_line:]:
+            own_moves.append(move)
+            if move.e_step_mm > 0 and (move.start[:2] != move.end[:2] or move.arc):
+                top = max(top, move.start[2] if seen else move.end[2], move.end[2])
+                seen += 1
+        plain.feed(next(plain_lines))
+        wrong = differences(plain.state(), posed.state(), tol)
+        wrong = [w for w in wrong if not (limits.extra_prime_mm and w.startswith(("fed", "e_mm")))]
+        if wrong and not drifted:
+            drifted = True
+            yield f"after the job's line {plain.line_no} the machine differs: {'; '.join(wrong)}"
+    yield from _moves_differ(plain.moves, own_moves, tol)
+
+
+def _moves_differ(plain: list[Move], posed: list[Move], tol: float) -> Iterator[str]:
+    """The job's own moves are carried out as before: places, filament, feed, rapid or not."""
+    if len(plain) != len(posed):
+        yield f"the job's own moves are {len(posed)}, were {len(plain)}"
+    for a, b in zip(plain, posed, strict=False):
+        same = (
+            math.dist(a.start, b.start) <= tol
+            and math.dist(a.end, b.end) <= tol
+            and abs(a.e_step_mm - b.e_step_mm) <= tol
+            and abs(a.feed_mm_min - b.feed_mm_min) <= 0.01
+            and a.rapid == b.rapid
+            and (a.arc is None) == (b.arc is None)
+        )
+        if not same:
+            yield f"the job's line {a.line_no} moves otherwise: {a} became {b}"
+            return
+
+
+def _block_faults(around: _Around, posed: Interpreter, limits: Limits, tol: float) -> Iterator[str]:
+    name = f"pose {around.block.number}"
+    was, now = around.state, posed.state()
+    for wrong in differences(was, now, tol):
+        if limits.extra_prime_mm and wrong.startswith(("fed", "e_mm", "deficit")):
+            continue
+        yield f"{name}: {wrong}"
+    if abs(now.fed_mm - was.fed_mm - limits.extra_prime_mm) > tol:
+        yield f"{name}: net filament {now.fed_mm - was.fed_mm:.6f}"
+    moves = posed.moves[around.moves_seen :]
+    dwelt = sum(seconds for _, seconds in posed.dwells[around.dwells_seen :])
+    if not limits.least_dwell_s - 0.0011 <= dwelt <= limits.least_dwell_s + 10:
+        yield f"{name}: stands still {dwelt:g} s, planned at least {limits.least_dwell_s:g} s"
+    if not any(_in_xy(move) for move in moves):
+        yield f"{name}: never leaves for the park"
+    yield from _filament_faults(name, was, moves, limits)
+    yield from _room_faults(name, around, moves, limits)
+    for move in moves:
+        yield from _speed_faults(name, move, limits)
+
+
+def _in_xy(move: Move) -> bool:
+    return math.dist(move.start[:2], move.end[:2]) > 1e-6 or move.arc is not None
+
+
+def _filament_faults(name: str, was: Snapshot, moves: list[Move], limits: Limits) -> Iterator[str]:
+    """Retracted whenever away; un-retracted only where the block began."""
+    home = was.physical
+    drawn = was.deficit_mm
+    firmware = was.fw_retracted or limits.retract_by == "firmware"
+    want = max(limits.retract_mm, 0.0)
+    for move in moves:
+        if move.e_step_mm > 0 and math.dist(move.start, home) > 1e-4:
+            yield f"{name}: pushes filament at {move.start}, away from {home}"
+        if _in_xy(move) and not limits.wipe_mm and not firmware and drawn < want - 1e-4:
+            yield f"{name}: travels with {drawn:.4f} mm drawn back, wants {want:g}"
+            return
+        drawn -= move.e_step_mm
+
+
+def _room_faults(name: str, around: _Around, moves: list[Move], limits: Limits) -> Iterator[str]:
+    floor = min(around.state.physical[2], around.top_mm)
+    safe = around.top_mm + limits.clear_mm
+    ranges = (limits.x_mm, limits.y_mm, limits.z_mm)
+    home = around.state.physical
+    for move in moves:
+        for axis, place, (low, high) in zip("XYZ", move.end, ranges, strict=True):
+            is_home = abs(place - home["XYZ".index(axis)]) < 1e-4
+            if not low - 1e-6 <= place <= high + 1e-6 and not is_home:
+                yield f"{name}: {axis}{place:g} is outside [{low:g}, {high:g}]"
+        lowest = min(move.start[2], move.end[2])
+        if lowest < floor - 1e-4:
+            yield f"{name}: Z{lowest:g} is below the layer at {floor:g}"
+        if _in_xy(move) and lowest < safe - 1e-4 and not limits.wipe_mm:
+            yield f"{name}: moves in XY at Z{lowest:g}, clearance asks {safe:g}"
+
+
+def _speed_faults(name: str, move: Move, limits: Limits) -> Iterator[str]:
+    """No axis faster than the machine's own limit."""
+    run = math.dist(move.start, move.end)
+    parts = [abs(b - a) for a, b in zip(move.start, move.end, strict=True)]
+    shares = [part / run for part in parts] if run > 1e-9 else [0.0, 0.0, 0.0]
+    shares.append(abs(move.e_step_mm) / run if run > 1e-9 else 1.0)
+    for axis, share, limit in zip("XYZE", shares, limits.max_mm_min, strict=True):
+        if move.feed_mm_min * share > limit * 1.001:
+            yield f"{name}: {axis} at {move.feed_mm_min * share:.0f} mm/min, limit {limit:g}"
+    if move.feed_mm_min <= 0:
+        yield f"{name}: a move without a feed"

@@ -1,0 +1,2 @@
+; nothing here
+;LAYER:0
