@@ -181,15 +181,16 @@ class HeightMap:
         self, x0: Floats, y0: Floats, x1: Floats, y1: Floats, z: Floats, width: Floats,
         pieces: NDArray[np.intp], object_no: int,
     ) -> None:  # fmt: skip
-        """Mark the square round each of the evenly spread points of each bead."""
+        """Cut each bead into even pieces and mark the cells of the box round each piece."""
         of = np.repeat(np.arange(len(z)), pieces)
         step = np.arange(len(of)) - np.repeat(np.cumsum(pieces) - pieces, pieces)
         share = (step + 0.5) / pieces[of]  # middles of the pieces
-        half = np.hypot(x1 - x0, y1 - y0) / pieces / 2 + width / 2
+        half_x = np.abs(x1 - x0) / pieces / 2 + width / 2
+        half_y = np.abs(y1 - y0) / pieces / 2 + width / 2
         x = x0[of] + share * (x1 - x0)[of]
         y = y0[of] + share * (y1 - y0)[of]
-        low_x, high_x = self._cell(x - half[of], 0), self._cell(x + half[of], 0)
-        low_y, high_y = self._cell(y - half[of], 1), self._cell(y + half[of], 1)
+        low_x, high_x = self._cell(x - half_x[of], 1), self._cell(x + half_x[of], 1)
+        low_y, high_y = self._cell(y - half_y[of], 0), self._cell(y + half_y[of], 0)
         top = z[of]
         for down in range(int((high_y - low_y).max()) + 1):
             row = np.minimum(low_y + down, high_y)
@@ -207,8 +208,7 @@ class HeightMap:
         owner[cells] = object_no
 
     def _cell(self, place_mm: Floats, axis: int) -> NDArray[np.intp]:
-        origin = (self.x0_mm, self.y0_mm)[axis]
-        last = self.tops_mm.shape[1 - axis] - 1
+        origin, last = (self.y0_mm, self.x0_mm)[axis], self.tops_mm.shape[axis] - 1
         return np.clip(np.floor((place_mm - origin) / self.cell_mm), 0, last).astype(np.intp)
 
     def _spans(
