@@ -48,8 +48,14 @@ class Paths:
 
 def is_e_only(moves: MoveTable) -> NDArray[np.bool_]:
     """(M,) True where filament moves and the nozzle stands still."""
-    still = (moves.x_mm == moves.x0_mm) & (moves.y_mm == moves.y0_mm)
-    return still & (moves.z_mm == moves.z0_mm) & (moves.turn_rad == 0) & (moves.e_step_mm != 0)
+    only = (moves.e_step_mm != 0) & (moves.turn_rad == 0)
+    for end, start in (
+        (moves.x_mm, moves.x0_mm),
+        (moves.y_mm, moves.y0_mm),
+        (moves.z_mm, moves.z0_mm),
+    ):
+        only &= np.abs(end - start) <= TINY_MM
+    return only
 
 
 def follow_paths(
@@ -111,6 +117,7 @@ class _Steps:
                 [moves.x0_mm[rows] - moves.cx_mm[rows], moves.y0_mm[rows] - moves.cy_mm[rows]]
             )
             self.radius_mm = np.hypot(self.from_centre[0], self.from_centre[1])
+            self.is_arc &= self.radius_mm > TINY_MM
             flat_mm = np.where(self.is_arc, self.radius_mm * np.abs(self.turn_rad), flat_mm)
         self.flat_mm = flat_mm
         travelled_mm = np.hypot(flat_mm, z_mm)

@@ -51,7 +51,7 @@ def seeded_job(stops: bool) -> MoveTable:
 
 
 def main() -> None:
-    ranges = {axis: (0.0, 235.0) for axis in ("x_mm", "y_mm", "z_mm")}
+    ranges = dict.fromkeys(("x_mm", "y_mm", "z_mm"), (0.0, 235.0))
     rules = {
         "junction deviation": Machine(firmware="marlin", junction_mm=0.013, **ranges),
         "square corner": Machine(firmware="klipper", **ranges),

@@ -6,6 +6,7 @@ purpose: each rule is spelled out as a planner would run it over its queue.
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import Any
 
@@ -156,7 +157,7 @@ def run_queue(
     if not queue:
         return
     corners = [0.0]
-    for before, after in zip(queue, queue[1:], strict=False):
+    for before, after in itertools.pairwise(queue):
         if "delta" in rule:
             speed = deviation_corner(before, after, rule["delta"], rule["facets"])
         elif "scv" in rule:

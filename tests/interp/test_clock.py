@@ -21,6 +21,7 @@ from capturehook.interp.clock import (
 )
 from capturehook.interp.corners import Deviation, Jerk, SquareCorner, corner_rule
 from capturehook.interp.moves import (
+    ARC_CW,
     DWELL,
     FW_RETRACT,
     FW_UNRETRACT,
@@ -130,6 +131,11 @@ def test_helix_counts_its_rise() -> None:
     # worked: full circle r = 10, rise 15: hypot(62.832, 15) mm at 50 mm/s
     seconds = clock_moves(moves_of([arc(10, 0, 2 * math.pi, z=15, f=3000)]), machine_of())
     assert seconds == pytest.approx([math.hypot(20 * math.pi, 15) / 50 + 0.05], abs=1e-12)
+
+
+def test_arc_without_a_radius_is_a_straight_move() -> None:
+    table = moves_of([Step(z=50, kind=ARC_CW, centre=(0.0, 0.0), turn=-6.0)])
+    assert clock_moves(table, machine_of()) == pytest.approx([0.6], abs=1e-12)
 
 
 def test_line_into_a_tangent_arc_does_not_slow_down() -> None:
