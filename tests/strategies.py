@@ -22,7 +22,10 @@ numbers = st.one_of(
     st.integers(0, 300).map(lambda v: f"+{v}"),
     st.integers(0, 9).map(lambda v: f"-.{v}"),
 )
-words = st.builds(lambda letter, value: letter + value, st.sampled_from("XYZEF"), numbers)
+words = st.one_of(
+    st.builds(lambda letter, value: letter + value, st.sampled_from("XYZE"), numbers),
+    st.integers(1, 12000).map(lambda rate: f"F{rate}"),
+)
 odd_bytes = st.binary(max_size=20).map(
     lambda raw: raw.replace(b"\n", b"").replace(b"\r", b"").replace(b"\0", b"")
 )

@@ -306,7 +306,7 @@ def axis_a(data: bytes) -> bytes:
     plain = data if b"\nG91\n" in data else absolute_e(data)
 
     def change(words: Words) -> Words | None:
-        if words[0] in (("M", "82"), ("M", "83"), ("G", "10"), ("G", "11")):
+        if words[0] in (("M", "82"), ("M", "83"), ("G", "10"), ("G", "11"), ("G", "28")):
             return None
         return [("A", v) if k == "E" and words[0][0] == "G" else (k, v) for k, v in words]
 
