@@ -23,3 +23,23 @@ def fixed(value: float, places: int = 3) -> str:
     if "." in text:
         text = text.rstrip("0").rstrip(".")
     return "0" if text == "-0" else text
+
+
+def exact(value: float) -> str:
+    """A number with the fewest decimals (at most nine) that give it back to 1e-9.
+
+    Used for what the job itself wrote, so that a block puts back the job's own number.
+
+    Raises
+    ------
+    ValueError
+        Infinity or NaN.
+    """
+    if not math.isfinite(value):
+        raise ValueError(f"{value} cannot be written into a job")
+    for places in (3, 5, 9):
+        text = f"{value:.{places}f}"
+        if abs(float(text) - value) <= 1e-9:
+            break
+    text = text.rstrip("0").rstrip(".")
+    return "0" if text in ("-0", "") else text

@@ -9,6 +9,7 @@ class Rs274(CommonFirmware):
     """G4 P counts seconds and itself waits for motion; pins are M64/M65; no retract of its own."""
 
     name = "rs274"
+    g90_sets_e = True  # A is an axis like the others
     waits = False
     has_firmware_retract = False
     modal_motion = True

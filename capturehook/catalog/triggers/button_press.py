@@ -1,0 +1,260 @@
+"""`button`: the head itself presses a microswitch, slowly and never down to its stop.
+
+How to measure the contact, and the cautions: docs/button.md.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from capturehook.catalog.contracts import Fire, Firmware
+from capturehook.errors import Finding
+from capturehook.pose.numbers import fixed
+
+if TYPE_CHECKING:
+    from capturehook.profile import Profile
+
+HOMING_MM = 5.0
+"""Homing strikes the end and backs off by about this much (common practice, no source)."""
+SLOW_MM_MIN = 600.0
+"""Fastest usual approach, 10 mm/s (common practice, no source)."""
+USUAL_SHARE = (0.3, 0.7)
+"""Share of the over-travel that is usually pressed (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PressPoints:
+    """Places on the approach axis, in mm, in the order the head meets them.
+
+    Attributes
+    ----------
+    axis, sign : the approach axis, and +1 or -1 for its direction
+    cross_mm : where the head stands on the other axis
+    start_mm : the slow approach begins here, and the release ends here
+    touch_mm : the plunger is first met
+    release_mm : on the way back, the contact opens here
+    contact_mm : the contact closes
+    press_mm : the head stops here and holds
+    deepest_mm : the deepest the head may come when it stops at ``press_mm``
+    stop_mm : the plunger's mechanical stop
+    """
+
+    axis: Literal["x", "y"]
+    sign: int
+    cross_mm: float
+    start_mm: float
+    touch_mm: float
+    release_mm: float
+    contact_mm: float
+    press_mm: float
+    deepest_mm: float
+    stop_mm: float
+
+
+def press_points(profile: Profile) -> PressPoints:
+    """Every point of a press, from where the contact closes and the switch's own figures.
+
+    Where the profile gives no place on the other axis, the head presses in line with the
+    park point.
+
+    Raises
+    ------
+    ValueError
+        "trigger.key: what; advice", where the contact has no place on the approach axis.
+    """
+    trigger, park = profile.trigger, profile.park
+    places = {"x": (trigger.x_mm, trigger.y_mm), "y": (trigger.y_mm, trigger.x_mm)}
+    contact, across = places[trigger.axis]
+    if contact is None:
+        raise ValueError(
+            f"trigger.{trigger.axis}_mm: is missing; add where the contact closes on {trigger.axis}"
+        )
+    sign = 1 if trigger.direction == "+" else -1
+    in_line = park.y_mm if trigger.axis == "x" else park.x_mm
+    press = trigger.press_share * trigger.overtravel_mm
+    return PressPoints(
+        axis=trigger.axis,
+        sign=sign,
+        cross_mm=in_line if across is None else across,
+        start_mm=contact - sign * trigger.start_mm,
+        touch_mm=contact - sign * trigger.pretravel_mm,
+        release_mm=contact - sign * trigger.differential_mm,
+        contact_mm=contact,
+        press_mm=contact + sign * press,
+        deepest_mm=contact + sign * (press + trigger.repeat_mm),
+        stop_mm=contact + sign * trigger.overtravel_mm,
+    )
+
+
+class ButtonPress:
+    """Move in line, approach slowly, hold, go back. docs/button.md"""
+
+    name = "button"
+
+    def check(self, profile: Profile) -> None:
+        points = press_points(profile)
+        _check_stroke(profile)
+        _check_ranges(profile, points)
+        _check_side(profile, points)
+        _check_feeds(profile)
+
+    def findings(self, profile: Profile) -> list[Finding]:
+        return [
+            Finding(code, f"[trigger] {key}", text)
+            for code, key, text in (
+                *_doubts_of_place(profile, press_points(profile)),
+                *_doubts_of_stroke(profile),
+                *_doubts_of_time(profile),
+            )
+        ]
+
+    def fire(self, firmware: Firmware, profile: Profile, z_mm: float) -> Fire:
+        """From the park point and back to it, all at the height the head is at.
+
+        What is left of the exposure after the hold passes at the start point, so that the
+        way home never falls into it.
+        """
+        points, trigger, park = press_points(profile), profile.trigger, profile.park
+        camera = profile.camera
+        rest_ms = max(0.0, camera.lag_ms + camera.exposure_ms + camera.margin_ms - trigger.hold_ms)
+        along, across = points.axis.upper(), "Y" if points.axis == "x" else "X"
+        start = f"{along}{fixed(points.start_mm)}"
+        in_line = sorted([start, f"{across}{fixed(points.cross_mm)}"])
+        home = f"X{fixed(park.x_mm)} Y{fixed(park.y_mm)}"
+        lines = (
+            f"G1 {' '.join(in_line)} F{fixed(park.travel_mm_min)}",
+            f"G1 {along}{fixed(points.press_mm)} F{fixed(trigger.approach_mm_min)}",
+            *firmware.wait(),
+            *firmware.dwell(trigger.hold_ms),
+            f"G1 {start} F{fixed(trigger.release_mm_min)}",
+            *((*firmware.wait(), *firmware.dwell(round(rest_ms))) if rest_ms else ()),
+            f"G1 {home} F{fixed(park.travel_mm_min)}",
+            *firmware.wait(),
+        )
+        return Fire(lines, held_ms=trigger.hold_ms + rest_ms, moves=True)
+
+
+def _check_stroke(profile: Profile) -> None:
+    """Deep enough to close the contact every time, never so deep as to meet the stop."""
+    trigger = profile.trigger
+    press = trigger.press_share * trigger.overtravel_mm
+    if press + trigger.repeat_mm >= trigger.overtravel_mm:
+        raise ValueError(
+            f"trigger.press_share: {press:g} mm past the contact, and {trigger.repeat_mm:g} of "
+            f"spread, reach the switch's stop at {trigger.overtravel_mm:g}; press less"
+        )
+    if press <= trigger.repeat_mm:
+        raise ValueError(
+            f"trigger.press_share: {press:g} mm past the contact is no more than the spread "
+            f"repeat_mm of {trigger.repeat_mm:g}: some presses would not close it; press deeper"
+        )
+    least = trigger.pretravel_mm + trigger.repeat_mm
+    if trigger.start_mm <= least:
+        raise ValueError(
+            f"trigger.start_mm: {trigger.start_mm:g} mm before the contact the plunger may be "
+            f"touched already (pre-travel and spread: {least:g}); start farther off"
+        )
+
+
+def _check_ranges(profile: Profile, points: PressPoints) -> None:
+    machine, across = profile.machine, "y" if points.axis == "x" else "x"
+    for what, axis, place in (
+        ("the press point", points.axis, points.press_mm),
+        ("the start point", points.axis, points.start_mm),
+        ("the way to the switch", across, points.cross_mm),
+    ):
+        low, high = machine.x_mm if axis == "x" else machine.y_mm
+        if not low <= place <= high:
+            edge = low if place < low else high
+            raise ValueError(
+                f"trigger.{axis}_mm: {what} at {place:g} is past the end of the axis at {edge:g} "
+                f"(from [machine] {axis}_mm); move the switch, or correct the range"
+            )
+
+
+def _check_side(profile: Profile, points: PressPoints) -> None:
+    """The head must come to the start point without passing the plunger."""
+    park = profile.park.x_mm if points.axis == "x" else profile.park.y_mm
+    if points.sign * (points.touch_mm - park) < profile.trigger.repeat_mm:
+        raise ValueError(
+            f"trigger.{points.axis}_mm: the park point at {points.axis.upper()}{park:g} is on the "
+            f"far side of the plunger, first met at {points.touch_mm:g}; park before it, or "
+            "turn the direction round"
+        )
+
+
+def _check_feeds(profile: Profile) -> None:
+    trigger, limits = profile.trigger, profile.machine.max_mm_min
+    limit = limits.x if trigger.axis == "x" else limits.y
+    for key, feed in (
+        ("approach_mm_min", trigger.approach_mm_min),
+        ("release_mm_min", trigger.release_mm_min),
+    ):
+        if feed > limit:
+            raise ValueError(
+                f"trigger.{key}: {feed:g} is over the machine's limit of {limit:g} "
+                "(from [machine] max_mm_min); slow it down, or correct the limit"
+            )
+
+
+Doubt = tuple[str, str, str]
+
+
+def _doubts_of_place(profile: Profile, points: PressPoints) -> Iterator[Doubt]:
+    low, high = profile.machine.x_mm if points.axis == "x" else profile.machine.y_mm
+    left = high - points.press_mm if points.sign > 0 else points.press_mm - low
+    if left < HOMING_MM:
+        yield (
+            "button-in-homing-range",
+            f"{points.axis}_mm",
+            f"the press point is {left:.2f} mm from the end of the axis: homing to that end "
+            f"presses the switch, perhaps past its stop; keep it {HOMING_MM:g} mm off, or home "
+            "to the other end",
+        )
+
+
+def _doubts_of_stroke(profile: Profile) -> Iterator[Doubt]:
+    trigger = profile.trigger
+    back = trigger.differential_mm + trigger.repeat_mm
+    if trigger.start_mm < back:
+        yield (
+            "button-stays-closed",
+            "start_mm",
+            f"the head goes back {trigger.start_mm:g} mm before the contact, but the contact may "
+            f"need {back:g} to open (differential and spread); start farther off",
+        )
+    low, high = USUAL_SHARE
+    if not low <= trigger.press_share <= high:
+        yield (
+            "button-depth",
+            "press_share",
+            f"{trigger.press_share:g} of the over-travel is outside the usual {low:g} to {high:g}",
+        )
+    if trigger.approach_mm_min > SLOW_MM_MIN:
+        yield (
+            "button-fast",
+            "approach_mm_min",
+            f"{trigger.approach_mm_min:g} mm/min is a fast approach; the usual limit is "
+            f"{SLOW_MM_MIN:g}",
+        )
+
+
+def _doubts_of_time(profile: Profile) -> Iterator[Doubt]:
+    trigger, camera = profile.trigger, profile.camera
+    if trigger.hold_ms < camera.min_hold_ms:
+        yield (
+            "hold-short",
+            "hold_ms",
+            f"the contact closes for {trigger.hold_ms} ms, under the {camera.min_hold_ms:g} ms "
+            "the camera needs; raise hold_ms",
+        )
+    shutter_ms = camera.lag_ms + camera.exposure_ms
+    if profile.machine.moves == "bed-y" and trigger.axis == "y" and trigger.hold_ms < shutter_ms:
+        yield (
+            "button-moves-part",
+            "hold_ms",
+            f"the release moves the bed after {trigger.hold_ms} ms, while the shutter may be open "
+            f"until {shutter_ms:g}; raise hold_ms, or approach along X",
+        )

@@ -1,0 +1,24 @@
+"""`camera`: the firmware's own camera command. docs/gcode_facts.md#camera-command"""
+
+from __future__ import annotations
+
+from capturehook.catalog.contracts import Fire, Firmware
+from capturehook.errors import Finding
+from capturehook.profile import Profile
+
+
+class CameraCommand:
+    """M240 where the firmware was built with it; motion is waited for first."""
+
+    name = "camera"
+
+    def check(self, profile: Profile) -> None:
+        from capturehook.catalog import FIRMWARES
+
+        FIRMWARES[profile.machine.firmware].camera()
+
+    def findings(self, profile: Profile) -> list[Finding]:
+        return []
+
+    def fire(self, firmware: Firmware, profile: Profile, z_mm: float) -> Fire:
+        return Fire((*firmware.wait(), *firmware.camera()))

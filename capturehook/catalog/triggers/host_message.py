@@ -1,0 +1,30 @@
+"""`message`: a text to the host, which fires the camera when it reads it."""
+
+from __future__ import annotations
+
+from capturehook.catalog.contracts import Fire, Firmware
+from capturehook.errors import Finding
+from capturehook.profile import Profile
+
+DEFAULT_TEXT = "capture frame"
+
+
+class HostMessage:
+    """One line of text, sent after motion has stopped."""
+
+    name = "message"
+
+    def check(self, profile: Profile) -> None:
+        text = profile.trigger.text
+        if text is None:
+            return
+        if not text.isascii() or not text.isprintable() or not text.strip() or ";" in text:
+            raise ValueError("trigger.text: must be plain printable ASCII without a semicolon; reword it")
+        if len(text) > 70:
+            raise ValueError(f"trigger.text: {len(text)} letters are too many for one line; keep to 70")
+
+    def findings(self, profile: Profile) -> list[Finding]:
+        return []
+
+    def fire(self, firmware: Firmware, profile: Profile, z_mm: float) -> Fire:
+        return Fire((*firmware.wait(), *firmware.message(profile.trigger.text or DEFAULT_TEXT)))

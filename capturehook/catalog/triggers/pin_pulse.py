@@ -1,0 +1,51 @@
+"""`pin`: raise an output for a moment; a relay or opto-isolator closes the shutter contact."""
+
+from __future__ import annotations
+
+from capturehook.catalog.contracts import Fire, Firmware
+from capturehook.errors import Finding
+from capturehook.profile import Profile
+
+
+class PinPulse:
+    """Output on, hold, off. docs/gcode_facts.md#pins"""
+
+    name = "pin"
+
+    def check(self, profile: Profile) -> None:
+        trigger, family = profile.trigger, profile.machine.firmware
+        if trigger.pin is None:
+            raise ValueError("trigger.pin: is missing; add the number or name of the output")
+        if isinstance(trigger.pin, str) and not _is_pin_name(trigger.pin):
+            raise ValueError(
+                f"trigger.pin: {trigger.pin!r} is no name of a pin; use letters, digits and _ only"
+            )
+        if family != "klipper" and not str(trigger.pin).lstrip("-").isdigit():
+            raise ValueError(f"trigger.pin: {family} knows pins by number; give the number")
+        if family == "klipper" and trigger.on is not None and trigger.on > 1:
+            raise ValueError(f"trigger.on: {trigger.on:g} is over full scale; {family} counts from 0 to 1")
+
+    def findings(self, profile: Profile) -> list[Finding]:
+        least = profile.camera.min_hold_ms
+        if profile.trigger.hold_ms >= least:
+            return []
+        return [
+            Finding(
+                "hold-short",
+                "[trigger] hold_ms",
+                f"the contact closes for {profile.trigger.hold_ms} ms, "
+                f"under the {least:g} ms the camera needs; raise hold_ms",
+            )
+        ]
+
+    def fire(self, firmware: Firmware, profile: Profile, z_mm: float) -> Fire:
+        trigger = profile.trigger
+        assert trigger.pin is not None
+        on = firmware.set_pin(trigger.pin, trigger.on, True)
+        off = firmware.set_pin(trigger.pin, trigger.on, False)
+        hold = firmware.dwell(trigger.hold_ms)
+        return Fire((*firmware.wait(), *on, *hold, *firmware.wait(), *off), held_ms=trigger.hold_ms)
+
+
+def _is_pin_name(name: str) -> bool:
+    return name.isascii() and name.replace("_", "").replace("-", "").isalnum()

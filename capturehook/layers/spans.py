@@ -1,0 +1,97 @@
+"""Stretches of lines that no block may split: wipes, object labels, tool changes, settings.
+
+A span (start, end) forbids a block before any line after ``start`` up to ``end`` itself.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.gcode.source import PAD, Source
+from capturehook.interp.moves import TOOL, MoveTable
+from capturehook.layers.sniff import hidden_ranges
+
+PAIRS = {
+    "wipe": (rb";[ ]?WIPE_START", rb";[ ]?WIPE_END"),
+    "object label": (
+        rb"; printing object |EXCLUDE_OBJECT_START|M486 S[0-9]|M624|; start printing object",
+        rb"; stop printing object |EXCLUDE_OBJECT_END|M486 S-1|M625",
+    ),
+    "tool change": (rb"; ?CP TOOLCHANGE START|; ?TOOLCHANGE_START", rb"; ?CP TOOLCHANGE END|; ?TOOLCHANGE_END"),
+}
+_QUICK = {
+    "wipe": (b"WIPE_START",),
+    "object label": (b"printing object ", b"EXCLUDE_OBJECT_START", b"M486 S", b"M624"),
+    "tool change": (b"TOOLCHANGE",),
+}
+
+
+def find_spans(source: Source, moves: MoveTable) -> dict[str, NDArray[np.int64]]:
+    """Every span of a job by its kind: (K, 2) line indices, in file order, not overlapping."""
+    found = {kind: _pairs(source, kind) for kind in PAIRS}
+    found["tool change"] = _joined(found["tool change"], _tool_changes(moves))
+    ranges = hidden_ranges(source)
+    if ranges:
+        found["settings"] = np.array([(source.line_at(a), source.line_at(b - 1)) for a, b in ranges], np.int64)
+    return {kind: spans for kind, spans in found.items() if len(spans)}
+
+
+def _pairs(source: Source, kind: str) -> NDArray[np.int64]:
+    text = source.padded
+    if not any(literal in text for literal in _QUICK[kind]):
+        return np.empty((0, 2), np.int64)
+    begin, end = PAIRS[kind]
+    either = re.compile(rb"\n[ \t]*(?:(" + begin + rb")|(?:" + end + rb"))", re.IGNORECASE)
+    spans, opened = [], None
+    for match in either.finditer(text, PAD - 1, PAD + len(source.data)):
+        at = source.line_at(match.start() + 1 - PAD)
+        if match[1] is not None:
+            if opened is None:
+                opened = at
+        elif opened is not None:
+            spans.append((opened, at))
+            opened = None
+    if opened is not None:
+        spans.append((opened, source.line_count))
+    return np.array(spans, np.int64).reshape(-1, 2)
+
+
+def _tool_changes(moves: MoveTable) -> NDArray[np.int64]:
+    """From each T line to the next move that prints."""
+    lines = moves.event_line_index[moves.event_kind == TOOL].astype(np.int64)
+    if not len(lines):
+        return np.empty((0, 2), np.int64)
+    printing = moves.line_index[moves.prints]
+    at = np.searchsorted(printing, lines)
+    ends = np.where(at < len(printing), printing[np.minimum(at, len(printing) - 1)], lines)
+    return np.stack((lines, ends), axis=1)
+
+
+def _joined(a: NDArray[np.int64], b: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Two sets of spans as one, overlapping ones merged."""
+    spans: list[tuple[int, int]] = []
+    for start, end in sorted([*map(tuple, a.tolist()), *map(tuple, b.tolist())]):
+        if spans and start <= spans[-1][1]:
+            spans[-1] = (spans[-1][0], max(end, spans[-1][1]))
+        else:
+            spans.append((start, end))
+    return np.array(spans, np.int64).reshape(-1, 2)
+
+
+def is_inside(spans: NDArray[np.int64], line_index: int) -> bool:
+    """Would a block before this line split one of the spans?"""
+    at = int(np.searchsorted(spans[:, 0], line_index, side="left")) - 1
+    return at >= 0 and line_index <= int(spans[at, 1])
+
+
+def edges_between(spans: NDArray[np.int64], low: int, high: int) -> Iterator[int]:
+    """Lines just outside the spans from ``low`` to ``high``: where a block may stand."""
+    first, last = np.searchsorted(spans[:, 1], low), np.searchsorted(spans[:, 0], high, side="right")
+    for start, end in spans[first:last].tolist():
+        for line in (start, end + 1):
+            if low <= line <= high:
+                yield line

@@ -1,0 +1,340 @@
+"""The stages in order. Read this first.
+
+bytes -> Source -> moves -> layers -> stops -> blocks -> proof -> bytes
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from math import isnan, pi
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from capturehook import __version__
+from capturehook.catalog import FIRMWARES, TRIGGERS
+from capturehook.errors import Finding, PlanError, PoseError, ProofError, Where
+from capturehook.gcode.source import Source, open_source
+from capturehook.interp.read import JobMoves, State, read_moves
+from capturehook.layers.find import find_layers
+from capturehook.layers.sniff import Marks
+from capturehook.layers.spans import find_spans
+from capturehook.layers.table import LayerTable
+from capturehook.plan.choose import choose_layers
+from capturehook.plan.stops import NoStop, Spans, Stop, find_gap, find_stop
+from capturehook.pose.block import Kit, make_kit, pose_block
+from capturehook.profile import Profile
+from capturehook.space.height_map import HeightMap, bead_width_mm, needs_map, printed_tops
+from capturehook.space.route import Route, find_route
+from capturehook.splice.fence import job_fence, pose_begin, pose_end, strip_bytes
+from capturehook.splice.insert import Insertion, insert_blocks
+from capturehook.splice.prove import ProvenBlock, prove_blocks
+
+if TYPE_CHECKING:
+    from capturehook.interp.clock import Timetable
+    from capturehook.interp.moves import MoveTable
+
+Step = Callable[[int], None]
+
+
+@dataclass(frozen=True)
+class Job:
+    """A job that has been read: its text, moves and layers."""
+
+    source: Source = field(repr=False)
+    read: JobMoves = field(repr=False)
+    layers: LayerTable = field(repr=False)
+    marks: list[Marks]
+    profile: Profile = field(repr=False)
+
+    @property
+    def moves(self) -> MoveTable:
+        return self.read.table
+
+    @property
+    def filament_per_unit(self) -> float:
+        return filament_per_unit(self.profile)
+
+    @cached_property
+    def spans(self) -> Spans:
+        return find_spans(self.source, self.moves)
+
+    @cached_property
+    def times(self) -> Timetable:
+        from capturehook.interp.clock import make_timetable
+
+        return make_timetable(self.moves, self.profile.machine, self.profile.retract)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pose:
+    """One planned stop of a job, with its block."""
+
+    pose: int
+    layer: int
+    z_mm: float
+    line_no: int
+    state: State
+    route: Route
+    finished: bool
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Applied:
+    """A job with its blocks; ``data`` is what `apply` writes."""
+
+    job: Job
+    kit: Kit
+    poses: list[Pose]
+    findings: list[Finding]
+    digest: str
+    data: bytes = field(repr=False)
+
+
+def filament_per_unit(profile: Profile) -> float:
+    """mm of filament for one unit of E."""
+    if not profile.machine.volumetric:
+        return 1.0
+    return 1.0 / (pi * profile.machine.filament_mm**2 / 4)
+
+
+def read_job(data: bytes, path: str, profile: Profile) -> Job:
+    """Bytes -> Job. Blocks of an earlier run are taken out first.
+
+    Raises
+    ------
+    GcodeError, LayerError
+        The job cannot be read, or lays no plastic.
+    """
+    source = open_source(strip_bytes(data, path), path)
+    machine = profile.machine
+    read = read_moves(
+        source,
+        FIRMWARES[machine.firmware],
+        extruder_axis=machine.extruder_axis,
+        absolute_arc_centres=machine.absolute_arc_centres,
+        filament_per_unit=filament_per_unit(profile),
+    )
+    layers, marks = find_layers(source, read.table)
+    return Job(source, read, layers, marks, profile)
+
+
+def choose(job: Job) -> np.ndarray:
+    """Indices of the layers that get a frame; see `plan.choose.choose_layers`."""
+    capture = job.profile.capture
+    end_s = volume = None
+    if capture.every_s or capture.min_gap_s or capture.spread == "time":
+        end_s = job.times.second_at(job.moves.line_index[job.layers.last_move] + 1)
+    if capture.spread == "volume":
+        fed = np.cumsum(np.maximum(job.moves.e_step_mm, 0.0))
+        volume = fed[job.layers.last_move] * pi * job.profile.machine.filament_mm**2 / 4
+    table = job.layers
+    return choose_layers(capture, table.z_mm, table.height_mm, table.object_no, end_s, volume)
+
+
+def place_stops(job: Job, chosen: Sequence[int]) -> tuple[list[Stop], list[Finding]]:
+    """The best line for each chosen layer; layers that have none become findings."""
+    stops, findings = [], []
+    for layer_index in chosen:
+        gap = find_gap(job.read, job.layers, int(layer_index), job.source)
+        found = find_stop(job.read, gap, job.spans, job.profile.retract.length_mm)
+        if isinstance(found, NoStop):
+            findings.append(_left_out(job, found))
+        else:
+            stops.append(found)
+    return stops, findings
+
+
+def _left_out(job: Job, none: NoStop) -> Finding:
+    return Finding(
+        "pose-left-out",
+        str(job.source.where(none.line_index)),
+        f"no place for a pose after layer {none.layer_index + 1}: "
+        f"every line there lies within a {none.reason}",
+    )
+
+
+def make_routes(job: Job, stops: Sequence[Stop], *, skip_unsafe: bool = False) -> tuple[list[tuple[Stop, State, Route]], list[Finding]]:
+    """State and way to the park point for each stop.
+
+    Raises
+    ------
+    PoseError
+        A pose cannot be made safely and ``skip_unsafe`` is off; all of them, in one report.
+    """
+    profile, moves = job.profile, job.moves
+    tops = printed_tops(moves, job.layers)
+    height_map = HeightMap.for_machine(profile.machine) if needs_map(moves, job.layers) else None
+    widths = _bead_widths(job) if height_map is not None else 0.0
+    done, made, refused = 0, [], []
+    for stop in stops:
+        state = job.read.state_at(stop.line_index)
+        where = job.source.where(stop.line_index)
+        last = int(job.layers.last_move[stop.layer_index])
+        if height_map is not None:
+            number = int(job.layers.object_no[stop.layer_index])
+            height_map.add_table(moves, done, last + 1, width_mm=widths, object_no=number)
+            done = last + 1
+        try:
+            made.append((stop, state, _route(job, state, float(tops[stop.layer_index]), height_map, where)))
+        except PoseError as fault:
+            refused.append(fault)
+    if refused and not skip_unsafe:
+        raise _all_refused(refused, len(stops))
+    return made, [Finding("pose-unsafe", str(one.where), one.found) for one in refused]
+
+
+def _bead_widths(job: Job) -> np.ndarray:
+    """(M,) width of each printed line, from the filament fed and the layer's height."""
+    moves, layers = job.moves, job.layers
+    layer = np.searchsorted(layers.first_move, np.arange(len(moves)), side="right") - 1
+    height = layers.height_mm[np.maximum(layer, 0)]
+    length = np.hypot(moves.x_mm - moves.x0_mm, moves.y_mm - moves.y0_mm)
+    return bead_width_mm(moves.e_step_mm, length, height, job.profile.machine.filament_mm)
+
+
+def _route(job: Job, state: State, top_mm: float, height_map: HeightMap | None, where: Where) -> Route:
+    if isnan(state.x_mm + state.y_mm + state.z_mm):
+        raise PoseError(
+            where,
+            "nobody can say where the nozzle stands here (a command before it loses the position)",
+            "Leave this layer out, or export the job without that command",
+        )
+    park = job.profile.park
+    return find_route(
+        (state.x_mm, state.y_mm, state.z_mm),
+        (park.x_mm, park.y_mm),
+        machine=job.profile.machine,
+        clear_mm=park.clear_mm,
+        layer_z_mm=max(state.z_mm, top_mm if height_map is None else 0.0),
+        height_map=height_map,
+        top_mm=top_mm if height_map is None else None,
+        where=where,
+    )
+
+
+def _all_refused(refused: list[PoseError], count: int) -> PoseError:
+    first = refused[0]
+    if len(refused) == 1:
+        return first
+    return PoseError(first.where, f"{first.found} (and {len(refused) - 1} more of {count} poses)", first.advice)
+
+
+def apply_bytes(
+    data: bytes, path: str, profile: Profile, *, skip_unsafe: bool = False, step: Step | None = None
+) -> Applied:
+    """A job's bytes with its pose blocks put in, and proved.
+
+    Parameters
+    ----------
+    path : how messages name the job
+    skip_unsafe : leave out poses that cannot be made safely, as findings
+    step : told how many poses are done
+
+    Raises
+    ------
+    GcodeError, LayerError, PlanError, PoseError
+        The job cannot be read or filmed as the profile wishes.
+    ProofError
+        A block failed its proof (our fault).
+    """
+    job = read_job(data, path, profile)
+    return apply_job(job, skip_unsafe=skip_unsafe, step=step)
+
+
+def apply_job(job: Job, *, skip_unsafe: bool = False, step: Step | None = None) -> Applied:
+    """As :func:`apply_bytes`, for a job that has been read."""
+    profile, source = job.profile, job.source
+    kit = make_kit(
+        profile,
+        e_letter=job.read.e_letter,
+        filament_per_unit=job.filament_per_unit,
+        job_fw_retract=job.read.uses_fw_retract,
+    )
+    stops, findings = place_stops(job, choose(job).tolist())
+    made, unsafe = make_routes(job, stops, skip_unsafe=skip_unsafe)
+    findings = [*findings, *unsafe, *TRIGGERS[profile.trigger.by].findings(profile)]
+    poses = _make_poses(job, kit, made, step)
+    prove_blocks(kit, [_to_prove(kit, pose) for pose in poses])
+    digest = _digest(profile, poses)
+    data = insert_blocks(source, _insertions(profile, poses, digest))
+    if strip_bytes(data, source.path) != source.data:
+        raise ProofError(source.path, "taking the blocks out does not give the job back", "Please report this")
+    return Applied(job, kit, poses, findings, digest, data)
+
+
+def _make_poses(job: Job, kit: Kit, made: list[tuple[Stop, State, Route]], step: Step | None) -> list[Pose]:
+    poses = []
+    for number, (stop, state, route) in enumerate(made, 1):
+        points = [(float(x), float(y), float(z)) for x, y, z in _level_points(state, route)]
+        lines = pose_block(kit, state, points, prime=not stop.finished)
+        poses.append(
+            Pose(
+                pose=number,
+                layer=stop.layer_index + 1,
+                z_mm=float(job.layers.z_mm[stop.layer_index]),
+                line_no=stop.line_index + 1,
+                state=state,
+                route=route,
+                finished=stop.finished,
+                lines=tuple(lines),
+            )
+        )
+        if step is not None:
+            step(number)
+    return poses
+
+
+def _level_points(state: State, route: Route) -> np.ndarray:
+    """Points of the level part of a route: the first is right above where printing stopped."""
+    points = route.points
+    return points[1:] if points[0][2] < route.hop_z_mm else points
+
+
+def _to_prove(kit: Kit, pose: Pose) -> ProvenBlock:
+    prime = kit.profile.retract.extra_prime_mm if not pose.finished else 0.0
+    return ProvenBlock(
+        pose=pose.pose, state=pose.state, lines=pose.lines, level_z_mm=pose.route.hop_z_mm, prime_mm=prime
+    )
+
+
+def _digest(profile: Profile, poses: Sequence[Pose]) -> str:
+    """Twelve hexadecimal digits that change when the profile or any block does."""
+    digest = hashlib.sha256(profile.model_dump_json(by_alias=True).encode())
+    for pose in poses:
+        digest.update(f"{pose.line_no} {pose.layer}\n".encode())
+        digest.update("\n".join(pose.lines).encode())
+    return digest.hexdigest()[:12]
+
+
+def _insertions(profile: Profile, poses: Sequence[Pose], digest: str) -> list[Insertion]:
+    insertions = []
+    for pose in poses:
+        fence = (
+            pose_begin(pose.pose, pose.layer, pose.z_mm),
+            *pose.lines,
+            pose_end(pose.pose),
+        )
+        insertions.append(Insertion(pose.line_no - 1, fence))
+    if insertions:
+        first = insertions[0]
+        head = tuple(job_fence(__version__, profile.name, digest))
+        insertions[0] = replace(first, lines=head + first.lines)
+    return insertions
+
+
+
+__all__ = [
+    "Applied",
+    "Job",
+    "PlanError",
+    "Pose",
+    "apply_bytes",
+    "apply_job",
+    "read_job",
+    "strip_bytes",
+]

@@ -1,0 +1,99 @@
+"""Stage 6: the comments around what was put in; finds and takes out blocks of an earlier run.
+
+Every inserted line stands between a `begin` and an `end` comment. A line of the job that had
+to be changed is kept inside the fence, after `; capturehook kept `, and put back by `strip`.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from capturehook.errors import GcodeError, Where
+
+MARK = b"; capturehook "
+_BEGIN = re.compile(rb"; capturehook (job|pose [0-9]+|lines [0-9]+) begin[^\r\n]*(\r\n|\n|\r|\Z)")
+_KEPT = re.compile(rb"^; capturehook kept ([^\r\n]*(?:\r\n|\n|\r|\Z))", re.M)
+
+
+def pose_begin(pose: int, layer: int, z_mm: float) -> str:
+    z = f"{z_mm:.2f}" if abs(round(z_mm, 2) - z_mm) < 1e-9 else f"{z_mm:.3f}"
+    return f"; capturehook pose {pose} begin layer {layer} z {z}"
+
+
+def pose_end(pose: int) -> str:
+    return f"; capturehook pose {pose} end"
+
+
+def job_fence(version: str, profile: str, digest: str) -> list[str]:
+    return [
+        f"; capturehook job begin {version} profile {profile} plan {digest}",
+        "; capturehook job end",
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class Fenced:
+    """One stretch to take out: byte offsets, and the bytes to put in its place."""
+
+    name: str
+    start: int
+    stop: int
+    kept: bytes
+
+
+def find_fences(data: bytes, path: str) -> list[Fenced]:
+    """Every fence of a job, in file order.
+
+    Raises
+    ------
+    GcodeError
+        A fence is opened and never closed: the job was cut or edited by hand.
+    """
+    found, at = [], data.find(MARK)
+    while at >= 0:
+        begin = _BEGIN.match(data, at) if _starts_line(data, at) else None
+        if begin is None:
+            at = data.find(MARK, at + 1)
+            continue
+        close = re.compile(rb"^; capturehook " + begin[1] + rb" end[ \t]*(\r\n|\n|\r|\Z)", re.M)
+        end = close.search(data, begin.end())
+        if end is None or _BEGIN.search(data, begin.end(), end.start()):
+            line_no = data.count(b"\n", 0, at) + 1
+            raise GcodeError(
+                Where(path, line_no=line_no),
+                f"the block {begin[1].decode()!r} begins here and has no end",
+                "The job was cut or edited: take the original, or slice it again",
+            )
+        kept = b"".join(_KEPT.findall(data, begin.end(), end.start()))
+        found.append(Fenced(begin[1].decode(), _start(data, at, end.end()), end.end(), kept))
+        at = data.find(MARK, end.end())
+    return found
+
+
+def _starts_line(data: bytes, at: int) -> bool:
+    return at == 0 or data[at - 1] in b"\r\n"
+
+
+def _start(data: bytes, at: int, stop: int) -> int:
+    """A fence that closes the file without a line end was led in by one that is ours too."""
+    if stop < len(data) or data[stop - 1 : stop] in (b"\n", b"\r"):
+        return at
+    if data[at - 2 : at] == b"\r\n":
+        return at - 2
+    return max(at - 1, 0)
+
+
+def strip_bytes(data: bytes, path: str = "job") -> bytes:
+    """The job without anything we ever put in: byte for byte the original."""
+    if MARK not in data:
+        return data
+    fences = find_fences(data, path)
+    if not fences:
+        return data
+    parts, at = [], 0
+    for fence in fences:
+        parts += [data[at : fence.start], fence.kept]
+        at = fence.stop
+    parts.append(data[at:])
+    return b"".join(parts)

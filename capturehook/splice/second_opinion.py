@@ -1,0 +1,148 @@
+"""What pygcode says of a block: every line parses, and its Machine ends where it began.
+
+pygcode speaks RS-274; what printers add (E words, M82/M83, M400, M42 and the like) is taught
+here by small subclasses and by handing over each line's motion part.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from functools import lru_cache
+from typing import Any
+
+from capturehook.errors import ProofError
+
+POSITION = frozenset("XYZ")
+_CODE = re.compile(r"\s*([GM])0*([0-9]+)(?![0-9.])")
+
+
+@lru_cache(maxsize=1)
+def _machine_class() -> Any:
+    """A pygcode Machine with an extruder: words on E are counted, not refused."""
+    from pygcode import Machine
+
+    class PrinterMachine(Machine):  # type: ignore[misc]
+        """pygcode's Machine, plus filament."""
+
+        axes = frozenset("XYZABCUVW")
+
+        def __init__(self) -> None:
+            super().__init__()
+            self.e = 0.0
+            self.e_absolute = True
+
+        def extrude(self, value: float) -> None:
+            self.e = value if self.e_absolute else self.e + value
+
+    return PrinterMachine
+
+
+@lru_cache(maxsize=4096)
+def _parsed(code: str) -> Any:
+    from pygcode import Line
+
+    return Line(code)
+
+
+def check_block(
+    lines: Sequence[str],
+    *,
+    at: tuple[float, float, float],
+    e: float,
+    e_absolute: bool,
+    absolute: bool,
+    inch: bool,
+    e_letter: str,
+    e_follows_g90: bool,
+    prime: float = 0.0,
+) -> None:
+    """Run one block on pygcode's Machine.
+
+    Parameters
+    ----------
+    at, e : position and E before the block, in the job's own numbers
+    prime : what the block may push in excess, in E units
+
+    Raises
+    ------
+    ProofError
+        A line does not parse, or X Y Z E or the modes are not what they were.
+    """
+    machine = _machine_class()()
+    machine.e, machine.e_absolute = e, e_absolute
+    for line in ("G20" if inch else "G21", "G90", f"G0 X{at[0]:.9f} Y{at[1]:.9f} Z{at[2]:.9f}"):
+        machine.process_block(_parsed(line).block)
+    if not absolute:
+        machine.process_block(_parsed("G91").block)
+    fed = 0.0
+    for line in lines:
+        fed += _step(machine, line, e_letter, e_follows_g90)
+    _compare(machine, at, e, e_absolute, fed, prime, lines)
+
+
+def _step(machine: Any, line: str, e_letter: str, e_follows_g90: bool) -> float:
+    """One line on the machine; returns the filament it fed (E units)."""
+    code = line.split(";", 1)[0].strip()
+    if not code:
+        return 0.0
+    if code in ("M82", "M83"):
+        machine.e_absolute = code == "M82"
+        return 0.0
+    match = _CODE.match(code)
+    if match is None or match[1] == "M":
+        return 0.0  # pins, waits, messages: no motion for pygcode to judge
+    try:
+        parsed = _parsed(code)
+    except Exception as fault:
+        raise ProofError("second opinion", f"{line!r} does not parse ({fault})", "Please report this") from fault
+    number = int(match[2])
+    if number in (90, 91) and e_follows_g90:
+        machine.e_absolute = number == 90
+    before = machine.e
+    _run(machine, parsed, number, e_letter)
+    return 0.0 if number == 92 else float(machine.e - before)
+
+
+def _run(machine: Any, parsed: Any, number: int, e_letter: str) -> None:
+    words = {word.letter: word.value for word in parsed.block.words[1:]}
+    if number == 92:
+        machine.e = float(words.get(e_letter, machine.e))
+        return
+    if number in (4, 10, 11):
+        return
+    if e_letter in words and number in (0, 1):
+        machine.extrude(float(words[e_letter]))
+    if number in (0, 1) and not POSITION & set(words):
+        return
+    machine.process_block(parsed.block)
+
+
+def _compare(
+    machine: Any,
+    at: tuple[float, float, float],
+    e: float,
+    e_absolute: bool,
+    fed: float,
+    prime: float,
+    lines: Sequence[str],
+) -> None:
+    place = (machine.pos.X, machine.pos.Y, machine.pos.Z)
+    faults = [
+        f"{axis} is {now:.6g}, was {was:.6g}"
+        for axis, now, was in zip("XYZ", place, at, strict=True)
+        if not math.isclose(now, was, abs_tol=1e-6)
+    ]
+    if e_absolute and not math.isclose(machine.e, e, abs_tol=1e-6):
+        faults.append(f"E is {machine.e:.6g}, was {e:.6g}")
+    if machine.e_absolute != e_absolute:
+        faults.append("the extruder's mode has changed")
+    if not math.isclose(fed, prime, abs_tol=1e-5):
+        faults.append(f"filament fed is {fed:.6g}, should be {prime:.6g}")
+    if faults:
+        raise ProofError(
+            "second opinion",
+            f"after the block at {lines[0]!r}: " + "; ".join(faults),
+            "Nothing was written; please report this with the job",
+        )
