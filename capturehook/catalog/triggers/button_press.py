@@ -5,6 +5,7 @@ How to measure the contact, and the cautions: docs/button.md.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
@@ -118,7 +119,8 @@ class ButtonPress:
         """
         points, trigger, park = press_points(profile), profile.trigger, profile.park
         camera = profile.camera
-        rest_ms = max(0.0, camera.lag_ms + camera.exposure_ms + camera.margin_ms - trigger.hold_ms)
+        shutter_ms = camera.lag_ms + camera.exposure_ms + camera.margin_ms
+        rest_ms = max(0, math.ceil(shutter_ms - trigger.hold_ms))
         along, across = points.axis.upper(), "Y" if points.axis == "x" else "X"
         start = f"{along}{fixed(points.start_mm)}"
         in_line = sorted([start, f"{across}{fixed(points.cross_mm)}"])
@@ -129,7 +131,7 @@ class ButtonPress:
             *firmware.wait(),
             *firmware.dwell(trigger.hold_ms),
             f"G1 {start} F{fixed(trigger.release_mm_min)}",
-            *((*firmware.wait(), *firmware.dwell(round(rest_ms))) if rest_ms else ()),
+            *((*firmware.wait(), *firmware.dwell(rest_ms)) if rest_ms else ()),
             f"G1 {home} F{fixed(park.travel_mm_min)}",
             *firmware.wait(),
         )
