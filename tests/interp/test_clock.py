@@ -54,6 +54,11 @@ def test_wait_in_the_corner_costs_the_full_stop() -> None:
     assert clock_events(table, machine).tolist() == [0.0]
 
 
+def test_event_on_the_line_of_a_move_comes_before_it() -> None:
+    table = moves_of([Step(x=50), Step(x=50)], [(2, DWELL, 1.0)])
+    assert clock_moves(table, machine_of()) == pytest.approx([0.6, 0.6], abs=1e-12)
+
+
 def test_square_corner_of_the_profile() -> None:
     # worked as above with 5 mm/s at 90 degrees; long legs, so that no short-move rule bites
     machine = machine_of(corner_mm_s=5.0)
