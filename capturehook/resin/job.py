@@ -8,9 +8,30 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from capturehook.errors import Finding
-from capturehook.resin.timeline import LightTimeline
+from capturehook.resin.timeline import Floats, Ints, LightTimeline
 
 _NUMBERED = re.compile(r"^(.*?)(\d+)\.png$", re.IGNORECASE | re.DOTALL)
+
+TIME_APART = 0.25
+"""Share of the stated print time by which a timeline may differ before it is a finding."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PoseTimes:
+    """P pose blocks found in a job; shapes (P,).
+
+    Attributes
+    ----------
+    layer_no : as the fence states it
+    fire_s : second at which the camera is fired
+    still_s : how long the plate stays at the pose from then on
+    plate_mm : height of the plate at the pose
+    """
+
+    layer_no: Ints
+    fire_s: Floats
+    still_s: Floats
+    plate_mm: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,6 +46,7 @@ class ResinJob:
     stated_s : print time that the job itself states, or None
     evidence : sentences: what was found that made it this kind
     assumed : sentences: what the job leaves unsaid and the profile filled in
+    poses : pose blocks found in the job
     """
 
     path: str
@@ -36,6 +58,7 @@ class ResinJob:
     evidence: tuple[str, ...]
     assumed: tuple[str, ...]
     findings: tuple[Finding, ...] = ()
+    poses: PoseTimes | None = None
 
 
 def numbered_images(names: Iterable[str]) -> tuple[list[tuple[int, str]], str]:
@@ -63,3 +86,14 @@ def gaps(images: list[tuple[int, str]], path: str) -> list[Finding]:
         return []
     text = f"{len(missing)} layer image(s) missing, the first is number {missing[0]}"
     return [Finding("resin-image-gap", path, text)]
+
+
+def time_findings(stated_s: float | None, total_s: float, path: str) -> list[Finding]:
+    """A finding when the job's own print time and the timeline are far apart."""
+    if not stated_s or abs(total_s - stated_s) <= TIME_APART * stated_s:
+        return []
+    text = (
+        f"the job states {stated_s:.0f} s of print time, the timeline comes to {total_s:.0f} s: "
+        "check lift, retract, rests and startup_s of [resin]"
+    )
+    return [Finding("resin-time-differs", path, text)]

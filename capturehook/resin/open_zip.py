@@ -11,7 +11,7 @@ from pathlib import PurePosixPath
 
 from capturehook.errors import FileError, Finding, GcodeError, Where
 from capturehook.resin.container import Container
-from capturehook.resin.job import ResinJob, gaps, numbered_images
+from capturehook.resin.job import ResinJob, gaps, numbered_images, time_findings
 from capturehook.resin.timeline import exposures, timeline_of_table
 from capturehook.resin_profile import ResinTable
 
@@ -69,11 +69,12 @@ def read_open_zip(
     layer_mm = _number(lines, "layer_mm", path, name, above=0.0)
     light_s = exposures(layers, 1, first_s, exposure_s, fade, table.transition)
     stated_s = _number(lines, "print_s", path, name, default=0.0)
+    timeline = timeline_of_table(table, layers, light_s, layer_mm, bottom_layers=1)
     return ResinJob(
         path=path,
         kind="settings",
         text_name=name,
-        timeline=timeline_of_table(table, layers, light_s, layer_mm, bottom_layers=1),
+        timeline=timeline,
         images=tuple(member for _, member in images),
         stated_s=stated_s or None,
         evidence=(
@@ -81,13 +82,17 @@ def read_open_zip(
             f"{layers} numbered images '{stem}...png'",
         ),
         assumed=_assumed(fade, table),
-        findings=(*gaps(images, path), *_count_findings(lines, path, name, layers)),
+        findings=(
+            *gaps(images, path),
+            *_count_findings(lines, path, name, layers),
+            *time_findings(stated_s, timeline.total_s, path),
+        ),
     )
 
 
 def _assumed(fade: int, table: ResinTable) -> tuple[str, ...]:
-    told = ["rests, lift and retract: from [resin], since the job does not state them"]
-    told.append("one layer keeps the first exposure in full")
+    told = ["rests, lift and retract: as in [resin], for the job does not state them"]
+    told.append("one layer with the first exposure in full, then the transition")
     if fade:
         told.append(f'{fade} layers of transition, transition = "{table.transition}"')
     return tuple(told)

@@ -25,7 +25,7 @@ from capturehook.resin.commands import (
     read_commands,
 )
 from capturehook.resin.container import Container
-from capturehook.resin.job import ResinJob, gaps, numbered_images
+from capturehook.resin.job import PoseTimes, ResinJob, gaps, numbered_images, time_findings
 from capturehook.resin.timeline import PHASES, Floats, Ints, LightTimeline, false_starts
 from capturehook.resin_profile import ResinTable
 
@@ -47,24 +47,58 @@ def find_run_gcode(container: Container) -> str | None:
 
 
 def read_run_gcode(container: Container, name: str, table: ResinTable) -> ResinJob:
-    """The job behind a run.gcode; see :func:`timeline_of_commands` for what it raises."""
-    text = container.read(name)
+    """The job behind a run.gcode of a container; see :func:`job_of_text`."""
+    return job_of_text(container, name, container.read(name), table)
+
+
+def job_of_text(container: Container, name: str, text: bytes, table: ResinTable) -> ResinJob:
+    """The job as it is with ``text`` in its run.gcode.
+
+    Raises
+    ------
+    GcodeError, LayerError
+        The text cannot be followed, or lights nothing.
+    """
     where = f"{container.path}: {name}"
     rows = read_commands(text, where)
     layer_no, mark = number_layers(rows, where)
     timeline = timeline_of_commands(rows, layer_no, table)
     images, missing = _images(container, rows, layer_no, len(timeline))
     stated = {key.lower(): float(value) for key, value in _STATED.findall(text) if _is_plain(value)}
+    stated_s = next((stated[key] for key in _PRINT_TIME if key in stated), None) or None
+    path = str(container.path)
+    posed_s = float(timeline.phase_s[:, PHASES.index("pose")].sum())
     return ResinJob(
-        path=str(container.path),
+        path=path,
         kind="commands",
         text_name=name,
         timeline=timeline,
         images=images,
-        stated_s=next((stated[key] for key in _PRINT_TIME if key in stated), None) or None,
+        stated_s=stated_s,
         evidence=(f"{name}: {len(timeline)} layers by {mark}",),
         assumed=("homing and the way down: startup_s of [resin]",),
-        findings=(*missing, *_findings(rows, timeline, stated, where)),
+        findings=(
+            *missing,
+            *_findings(rows, timeline, stated, where),
+            *time_findings(stated_s, timeline.total_s - posed_s, path),
+        ),
+        poses=_poses(rows, timeline),
+    )
+
+
+def _poses(rows: CommandTable, timeline: LightTimeline) -> PoseTimes | None:
+    """When each pose block fires: at the end of its first rest, which is the settling."""
+    begins = np.flatnonzero(rows.kind == POSE_BEGIN)
+    rests = np.flatnonzero(rows.kind == DWELL)
+    if not len(begins) or not len(rests):
+        return None
+    settles = rests[np.minimum(np.searchsorted(rests, begins), len(rests) - 1)]
+    fire_s = timeline.knot_s[2:][settles]
+    return PoseTimes(
+        layer_no=rows.pose_layer_no,
+        fire_s=fire_s,
+        still_s=timeline.still_from_s(fire_s),
+        plate_mm=rows.z_mm[settles],
     )
 
 

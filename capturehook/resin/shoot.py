@@ -10,7 +10,7 @@ import numpy as np
 from capturehook.errors import Finding
 from capturehook.plan.record import PlannedPose, PlanRecord
 from capturehook.profile import Profile
-from capturehook.resin.job import ResinJob
+from capturehook.resin.job import PoseTimes, ResinJob
 from capturehook.resin.light_events import (
     CAMERA_BUSY,
     FIRES,
@@ -33,6 +33,7 @@ class ResinShoot:
     card_frame : (F,) which of them, from 1, each kept frame is
     hidden_layers : layers whose frame shows nothing yet
     visible_from_layer : first layer that the camera sees; 0 when it never sees one
+    visible_from_s : second at which that layer begins
     lifted_from_layer : first layer seen if it were shot at the top of its lift; 0 for none
     """
 
@@ -42,15 +43,40 @@ class ResinShoot:
     card_frame: Ints
     hidden_layers: int
     visible_from_layer: int
+    visible_from_s: float
     lifted_from_layer: int
     plan: PlanRecord
     findings: tuple[Finding, ...]
+
+    @property
+    def false_starts(self) -> int:
+        """Frames that flashes before the first layer take."""
+        return int(((self.events.layer_no == 0) & self.events.fires).sum())
+
+    @property
+    def frame_layers(self) -> Ints:
+        """(F,) layer of each kept frame."""
+        return np.array([pose.layer for pose in self.plan.poses], dtype=np.int64)
 
     @property
     def film_s(self) -> float:
         """Frames / fps, and the last frame held."""
         frames = len(self.plan.poses)
         return float(frames / Fraction(self.plan.fps)) + (self.plan.hold_last_s if frames else 0.0)
+
+
+def plan_shoot(
+    job: ResinJob, profile: Profile, table: ResinTable, every: int | None = None
+) -> ResinShoot:
+    """The shoot of a job: by its own pose blocks where it has some, else by the light sensor.
+
+    ``every`` keeps each k-th frame; without it [capture] every_layers decides, except for
+    pose blocks, which were thinned when they were put in.
+    """
+    if job.poses is not None:
+        return shoot_by_pose(job, job.poses, profile, table, every or 1)
+    rhythm = every or profile.capture.every_layers or 1
+    return shoot_by_light(job, profile, table, rhythm, profile.capture.first_layer)
 
 
 def shoot_by_light(
@@ -69,17 +95,56 @@ def shoot_by_light(
     shown = per_layer[visible & (events.layer_no[per_layer] >= first_layer)]
     kept = shown[::every]
     layer_no = events.layer_no[kept]
+    first = _first(events.layer_no[per_layer[visible]])
     return ResinShoot(
         by="light",
         events=events,
         frames_taken=len(fired),
         card_frame=np.searchsorted(fired, kept) + 1,
         hidden_layers=int((~visible).sum()),
-        visible_from_layer=_first(events.layer_no[per_layer[visible]]),
+        visible_from_layer=first,
+        visible_from_s=float(timeline.start_s[first - 1]) if first else 0.0,
         lifted_from_layer=lifted_from_layer(timeline, table.vat_rim_mm),
         plan=_plan(job, profile, layer_no, events.fire_s[kept], events.still_s[kept]),
         findings=_light_findings(job, profile, events, kept),
     )
+
+
+def shoot_by_pose(
+    job: ResinJob, poses: PoseTimes, profile: Profile, table: ResinTable, every: int
+) -> ResinShoot:
+    """The shoot of a job that holds pose blocks: one frame for each, every k-th kept."""
+    kept = np.arange(len(poses.layer_no))[::every]
+    layer_no = np.clip(poses.layer_no[kept], 1, len(job.timeline))
+    visible = poses.plate_mm > table.vat_rim_mm
+    first = _first(np.clip(poses.layer_no, 1, len(job.timeline))[visible])
+    return ResinShoot(
+        by="pose",
+        events=judge_flashes(job.timeline, table.sensor, profile.camera),
+        frames_taken=len(poses.layer_no),
+        card_frame=kept + 1,
+        hidden_layers=int((~visible).sum()),
+        visible_from_layer=first,
+        visible_from_s=float(job.timeline.start_s[first - 1]) if first else 0.0,
+        lifted_from_layer=lifted_from_layer(job.timeline, table.vat_rim_mm),
+        plan=_plan(job, profile, layer_no, poses.fire_s[kept], poses.still_s[kept]),
+        findings=_pose_findings(job, table, poses),
+    )
+
+
+def _pose_findings(job: ResinJob, table: ResinTable, poses: PoseTimes) -> tuple[Finding, ...]:
+    lowest_mm = (
+        poses.plate_mm - job.timeline.z_mm[np.clip(poses.layer_no, 1, len(job.timeline)) - 1]
+    )
+    low = np.flatnonzero(lowest_mm <= table.vat_rim_mm)
+    if not len(low):
+        return ()
+    text = (
+        f"from layer {poses.layer_no[low[0]]} on the newest layers hang below the vat's rim "
+        f"at {table.vat_rim_mm:g} mm: raise z_mm of [resin.pose] to "
+        f"{table.vat_rim_mm + job.timeline.height_mm:.0f} mm to see all of the part"
+    )
+    return (Finding("resin-low-pose", job.path, text),)
 
 
 def lifted_from_layer(timeline: LightTimeline, rim_mm: float) -> int:
@@ -159,7 +224,11 @@ def _light_findings(
         )
         found.append(Finding("resin-plate-moves", job.path, text))
     if not len(kept):
-        found.append(Finding("resin-nothing-shown", job.path, "no frame shows the part"))
+        text = (
+            "no frame shows the part: the plate never rises above the vat's rim when the camera "
+            "fires; look from lower down, lift higher, or insert poses"
+        )
+        found.append(Finding("resin-nothing-shown", job.path, text))
     return tuple(found)
 
 

@@ -1,0 +1,259 @@
+"""`capturehook resin`: a resin job's light timeline, its frames, and poses in and out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from capturehook.cli import show
+
+if TYPE_CHECKING:
+    from capturehook.errors import Finding
+    from capturehook.profile import Profile
+    from capturehook.resin.job import ResinJob
+    from capturehook.resin.shoot import ResinShoot
+    from capturehook.resin_profile import ResinTable
+
+
+@click.command(name="resin")
+@click.argument("job", required=False, type=click.Path(path_type=Path))
+@click.option(
+    "-p", "--profile", metavar="NAME|PATH", help="Printer and camera; see `profile list`."
+)
+@click.option("--layers", type=click.IntRange(1, 100_000), help="How many, when no job is given.")
+@click.option("--every", type=click.IntRange(1, 100_000), help="Keep each K-th frame.", metavar="K")
+@click.option(
+    "--plan", "plan_path", type=click.Path(path_type=Path), help="Save the plan for `audit`."
+)
+@click.option("--area", is_flag=True, help="Look at the layer images too (needs Pillow).")
+@click.option(
+    "--picture", type=click.Path(path_type=Path), help="Draw light area and frames (SVG)."
+)
+@click.option("--pose", is_flag=True, help="Put pose blocks into the job's own lines.")
+@click.option("--strip", is_flag=True, help="Take pose blocks out again.")
+@click.option("-o", "--out", type=click.Path(path_type=Path), help="Write there, not in place.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object on standard output.")
+def resin_command(
+    job: Path | None,
+    profile: str | None,
+    layers: int | None,
+    every: int | None,
+    plan_path: Path | None,
+    area: bool,
+    picture: Path | None,
+    pose: bool,
+    strip: bool,
+    out: Path | None,
+    as_json: bool,
+) -> int:
+    """Plan the shoot of a resin job: when the lamp is on, what fires the camera, the film.
+
+    \b
+    JOB is a zip with run.gcode and numbered images, or a zip with a text of settings and
+    numbered images. Without JOB the numbers of [resin] are used alone.
+
+    \b
+    Example:  capturehook resin lighthouse.zip -p tern --every 4 --plan plan.json
+    Poses:    capturehook resin lighthouse.zip -p tern --pose -o posed.zip
+    """
+    _check_words(job, layers, area or picture is not None, pose, strip, out)
+    if strip and job is not None:
+        return _strip(job, out or job, as_json)
+
+    from capturehook.resin.settings import load_resin_profile
+
+    loaded, table = load_resin_profile(profile)
+    if pose and job is not None:
+        return _pose(job, out or job, loaded, table, every, plan_path, as_json)
+    return _show(job, loaded, table, layers, every, plan_path, area, picture, as_json)
+
+
+def _check_words(
+    job: Path | None, layers: int | None, looks: bool, pose: bool, strip: bool, out: Path | None
+) -> None:
+    if pose and strip:
+        raise click.UsageError("--pose and --strip do opposite things; give one of them.")
+    if job is None and (pose or strip or looks):
+        raise click.UsageError("A JOB is needed for --pose, --strip, --area and --picture.")
+    if job is not None and layers is not None:
+        raise click.UsageError("--layers is for a timeline without a JOB; leave it out.")
+    if out is not None and not (pose or strip):
+        raise click.UsageError("-o goes with --pose or --strip.")
+    if looks and (pose or strip):
+        raise click.UsageError("--area and --picture look at a job; run them on their own.")
+
+
+def _strip(job: Path, out: Path, as_json: bool) -> int:
+    from capturehook.resin.edit import strip_poses
+
+    changed = strip_poses(job, out)
+    if as_json:
+        show.emit_json({"schema": 1, "path": str(out), "stripped": changed})
+    else:
+        show.say(f"{out}: {'poses taken out' if changed else 'held no poses'}")
+    return 0
+
+
+def _pose(
+    job: Path,
+    out: Path,
+    profile: Profile,
+    table: ResinTable,
+    every: int | None,
+    plan_path: Path | None,
+    as_json: bool,
+) -> int:
+    from capturehook.resin.edit import insert_poses
+    from capturehook.resin.report import CAUTIONS, full_report
+    from capturehook.resin.shoot import plan_shoot
+
+    posed, added_s = insert_poses(job, out, profile, table, every)
+    shoot = plan_shoot(posed, profile, table)
+    findings = [*posed.findings, *shoot.findings]
+    _save_plan(shoot, plan_path)
+    if as_json:
+        report = full_report(posed, shoot, findings)
+        show.emit_json({**report, "path": str(out), "added_s": round(added_s, 3)})
+    else:
+        count = len(shoot.plan.poses)
+        show.say(
+            f"{out}: {count} poses, {show.duration(added_s)} added "
+            f"({show.duration(added_s / count)} each), {show.duration(posed.timeline.total_s)} in "
+            f"all, film {shoot.film_s:.1f} s"
+        )
+        show.note("Watch the first poses with an empty vat: the plate moves without warning.")
+        for caution in CAUTIONS:
+            show.note(caution)
+        show.show_findings(findings)
+    return show.exit_code(findings)
+
+
+def _show(
+    path: Path | None,
+    profile: Profile,
+    table: ResinTable,
+    layers: int | None,
+    every: int | None,
+    plan_path: Path | None,
+    area: bool,
+    picture: Path | None,
+    as_json: bool,
+) -> int:
+    from capturehook.resin.report import full_report
+    from capturehook.resin.shoot import plan_shoot
+    from capturehook.resin.sniff import job_of_table, read_job
+
+    job = job_of_table(table, layers, profile.name) if path is None else read_job(path, table)
+    shoot = plan_shoot(job, profile, table, every)
+    findings = [*job.findings, *shoot.findings]
+    looked: dict[str, Any] = {}
+    if path is not None and (area or picture is not None):
+        looked, more = _look(path, job, shoot, picture)
+        findings += more
+    _save_plan(shoot, plan_path)
+    if as_json:
+        show.emit_json({**full_report(job, shoot, findings), **looked})
+    else:
+        _say_all(job, shoot, table)
+        if looked:
+            show.say(
+                f"Light area: {looked['mean_lit']:.2%} of the pixels on average, most in layer "
+                f"{looked['most_lit_layer']} ({looked['most_lit']:.2%})"
+            )
+        for done in (plan_path, picture):
+            if done is not None:
+                show.say(f"Saved {done}")
+        show.show_findings(findings)
+    return show.exit_code(findings)
+
+
+def _save_plan(shoot: ResinShoot, plan_path: Path | None) -> None:
+    if plan_path is not None:
+        shoot.plan.save(plan_path)
+
+
+def _look(
+    path: Path, job: ResinJob, shoot: ResinShoot, picture: Path | None
+) -> tuple[dict[str, Any], list[Finding]]:
+    """Measure the images, with a bar; draw them when a picture is wanted."""
+    from capturehook.files import write_atomically
+    from capturehook.resin.area import area_report, light_area, still_findings, still_stretches
+    from capturehook.resin.picture import growth_picture
+
+    with show.progress("Layer images", len(job.images)) as step:
+        area = light_area(path, job.images, step=step)
+    stretches = still_stretches(area, shoot.frame_layers)
+    if picture is not None:
+        drawing = growth_picture(job.timeline, area, shoot, stretches)
+        write_atomically(picture, drawing.encode())
+    return area_report(area, stretches), still_findings(stretches, job.path)
+
+
+def _say_all(job: ResinJob, shoot: ResinShoot, table: ResinTable) -> None:
+    from capturehook.resin.report import CAUTIONS, card_words, light_report
+    from capturehook.resin.timeline import PHASES
+
+    timeline = job.timeline
+    stated = f" (the job itself says {show.duration(job.stated_s)})" if job.stated_s else ""
+    show.say(f"{job.path}: {len(timeline)} layers, {timeline.height_mm:.2f} mm")
+    show.say(f"Read from {'; '.join(job.evidence)}")
+    for words in job.assumed:
+        show.say(f"Assumed: {words}")
+    show.say(f"Takes {show.duration(timeline.total_s)}{stated}")
+    sums = timeline.phase_s.sum(axis=0)
+    rows = [("start-up", timeline.startup_s), *zip(PHASES, sums.tolist(), strict=True)]
+    rows.append(("end", timeline.end_s))
+    show.show_table(
+        ("phase", "seconds", "% of all"),
+        [
+            (name.replace("_", " "), seconds, f"{seconds / timeline.total_s * 100:.1f}")
+            for name, seconds in rows
+            if seconds > 0
+        ],
+    )
+    show.show_table(
+        ("flashes", "layers", "what becomes of them"),
+        [(row["flashes"], _layer_span(row), row["outcome"]) for row in light_report(shoot)],
+    )
+    for line in _visible_words(shoot, table):
+        show.say(line)
+    show.say(f"Into the film go {card_words(shoot)}")
+    show.say(
+        f"Film: {len(shoot.plan.poses)} frames at {shoot.plan.fps} fps and "
+        f"{shoot.plan.hold_last_s:g} s of hold: {shoot.film_s:.1f} s"
+    )
+    show.say()
+    for caution in CAUTIONS:
+        show.say(caution)
+
+
+def _layer_span(row: dict[str, Any]) -> str:
+    names = {0: "before the first", -1: "after the last"}
+    first, last = (names.get(row[key], str(row[key])) for key in ("first_layer", "last_layer"))
+    return first if first == last else f"{first} to {last}"
+
+
+def _visible_words(shoot: ResinShoot, table: ResinTable) -> list[str]:
+    """What of the part the frames show, and from when on, in lines."""
+    rim = f"the vat's rim at {table.vat_rim_mm:g} mm"
+    if shoot.by == "pose":
+        return [f"The job holds {shoot.frames_taken} poses of its own"]
+    lines = []
+    if shoot.false_starts:
+        lines.append(f"False starts: {shoot.false_starts} frame(s) before the first layer")
+    first, lifted = shoot.visible_from_layer, shoot.lifted_from_layer
+    if not first:
+        lines.append(f"No frame shows the plate above {rim}")
+    elif shoot.hidden_layers:
+        at = show.duration(shoot.visible_from_s)
+        lines.append(
+            f"Hidden below {rim}: {shoot.hidden_layers} layers; start the camera before layer "
+            f"{first}, {at} after the start"
+        )
+    else:
+        lines.append(f"All frames show the plate above {rim}")
+    if lifted and lifted != first:
+        lines.append(f"Shot at the top of the lift, layer {lifted} would be the first to show")
+    return lines
