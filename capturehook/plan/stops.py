@@ -85,13 +85,18 @@ def find_stop(job: JobMoves, gap: Gap, spans: Spans, want_retract_mm: float) -> 
         kinds = sorted({kind for kind, one in spans.items() for line in candidates if is_inside(one, line)})
         reason = " and ".join(kinds) or "wipe"
         return NoStop(layer_index=gap.layer_index, line_index=gap.low, reason=reason)
-    best = max(free, key=lambda line: (*_worth(job, gap, line, want_retract_mm), -line))
+    best = max(free, key=lambda line: (*_worth(job, gap, line, want_retract_mm), line))
     return Stop(layer_index=gap.layer_index, line_index=best, finished=gap.next_move < 0)
 
 
 def _candidates(moves: MoveTable, gap: Gap, spans: Spans) -> list[int]:
-    first, last = np.searchsorted(moves.line_index, (gap.low, gap.high + 1))
-    lines = set(moves.line_index[first:last].tolist()) | {gap.low, gap.high}
+    """Before each move of the gap, right after it, before a firmware un-retract, and at the
+    edges of what must not be split."""
+    first, last = np.searchsorted(moves.line_index, (gap.low, gap.high))
+    of_moves = moves.line_index[first:last].tolist()
+    lines = {gap.low, gap.high, *of_moves, *(line + 1 for line in of_moves)}
+    first, last = np.searchsorted(moves.event_line_index, (gap.low, gap.high))
+    lines.update(moves.event_line_index[first:last].tolist())
     for one in spans.values():
         lines.update(edges_between(one, gap.low, gap.high))
     return sorted(lines)
