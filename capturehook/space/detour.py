@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.space.head import Part, Point, Scene
+from capturehook.space.head import SAME_MM, Part, Point, Scene
 from capturehook.space.height_map import HeightMap
 
 Flags = NDArray[np.bool_]
@@ -84,10 +84,10 @@ def _spread(flags: Flags, axis: int, before: int, after: int) -> Flags:
 
 
 def _between(grid: HeightMap, axis: int, low_mm: float, high_mm: float) -> slice:
-    """Cells that touch a range along an axis (0 rows, 1 columns)."""
+    """Cells that touch a range along an axis (0 rows, 1 columns), were it only at an edge."""
     origin = (grid.y0_mm, grid.x0_mm)[axis]
     count = grid.tops_mm.shape[axis]
-    first = np.clip(np.floor((low_mm - origin) / grid.cell_mm), 0, count)
+    first = np.clip(np.floor((low_mm - SAME_MM - origin) / grid.cell_mm), 0, count)
     last = np.clip(np.floor((high_mm - origin) / grid.cell_mm), -1, count - 1)
     return slice(int(first), int(last) + 1)
 

@@ -119,6 +119,15 @@ def test_highest_under_a_path_with_corners_sees_every_leg() -> None:
     assert grid.highest_under([(10, 10), (10, 90), (80, 90)], 2.0) == 0.0
 
 
+def test_a_slanting_sweep_sees_all_columns_it_crosses_in_a_row() -> None:
+    """At X23.5 the line from 0,0 to 40,10 is at Y5.875: in the same row of cells as Y5.5."""
+    grid = HeightMap((0, 100), (0, 100))
+    grid.add_moves(23.4, 5.5, 23.6, 5.5, 7.0, 0.1)
+    assert grid.highest_swept((0, 0), (40, 10), (0, 0, 0, 0)).top_mm == 7.0
+    assert grid.highest_swept((40, 10), (0, 0), (0, 0, 0, 0)).top_mm == 7.0
+    assert grid.highest_swept((0, 2), (40, 12), (0, 0, 0, 0)).top_mm == 0.0
+
+
 def test_peak_tells_place_and_object() -> None:
     grid = HeightMap((0, 100), (0, 100))
     grid.add_moves(30.2, 40.2, 30.8, 40.8, 7.0, 0.1, object_no=3)

@@ -9,6 +9,8 @@ from hypothesis import strategies as st
 
 from capturehook.errors import PoseError
 from capturehook.profile import Carriage, KeepOut, Machine
+from capturehook.space.detour import _pull_straight
+from capturehook.space.head import Scene
 from capturehook.space.height_map import HeightMap
 from capturehook.space.route import Route, find_route, refuse_touch
 from tests.space import brute
@@ -23,6 +25,12 @@ def machine(z_max: float = 120.0, *boxes: KeepOut, carriage: Carriage = CARRIAGE
         firmware="marlin", x_mm=(0, 180), y_mm=(0, 180), z_mm=(0, z_max),
         carriage_mm=carriage, keep_out=boxes,
     )  # fmt: skip
+
+
+def thin_carriage(side_mm: float) -> Carriage:
+    """A small body under a gantry that is over everything."""
+    sides = dict.fromkeys(("left", "right", "front", "back"), side_mm)
+    return Carriage(**sides, height=1200, clearance=3)
 
 
 def mapped(bed: Bed, count: int | None = None) -> HeightMap:
@@ -150,13 +158,69 @@ def test_route_over_a_low_clip_is_raised_above_it() -> None:
 
 def test_route_round_a_keep_out_post_needs_no_map() -> None:
     post = KeepOut(name="lamp post", x_mm=(55, 60), y_mm=(118, 123))
-    thin = Carriage(left=9, right=9, front=9, back=9, height=1200, clearance=3)
-    place = machine(120, post, carriage=thin)
+    place = machine(120, post, carriage=thin_carriage(9))
     route = find_route((110, 70, 30), PARK, machine=place, clear_mm=0.8, layer_z_mm=30, top_mm=30)
     assert route.kind == "detour"
     assert route.hop_z_mm == pytest.approx(30.8)
     assert brute.touches(route.points, place, np.empty((0, 6)), 0.8) == []
     assert route.length_mm < 1.2 * np.hypot(102, 100)
+
+
+def test_route_round_the_end_of_a_wall_stays_inside_the_machine() -> None:
+    """Past the far end there would be a shorter way, outside the axis."""
+    wall = KeepOut(name="wall", x_mm=(40, 44), y_mm=(70, 185))
+    place = machine(120, wall, carriage=thin_carriage(4))
+    route = find_route((80, 160, 30), PARK, machine=place, clear_mm=0.8, layer_z_mm=30, top_mm=30)
+    assert route.kind == "detour"
+    assert route.points[:, 1].min() < 66
+    assert route.points[:, :2].min() >= 0 and route.points[:, :2].max() <= 180
+
+
+def test_route_round_a_bar_keeps_the_body_off_its_end() -> None:
+    bar = KeepOut(name="bar", x_mm=(60, 180), y_mm=(118, 123))
+    place = machine(120, bar, carriage=thin_carriage(9))
+    route = find_route(
+        (110, 70, 30), (110, 170), machine=place, clear_mm=0.8, layer_z_mm=30, top_mm=30
+    )
+    assert route.kind == "detour"
+    assert 45 < route.points[:, 0].min() < 51
+    assert brute.touches(route.points, place, np.empty((0, 6)), 0.8) == []
+
+
+def test_detour_rises_over_a_low_bar_to_go_round_a_post() -> None:
+    bar = KeepOut(name="bar", x_mm=(0, 180), y_mm=(95, 100), z_mm=(0, 12))
+    post = KeepOut(name="post", x_mm=(55, 60), y_mm=(118, 123))
+    place = machine(120, bar, post, carriage=thin_carriage(4))
+    route = find_route((110, 70, 5), PARK, machine=place, clear_mm=0.8, layer_z_mm=5, top_mm=5)
+    assert (route.kind, route.hop_z_mm) == ("detour", pytest.approx(12.8))
+
+
+def test_a_way_with_a_straight_that_is_not_free_is_no_detour() -> None:
+    post = KeepOut(name="post", x_mm=(55, 60), y_mm=(0, 180))
+    scene = Scene(machine=machine(120, post, carriage=thin_carriage(20)), clear_mm=0.8, top_mm=0.0)
+    assert _pull_straight(scene, [(20, 90), (100, 90)], 20.0) is None
+    assert _pull_straight(scene, [(100, 90), (120, 90), (130, 90)], 20.0) == [(100, 90), (130, 90)]
+
+
+def test_hop_is_rounded_up_to_what_the_block_writes() -> None:
+    route = find_route(
+        (90, 90, 12.4567), PARK, machine=machine(), clear_mm=0.8, layer_z_mm=12.4567, top_mm=12.4567
+    )
+    assert route.hop_z_mm == 13.257
+
+
+def test_usual_hop_without_a_map_counts_a_purge_line_above_the_layer() -> None:
+    route = find_route(
+        (90, 90, 0.2), PARK, machine=machine(), clear_mm=0.8, layer_z_mm=0.2, top_mm=0.3
+    )
+    assert (route.kind, route.hop_z_mm) == ("straight", pytest.approx(1.1))
+
+
+def test_route_over_an_object_less_than_the_clearance_taller_is_raised() -> None:
+    towers = [Shape(False, 60, 120, 8, 8, 5.5), Shape(False, 110, 70, 8, 8, 5)]
+    bed = make_bed(machine(), towers, 0.5, True, 0.8)
+    route = route_of(bed, (110, 70, 5))
+    assert (route.kind, route.hop_z_mm) == ("raised", pytest.approx(6.3))
 
 
 def test_hop_past_the_end_of_z_is_refused_with_both_numbers() -> None:
@@ -193,6 +257,9 @@ def test_refuse_touch_of_moves_through_a_tower_names_it() -> None:
     through = np.array([[8, 170, 6.0], [110, 70, 6.0]])
     with pytest.raises(PoseError, match=r"to X110 Y70 at Z6 the nozzle would touch object 1"):
         refuse_touch(through, machine=bed.machine, clear_mm=0.8, height_map=mapped(bed))
+    falling = np.array([[8, 170, 60.0], [110, 70, 6.0]])  # judged at its lower end
+    with pytest.raises(PoseError, match="at Z6 the nozzle"):
+        refuse_touch(falling, machine=bed.machine, clear_mm=0.8, height_map=mapped(bed))
     refuse_touch(
         through + np.array([0, 0, 50]), machine=bed.machine, clear_mm=0.8, height_map=mapped(bed)
     )
@@ -238,6 +305,7 @@ def test_no_route_touches_anything(pose: tuple[Bed, int, tuple[float, float]]) -
     assert np.array_equal(route.back[::-1], route.points)
     assert tuple(route.points[-1, :2]) == park
     assert (np.diff(route.points[:, 2]) >= 0).all()
+    assert (route.points[1:, :2] >= 0).all() and (route.points[1:, :2] <= 180).all()
     assert route.hop_z_mm <= bed.machine.z_mm[1]
     assert route.clearance_mm >= bed.clear_mm - 1e-6
 
