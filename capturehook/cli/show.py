@@ -55,17 +55,40 @@ def show_table(columns: Sequence[str], rows: Iterable[Sequence[object]], title: 
     from rich.console import Console
     from rich.table import Table
 
-    rows = [[_cell(value) for value in row] for row in rows]
+    cells = [[_cell(value) for value in row] for row in rows]
     table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
     for index, name in enumerate(columns):
-        numeric = all(_is_numeric(row[index]) for row in rows)
+        numeric = all(_is_numeric(row[index]) for row in cells)
         table.add_column(name, justify="right" if numeric else "left", no_wrap=numeric)
-    for row in rows:
+    for row in cells:
         table.add_row(*row)
     console = Console(file=sys.stdout, highlight=False, soft_wrap=False)
     if not console.is_terminal:
         console = Console(file=sys.stdout, highlight=False, width=160)
     console.print(table)
+
+
+def show_facts(rows: Iterable[tuple[str, str]]) -> None:
+    """Named facts in two columns; long ones go on under themselves."""
+    import textwrap
+
+    rows = list(rows)
+    indent = max(len(name) for name, _ in rows) + 2
+    for name, text in rows:
+        lines = textwrap.wrap(text, width=98 - indent) or [""]
+        click.echo(name.ljust(indent) + lines[0])
+        for line in lines[1:]:
+            click.echo(" " * indent + line)
+
+
+def show_list(title: str, texts: Iterable[str], *, numbered: bool = False) -> None:
+    """A heading and its points, wrapped."""
+    import textwrap
+
+    click.echo(f"\n{title}")
+    for number, text in enumerate(texts, 1):
+        mark = f"{number:2d}. " if numbered else " -  "
+        click.echo(textwrap.fill(text, width=98, initial_indent=mark, subsequent_indent="    "))
 
 
 def _cell(value: object) -> str:

@@ -135,15 +135,43 @@ def illuminance_at_lux(lux: float, at_mm: float, to_mm: float) -> float:
     return lux * (at_mm / to_mm) ** 2
 
 
-def gamma_from_distances(near_mm: float, near_ohm: float, far_mm: float, far_ohm: float) -> float:
-    """Sensor's gamma from its readings at two distances from one small lamp, room dark.
+def disc_distance_mm(distance_mm: float, across_mm: float) -> float:
+    """Distance that makes an even, matt disc of light obey the inverse square law.
 
-    Source: sensor law and inverse square law together, R2/R1 = (d2/d1)^(2 gamma).
+    Source: on the axis of a Lambertian disc E ~ sin^2 of its half angle, a^2/(a^2 + d^2) with
+    the radius a (radiometry textbook); so d is replaced by sqrt(d^2 + a^2).
+    """
+    return math.hypot(distance_mm, across_mm / 2)
+
+
+def gamma_from_distances(
+    near_mm: float,
+    near_ohm: float,
+    far_mm: float,
+    far_ohm: float,
+    covered_ohm: float = math.inf,
+) -> float:
+    """Sensor's gamma from its readings at two distances from one small lamp.
+
+    ``covered_ohm`` is the reading of the stray light, lamp off.
+
+    Source: sensor law and inverse square law together; in the dark R2/R1 = (d2/d1)^(2 gamma).
+    With stray light it has no closed form: :func:`moved_ohm` rises with gamma (it is a power
+    mean of the two readings with exponent -1/gamma), so it is halved in.
     """
     _positive(near_mm=near_mm, near_ohm=near_ohm, far_mm=far_mm, far_ohm=far_ohm)
-    if near_mm == far_mm or near_ohm == far_ohm:
-        raise ValueError("two different distances with two different readings are needed")
-    return math.log(far_ohm / near_ohm) / (2 * math.log(far_mm / near_mm))
+    if not (near_mm < far_mm and near_ohm < far_ohm < covered_ohm):
+        raise ValueError("the nearer reading must be the lower, and both below the covered one")
+    if math.isinf(covered_ohm):
+        return math.log(far_ohm / near_ohm) / (2 * math.log(far_mm / near_mm))
+    low, high = 0.05, 5.0
+    for _ in range(60):
+        gamma = (low + high) / 2
+        if moved_ohm(near_ohm, near_mm, far_mm, gamma, covered_ohm) < far_ohm:
+            low = gamma
+        else:
+            high = gamma
+    return gamma
 
 
 def relative_light(resistance_ohm: float, gamma: float) -> float:

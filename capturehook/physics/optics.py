@@ -55,6 +55,30 @@ def field_mm(focal_mm: float, sensor_mm: float, distance_mm: float) -> float:
     return sensor_mm / magnification(focal_mm, distance_mm)
 
 
+def field_at_mm(focal_mm: float, sensor_mm: float, focus_mm: float, plane_mm: float) -> float:
+    """What one side of the sensor sees at a plane before or behind the focus.
+
+    Source: rays through the lens centre go straight on: sensor x plane/s' (similar triangles).
+    """
+    _positive(sensor_mm=sensor_mm, plane_mm=plane_mm)
+    return sensor_mm * plane_mm / image_distance_mm(focal_mm, focus_mm)
+
+
+def distance_for_box_mm(
+    focal_mm: float, sensor_mm: float, field_mm: float, depth_mm: float
+) -> float:
+    """Distance to the front of a box of ``depth_mm`` at which its front sees ``field_mm``.
+
+    The focus is as :func:`focus_for_limits_mm` puts it, a little behind the front. With no
+    depth this is :func:`distance_for_field_mm`.
+
+    Source: :func:`field_at_mm` with that focus, a quadratic in the distance (algebra).
+    """
+    plain_mm = distance_for_field_mm(focal_mm, sensor_mm, field_mm)
+    inside = (plain_mm + depth_mm) ** 2 - 2 * depth_mm * focal_mm
+    return (plain_mm - depth_mm + math.sqrt(inside)) / 2
+
+
 def view_angle_deg(focal_mm: float, sensor_mm: float) -> float:
     """Angle of view of one side, focused at infinity. Source: 2 atan(w / 2f), textbook."""
     _positive(focal_mm=focal_mm, sensor_mm=sensor_mm)

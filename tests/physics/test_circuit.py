@@ -141,14 +141,34 @@ def test_inverse_square():  # 100 lx at 0.1 m, three times as far: a ninth
 
 
 @pytest.mark.property
-@given(GAMMA, st.floats(20, 100), st.floats(1.2, 5), st.floats(50, 5000))
-def test_gamma_from_two_distances_undoes_the_sensor_law(gamma, near_mm, ratio, r10):
+@given(GAMMA, st.floats(20, 100), st.floats(1.2, 5), st.floats(50, 5000), st.floats(0.01, 2))
+def test_gamma_from_two_distances_undoes_the_sensor_law(gamma, near_mm, ratio, r10, stray_lux):
     """A lamp of 400 lx at 50 mm, seen through law and inverse square, gives gamma back."""
-    readings = []
+    dark, dim = [], []
     for distance_mm in (near_mm, near_mm * ratio):
         lux = circuit.illuminance_at_lux(400, 50, distance_mm)
-        readings += [distance_mm, circuit.sensor_ohm(lux, r10, gamma)]
-    assert circuit.gamma_from_distances(*readings) == pytest.approx(gamma)
+        dark += [distance_mm, circuit.sensor_ohm(lux, r10, gamma)]
+        dim += [distance_mm, circuit.sensor_ohm(lux + stray_lux, r10, gamma)]
+    assert circuit.gamma_from_distances(*dark) == pytest.approx(gamma)
+    covered_ohm = circuit.sensor_ohm(stray_lux, r10, gamma)
+    assert circuit.gamma_from_distances(*dim, covered_ohm) == pytest.approx(gamma, rel=1e-6)
+
+
+@pytest.mark.property
+@given(st.floats(5, 400), st.floats(20, 300))
+def test_disc_against_adding_up_its_rings(distance_mm, across_mm):
+    """Brute force: each ring of a Lambertian disc sends cos^4/d^2 of its area (textbook)."""
+    radius_mm = np.linspace(0, across_mm / 2, 4001)
+    slant2 = distance_mm**2 + radius_mm**2
+    rings = 2 * np.pi * radius_mm * distance_mm**2 / slant2**2
+    summed = float(np.sum((rings[1:] + rings[:-1]) / 2) * (radius_mm[1] - radius_mm[0]))
+    law = np.pi * (across_mm / 2) ** 2 / circuit.disc_distance_mm(distance_mm, across_mm) ** 2
+    assert summed == pytest.approx(law, rel=1e-3)
+
+
+def test_disc_is_within_one_percent_of_a_point_from_five_sizes_on():
+    """The photometrists' five-times rule: the error is then 1 %."""
+    assert (circuit.disc_distance_mm(500, 100) / 500) ** 2 == pytest.approx(1.01, abs=1e-3)
 
 
 @pytest.mark.property
@@ -203,7 +223,7 @@ def test_smaller_laws():
     ("call", "word"),
     [
         (lambda: circuit.preferred_ohm(0), "wanted_ohm"),
-        (lambda: circuit.gamma_from_distances(50, 100, 50, 200), "different"),
+        (lambda: circuit.gamma_from_distances(50, 100, 50, 200), "nearer"),
         (lambda: circuit.distance_for_ohm_mm(20_000, 500, 50, 0.7, 10_000), "covered_ohm"),
         (lambda: circuit.crossing_s(100, 100, 100, 0.7, 0.03), "differ"),
     ],

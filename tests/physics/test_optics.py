@@ -92,6 +92,21 @@ def test_thin_lens_identity(focal_mm, times):
 
 
 @pytest.mark.property
+@given(FOCAL, st.floats(1, 40), st.floats(0, 300))
+def test_box_at_its_distance_shows_its_field_at_the_front(focal_mm, ratio, depth_mm):
+    """Similar triangles: the front plane at that distance sees just the field asked for."""
+    field_mm = 24 * ratio
+    front_mm = optics.distance_for_box_mm(focal_mm, 24, field_mm, depth_mm)
+    focus_mm = optics.focus_for_limits_mm(front_mm, front_mm + depth_mm)
+    assert optics.field_at_mm(focal_mm, 24, focus_mm, front_mm) == pytest.approx(field_mm)
+    assert optics.field_at_mm(focal_mm, 24, focus_mm, focus_mm) == pytest.approx(
+        optics.field_mm(focal_mm, 24, focus_mm)
+    )
+    flat_mm = optics.distance_for_box_mm(focal_mm, 24, field_mm, 0)
+    assert flat_mm == pytest.approx(optics.distance_for_field_mm(focal_mm, 24, field_mm))
+
+
+@pytest.mark.property
 @given(FOCAL, CIRCLE, st.floats(3, 30), st.floats(1.001, 2))
 def test_f_number_for_limits_gives_those_limits(focal_mm, circle_mm, times, stretch):
     near_mm, far_mm = focal_mm * times, focal_mm * times * stretch

@@ -1,0 +1,248 @@
+"""`capturehook optics`: where to stand the camera and how to set it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from capturehook.bench.tables import (
+    LIGHT_EV100,
+    SENSOR_FORMATS_MM,
+    shutter_seconds,
+    shutter_text,
+)
+from capturehook.cli import show
+
+if TYPE_CHECKING:
+    from capturehook.bench.optics_advice import CameraSetup, OpticsAdvice
+
+
+def _shutter(_context: click.Context, _option: click.Parameter, value: str | None) -> float | None:
+    """1/60 or 0.5 -> seconds."""
+    if value is None:
+        return None
+    try:
+        return shutter_seconds(value)
+    except ValueError:
+        raise click.BadParameter(f"{value!r} is no exposure time; write 1/60 or 0.5") from None
+
+
+@click.command("optics")
+@click.option("-p", "--profile", help="Profile whose [camera] and [park] tables to start from.")
+@click.option(
+    "--subject-mm",
+    nargs=3,
+    type=float,
+    metavar="WIDE DEEP HIGH",
+    help="What must be in the picture, as it stands before the camera.",
+)
+@click.option("--fill", type=float, help="Largest share of the picture it may take (0.8).")
+@click.option("--distance-mm", type=float, help="Lens to front of subject, instead of a fill.")
+@click.option("--tilt-deg", type=float, help="Camera looks down by this angle.")
+@click.option("--upright", is_flag=True, help="Camera turned by 90 degrees.")
+@click.option("--sensor-mm", nargs=2, type=float, metavar="WIDE HIGH", help="See --formats.")
+@click.option("--pixels", nargs=2, type=int, metavar="WIDE HIGH", help="Of a full picture.")
+@click.option("--focal-mm", type=float, help="True focal length, not an equivalent.")
+@click.option("--f-number", type=float)
+@click.option("--iso", type=float)
+@click.option(
+    "--shutter", "exposure_s", callback=_shutter, metavar="SECONDS", help="Exposure: 1/60 or 0.5."
+)
+@click.option("--circle-mm", type=float, help="Blur on the sensor that still counts as sharp.")
+@click.option("--ev100", type=float, help="A light meter's reading at ISO 100.")
+@click.option("--light", type=click.Choice(list(LIGHT_EV100)), help="Without a meter (room).")
+@click.option("--mains-hz", type=float, help="Of the lamps: 50 or 60 (50).")
+@click.option("--settle-ms", type=float, help="Wait between standing still and firing.")
+@click.option(
+    "--shake",
+    "shakes",
+    nargs=3,
+    type=float,
+    multiple=True,
+    metavar="HZ DAMPING MM",
+    help="What swings after a stop; again for the tripod.",
+)
+@click.option("--blur-px", type=float, help="Blur allowed (1).")
+@click.option("--formats", is_flag=True, help="List usual sensor sizes and stop.")
+@click.option("--json", "as_json", is_flag=True)
+def optics_command(
+    profile: str | None,
+    subject_mm: tuple[float, float, float] | None,
+    formats: bool,
+    as_json: bool,
+    **options: Any,
+) -> int:
+    """Distance, depth of field, exposure and blur for one camera before one subject.
+
+    Without -p, a capture.toml in this folder is read if there is one; options come before it.
+
+    \b
+    Example: a lighthouse of 60 x 60 x 120 mm, lens of 35 mm, 60 Hz mains
+      capturehook optics --subject-mm 60 60 120 --focal-mm 35 --f-number 11 --mains-hz 60
+    """
+    from capturehook.bench.optics_advice import SubjectBox, advise_optics
+    from capturehook.bench.plain import as_plain
+    from capturehook.profile import LOCAL_NAME
+
+    if formats:
+        return _show_formats(as_json)
+    if subject_mm is None:
+        raise click.UsageError("What shall be in the picture? Add --subject-mm WIDE DEEP HIGH.")
+    wide, deep, high = subject_mm
+    subject = SubjectBox(width_mm=wide, depth_mm=deep, height_mm=high)
+    known = profile is not None or Path(LOCAL_NAME).is_file()
+    advice = advise_optics(_setup(profile, options, known=known), subject)
+    if as_json:
+        show.emit_json({"schema": 1, **as_plain(advice)})
+    else:
+        if not known:
+            show.say("No profile: capturehook's own camera wherever you gave no option.\n")
+        _show_advice(advice)
+        show.show_findings(advice.findings)
+    return show.exit_code(advice.findings)
+
+
+def _setup(wish: str | None, options: dict[str, Any], *, known: bool) -> CameraSetup:
+    """The profile's camera (or the default one), changed by the options that were given."""
+    from capturehook.bench.exposure_advice import Shake
+    from capturehook.bench.optics_advice import CameraSetup, setup_from_profile
+    from capturehook.profile import load_profile
+
+    base = setup_from_profile(load_profile(wish)) if known else CameraSetup()
+    given = {key: value for key, value in options.items() if value is not None}
+    given = {key: value for key, value in given.items() if value is not False and value != ()}
+    if "shakes" in given:
+        given["shakes"] = tuple(Shake(*one) for one in given["shakes"])
+    if "settle_ms" in given:
+        given["settle_s"] = given.pop("settle_ms") / 1000
+    if "fill" in given and "distance_mm" not in given:
+        given["distance_mm"] = None
+    return replace(base, **given)
+
+
+def _show_formats(as_json: bool) -> int:
+    if as_json:
+        show.emit_json({"schema": 1, "formats_mm": [list(one) for one in SENSOR_FORMATS_MM]})
+        return 0
+    rows = [
+        (f"{wide:g}", f"{high:g}", f"{(wide**2 + high**2) ** 0.5:.1f}", f"{36 / wide:.2f}")
+        for wide, high in SENSOR_FORMATS_MM
+    ]
+    show.show_table(("wide mm", "high mm", "diagonal mm", "36 mm over width"), rows)
+    return 0
+
+
+def _show_advice(advice: OpticsAdvice) -> None:
+    show.show_facts(
+        [*_camera_facts(advice), *_view_facts(advice), *_sharp_facts(advice), *_light_facts(advice)]
+    )
+    show.say()
+    show.show_table(
+        ("steady shutter", "lamp pulses", "against meter EV", "or ISO", "or f/"),
+        [
+            (
+                shutter_text(one.exposure_s),
+                f"{one.lamp_waves:.2f}",
+                f"{one.over_ev:+.2f}",
+                f"{one.match_iso:.0f}",
+                f"{one.match_f_number:.1f}",
+            )
+            for one in advice.exposure.choices
+        ],
+    )
+    show.show_list("Take care", (caution.text for caution in advice.cautions))
+
+
+def _camera_facts(advice: OpticsAdvice) -> list[tuple[str, str]]:
+    setup, seen = advice.setup, advice.view.seen
+    held = ", upright" if setup.upright else ""
+    tilt = f", seen from {setup.tilt_deg:g} degrees above" if setup.tilt_deg else ""
+    return [
+        (
+            "camera",
+            f"{setup.sensor_mm[0]:g} x {setup.sensor_mm[1]:g} mm, {setup.pixels[0]} x "
+            f"{setup.pixels[1]} px{held}; {setup.focal_mm:g} mm, f/{setup.f_number:g}, "
+            f"ISO {setup.iso:g}",
+        ),
+        (
+            "subject",
+            f"{seen.width_mm:.0f} wide, {seen.depth_mm:.0f} deep, {seen.height_mm:.0f} mm high"
+            f"{tilt}",
+        ),
+    ]
+
+
+def _view_facts(advice: OpticsAdvice) -> list[tuple[str, str]]:
+    setup, view = advice.setup, advice.view
+    wide, high = view.field_front_mm
+    facts = [
+        (
+            "distance",
+            f"lens to front {view.front_mm:.0f} mm; fills {view.fill[0] * 100:.0f} % of the width, "
+            f"{view.fill[1] * 100:.0f} % of the height",
+        ),
+        (
+            "focus",
+            f"{view.focus_mm:.0f} mm from the lens, {view.focus_mark_mm:.0f} mm from the sensor",
+        ),
+        ("field", f"{wide:.0f} x {high:.0f} mm at the front"),
+        ("scale", f"{view.front_px_mm:.2f} px/mm at the front, {view.back_px_mm:.2f} at the back"),
+    ]
+    if view.turned_front_mm < view.front_mm - 1 and setup.distance_mm is None:
+        facts.append(
+            (
+                "turned",
+                f"{'level' if setup.upright else 'upright'}, the camera could stand at "
+                f"{view.turned_front_mm:.0f} mm and show more detail, if the depth is sharp there",
+            )
+        )
+    return facts
+
+
+def _sharp_facts(advice: OpticsAdvice) -> list[tuple[str, str]]:
+    view, sharp = advice.view, advice.sharpness
+    fits = "all of it" if sharp.covers else "NOT all of it"
+    return [
+        (
+            "sharp",
+            f"{sharp.near_mm:.0f} to {sharp.far_mm:.0f} mm at f/{advice.setup.f_number:g}; the "
+            f"subject reaches from {view.front_mm:.0f} to {view.back_mm:.0f}: {fits}",
+        ),
+        ("hyperfocal", f"{sharp.hyperfocal_mm / 1000:.2f} m (circle {sharp.circle_mm:.4f} mm)"),
+        (
+            "f-number",
+            f"f/{sharp.suggested_f_number:g}: {sharp.reason} (depth needs "
+            f"f/{sharp.depth_f_number:.3g}, diffraction shows from "
+            f"f/{sharp.diffraction_f_number:.3g})",
+        ),
+    ]
+
+
+def _light_facts(advice: OpticsAdvice) -> list[tuple[str, str]]:
+    exposure, blur = advice.exposure, advice.blur
+    low, high = exposure.ev100_range
+    source = "metered" if exposure.metered else f"{low:g} to {high:g} guessed for the light"
+    given = "as given" if exposure.given else "suggested"
+    facts = [
+        ("light", f"EV {exposure.ev100:g} at ISO 100 ({source})"),
+        (
+            "exposure",
+            f"{shutter_text(exposure.metered_s)} by the light (f/{exposure.effective_f_number:.2g} "
+            f"felt, {exposure.loss_ev:.2f} EV lost so close); {given} "
+            f"{shutter_text(exposure.used_s)}",
+        ),
+    ]
+    if blur is None:
+        facts.append(("blur", "not known: measure what swings after a stop and add --shake"))
+    else:
+        facts.append(
+            (
+                "blur",
+                f"{blur.blur_px:.2f} px after {blur.settle_s * 1000:.0f} ms; for "
+                f"{blur.allowed_px:g} px wait {blur.settle_needed_s * 1000:.0f} ms",
+            )
+        )
+    return facts

@@ -1,0 +1,286 @@
+"""`capturehook trigger`: wiring and sizing of what closes the camera's release."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from capturehook.cli import show
+
+if TYPE_CHECKING:
+    from capturehook.bench.light_advice import LightAdvice
+    from capturehook.bench.trigger_advice import ContactAdvice, OptoAdvice, Socket
+
+_Function = Callable[..., Any]
+
+
+@click.group("trigger")
+def trigger_command() -> None:
+    """Wiring advice and sizing: a contact switch, an opto-isolator or a light sensor.
+
+    \b
+    Example: a light sensor that reads 50 kohm covered and 900 ohm lit at 40 mm
+      capturehook trigger light --covered-ohm 50000 --lit 40 900 --fires-ohm 1500 --quiet-ohm 4000
+    """
+
+
+def _shared(function: _Function) -> _Function:
+    """Options that every kind has."""
+    for option in (
+        click.option("--json", "as_json", is_flag=True),
+        click.option(
+            "--drawing",
+            type=click.Path(path_type=Path, dir_okay=False),
+            help="Write the circuit as SVG.",
+        ),
+    ):
+        function = option(function)
+    return function
+
+
+def _socket_options(function: _Function) -> _Function:
+    for option in (
+        click.option("--open-v", type=float, help="Measured, tip to sleeve, nothing joined."),
+        click.option("--line-ma", type=float, help="Measured, tip to sleeve through a meter."),
+        click.option("--hold-ms", type=float, help="How long it is held closed (200)."),
+        click.option("--min-hold-ms", type=float, help="Shortest press the camera takes (100)."),
+        click.option(
+            "-p", "--profile", help="Profile with [trigger] hold_ms, [camera] min_hold_ms."
+        ),
+    ):
+        function = option(function)
+    return function
+
+
+@trigger_command.command("contact")
+@_socket_options
+@click.option("--bounce-ms", type=float, default=10.0, show_default=True)
+@_shared
+def contact_command(
+    profile: str | None, bounce_ms: float, drawing: Path | None, as_json: bool, **socket: Any
+) -> int:
+    """A switch across the remote-release socket.
+
+    \b
+    Example: measured 3.1 V open, held for 200 ms
+      capturehook trigger contact --open-v 3.1 --hold-ms 200
+    """
+    from capturehook.bench.drawing import draw_contact
+    from capturehook.bench.trigger_advice import advise_contact
+
+    advice = advise_contact(_socket(profile, socket), bounce_ms)
+    return _finish(advice, drawing, draw_contact, as_json, _contact_facts)
+
+
+@trigger_command.command("opto")
+@_socket_options
+@click.option("--supply-v", type=float, required=True, help="Of the output: 3.3, 5, 12 or 24.")
+@click.option("--led-ma", type=float, help="Wanted LED current (5 up to 3.6 V, else 10).")
+@click.option("--led-v", type=float, default=1.2, show_default=True, help="Forward voltage.")
+@click.option("--ctr", "transfer_ratio", type=float, default=0.5, show_default=True)
+@click.option("--pin-max-ma", type=float, help="What the board's manual allows for the pin.")
+@_shared
+def opto_command(
+    profile: str | None,
+    open_v: float | None,
+    line_ma: float | None,
+    hold_ms: float | None,
+    min_hold_ms: float | None,
+    drawing: Path | None,
+    as_json: bool,
+    **drive: Any,
+) -> int:
+    """An opto-isolator from an output pin to the socket.
+
+    \b
+    Example: an output of 24 V
+      capturehook trigger opto --supply-v 24 --drawing opto.svg
+    """
+    from capturehook.bench.drawing import draw_opto
+    from capturehook.bench.trigger_advice import OptoDrive, advise_opto
+
+    socket = _socket(
+        profile,
+        {"open_v": open_v, "line_ma": line_ma, "hold_ms": hold_ms, "min_hold_ms": min_hold_ms},
+    )
+    return _finish(
+        advise_opto(OptoDrive(**drive), socket), drawing, draw_opto, as_json, _opto_facts
+    )
+
+
+@trigger_command.command("light")
+@click.option("--covered-ohm", type=float, required=True, help="Read with the light off.")
+@click.option(
+    "--lit",
+    nargs=2,
+    type=float,
+    multiple=True,
+    required=True,
+    metavar="MM OHM",
+    help="Read with the light on, at a distance; again elsewhere to learn gamma.",
+)
+@click.option("--fires-ohm", type=float, required=True, help="Largest that always releases.")
+@click.option("--quiet-ohm", type=float, required=True, help="Smallest that never releases.")
+@click.option("--gamma", type=float, help="Of the cell, if known (0.7, give or take 0.1).")
+@click.option("--panel-mm", type=float, help="Size of the light, if it is not a small one.")
+@click.option("--rise-ms", type=float, default=30.0, show_default=True)
+@click.option("--fall-ms", type=float, default=30.0, show_default=True)
+@click.option("--light-on-s", type=float, help="Shortest exposure of a layer.")
+@click.option("--light-off-s", type=float, help="Shortest dark time between layers.")
+@click.option("--min-hold-ms", type=float, help="Shortest press the camera takes (100).")
+@click.option("-p", "--profile", help="Profile with [camera] min_hold_ms.")
+@click.option("--margin", type=float, default=1.5, show_default=True, help="Wanted, both ways.")
+@_shared
+def light_command(
+    profile: str | None,
+    rise_ms: float,
+    fall_ms: float,
+    min_hold_ms: float | None,
+    drawing: Path | None,
+    as_json: bool,
+    **rest: Any,
+) -> int:
+    """A light sensor across the socket: does it fire, does it re-arm, what to move.
+
+    \b
+    Example: 10 kohm covered, 100 ohm lit (a case from practice)
+      capturehook trigger light --covered-ohm 10000 --lit 30 100 --fires-ohm 1500 --quiet-ohm 4000
+    """
+    from capturehook.bench.drawing import draw_light
+    from capturehook.bench.light_advice import LightSensor, advise_light
+
+    press = _socket(profile, {"min_hold_ms": min_hold_ms})
+    sensor = LightSensor(
+        rise_s=rise_ms / 1000, fall_s=fall_ms / 1000, hold_s=press.min_hold_ms / 1000, **rest
+    )
+    return _finish(advise_light(sensor), drawing, draw_light, as_json, _light_facts)
+
+
+def _socket(wish: str | None, options: dict[str, Any]) -> Socket:
+    """What the profile says about the press, changed by what was given."""
+    from capturehook.bench.trigger_advice import Socket, socket_from_profile
+    from capturehook.profile import load_profile
+
+    base = socket_from_profile(load_profile(wish)) if wish is not None else Socket()
+    return replace(base, **{key: value for key, value in options.items() if value is not None})
+
+
+def _finish(
+    advice: Any,
+    drawing: Path | None,
+    draw: Callable[[Any], str],
+    as_json: bool,
+    facts: Callable[[Any], list[tuple[str, str]]],
+) -> int:
+    from capturehook.bench.plain import as_plain
+
+    if drawing is not None:
+        from capturehook.files import write_atomically
+
+        write_atomically(drawing, draw(advice).encode())
+    if as_json:
+        show.emit_json({"schema": 1, **as_plain(advice)})
+        return show.exit_code(advice.findings)
+    show.show_facts(facts(advice))
+    show.show_list("In this order", advice.steps, numbered=True)
+    show.show_list("Take care", (caution.text for caution in advice.cautions))
+    if drawing is not None:
+        show.say(f"\nCircuit drawn in {drawing}")
+    show.show_findings(advice.findings)
+    return show.exit_code(advice.findings)
+
+
+def _contact_facts(advice: ContactAdvice) -> list[tuple[str, str]]:
+    return [
+        ("socket", "tip release, ring focus, sleeve common (usual, not certain)"),
+        ("measured", _measured(advice.socket)),
+        ("press", f"held {advice.socket.hold_ms:g} ms, bounce {advice.bounce_ms:g} ms"),
+    ]
+
+
+def _opto_facts(advice: OptoAdvice) -> list[tuple[str, str]]:
+    drive = advice.drive
+    e24 = f" (E24: {advice.e24_ohm:g})" if advice.e24_ohm != advice.e12_ohm else ""
+    return [
+        (
+            "output",
+            f"{drive.supply_v:g} V for {drive.wanted_ma:g} mA through a {drive.led_v:g} V LED",
+        ),
+        (
+            "resistor",
+            f"{advice.exact_ohm:.0f} ohm by Ohm's law; take {advice.e12_ohm:g} ohm{e24}: "
+            f"{advice.led_ma:.1f} mA, {advice.power_w:.3f} W, a {advice.rating_w:g} W part",
+        ),
+        (
+            "camera side",
+            f"can sink {advice.sink_ma:.1f} mA (transfer ratio {drive.transfer_ratio * 100:.0f} "
+            f"%), the camera gives {advice.line_ma:g} mA; closed it looks like "
+            f"{advice.closed_ohm:.0f} ohm",
+        ),
+        ("measured", _measured(advice.socket)),
+        ("press", f"held {advice.socket.hold_ms:g} ms"),
+    ]
+
+
+def _measured(socket: Socket) -> str:
+    parts = [
+        f"{value:g} {unit}"
+        for value, unit in ((socket.open_v, "V open"), (socket.line_ma, "mA closed"))
+        if value is not None
+    ]
+    return ", ".join(parts) if parts else "nothing yet: do steps 1 to 3 first"
+
+
+def _light_facts(advice: LightAdvice) -> list[tuple[str, str]]:
+    sensor = advice.sensor
+    gamma = "known" if advice.gamma_measured else "assumed"
+    reach = (
+        f"fires with a margin of {sensor.margin:g} out to {advice.reach_mm:.0f} mm"
+        if advice.reach_mm is not None
+        else f"no place fires with a margin of {sensor.margin:g}"
+    )
+    fixed = advice.shift
+    facts = [
+        (
+            "fires",
+            f"{advice.fires}: lit {sensor.lit_ohm:g} ohm at {sensor.lit_mm:g} mm, the camera fires "
+            f"at {sensor.fires_ohm:g} ohm and below (margin {advice.fires_margin:.2f})",
+        ),
+        (
+            "re-arms",
+            f"{advice.rearms}: covered {sensor.covered_ohm:g} ohm, quiet at {sensor.quiet_ohm:g} "
+            f"ohm and above (margin {advice.rearms_margin:.2f})",
+        ),
+        ("reach", f"{reach} (gamma {advice.gamma:.2f} {gamma})"),
+        ("time", _times(advice)),
+    ]
+    if fixed is not None:
+        place = "in series with" if fixed.how == "series" else "side by side with"
+        facts.append(
+            (
+                "resistor",
+                f"{fixed.ohm:g} ohm {place} the sensor gives {fixed.lit_ohm:.0f} ohm lit and "
+                f"{fixed.covered_ohm:.0f} ohm covered: both margins met",
+            )
+        )
+    return [*facts, *(("note", note) for note in advice.notes)]
+
+
+def _times(advice: LightAdvice) -> str:
+    """What never happens is said so, not shown as infinite."""
+    fire = (
+        f"fires {advice.fire_s * 1000:.0f} ms after the light comes on"
+        if math.isfinite(advice.fire_s)
+        else "does not surely fire at all"
+    )
+    rearm = (
+        f"re-arms {advice.rearm_s * 1000:.0f} ms after it goes off, in truth a few times later"
+        if math.isfinite(advice.rearm_s)
+        else "does not surely re-arm at all"
+    )
+    return f"{fire}; {rearm}"
