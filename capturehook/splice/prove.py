@@ -16,9 +16,9 @@ import numpy as np
 from capturehook.catalog.triggers.own_lines import harm_of
 from capturehook.errors import ProofError
 from capturehook.gcode.source import open_source
+from capturehook.interp.lead_in import lead_in
 from capturehook.interp.read import JobMoves, State, read_moves
 from capturehook.pose.block import Kit
-from capturehook.pose.numbers import exact
 
 SECOND_OPINIONS = 400
 """Blocks that pygcode runs at most; beyond that, a spread with the first and the last."""
@@ -71,7 +71,7 @@ def _check_text(kit: Kit, block: ProvenBlock) -> None:
 def _own_witness(kit: Kit, blocks: Sequence[ProvenBlock]) -> None:
     text, starts, ends = [], [], []
     for block in blocks:
-        text += _lead_in(kit, block.state)
+        text += lead_in(kit.firmware, kit.e_letter, block.state)
         starts.append(len(text))
         text += block.lines
         ends.append(len(text))
@@ -84,28 +84,6 @@ def _own_witness(kit: Kit, blocks: Sequence[ProvenBlock]) -> None:
     )
     _check_states(kit, blocks, job, starts, ends)
     _check_ways(kit, blocks, job, starts, ends)
-
-
-def _lead_in(kit: Kit, state: State) -> list[str]:
-    """Lines that bring a machine fresh from power-on into a state."""
-    unit, modes = state.modes.unit_mm, state.modes
-    place = [
-        f"{letter}{exact((mm - shift) / unit)}"
-        for letter, mm, shift in zip("XYZ", (state.x_mm, state.y_mm, state.z_mm), state.shift_mm, strict=True)
-    ]
-    lines = ["G20" if modes.inch else "G21", "G90"]
-    if kit.firmware.name != "rs274":
-        lines.append("M82")
-    lines.append(f"G92 {kit.e_letter}{exact(state.e_mm / unit)}")
-    feed = f" F{exact(state.feed_mm_min / unit)}" if state.feed_mm_min > 0 else ""
-    lines.append(f"G1 {' '.join(place)}{feed}")
-    if kit.firmware.name != "rs274" and modes.m82 is False:
-        lines.append("M83")
-    if not modes.absolute:
-        lines.append("G91")
-        if kit.firmware.name != "rs274" and modes.m82 is not None:
-            lines.append("M82" if modes.m82 else "M83")
-    return lines
 
 
 def _check_states(
