@@ -9,7 +9,7 @@ import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from math import isnan, pi
+from math import hypot, isnan, pi
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,17 +19,28 @@ from capturehook.catalog import FIRMWARES, TRIGGERS
 from capturehook.errors import Finding, PlanError, PoseError, ProofError, Where
 from capturehook.gcode.source import Source, open_source
 from capturehook.interp.read import JobMoves, State, read_moves
+from capturehook.layers.features import Features, find_features
 from capturehook.layers.find import find_layers
 from capturehook.layers.sniff import Marks
 from capturehook.layers.spans import find_spans
 from capturehook.layers.table import LayerTable
 from capturehook.plan.choose import choose_layers
-from capturehook.plan.stops import NoStop, Spans, Stop, find_gap, find_stop
+from capturehook.plan.stops import NoStop, Spans, Stop, find_gap, find_resume_gap, find_stop
+from capturehook.plan.turns import find_split, spiral_centre
 from capturehook.pose.block import Kit, make_kit, pose_block
+from capturehook.pose.split import Halves, split_move
 from capturehook.profile import Profile
 from capturehook.space.height_map import HeightMap, bead_width_mm, needs_map, printed_tops
 from capturehook.space.route import Route, find_route
-from capturehook.splice.fence import job_fence, pose_begin, pose_end, strip_bytes
+from capturehook.splice.fence import (
+    KEPT_HERE,
+    job_fence,
+    lines_begin,
+    lines_end,
+    pose_begin,
+    pose_end,
+    strip_bytes,
+)
 from capturehook.splice.insert import Insertion, insert_blocks
 from capturehook.splice.prove import ProvenBlock, prove_blocks
 
@@ -38,6 +49,8 @@ if TYPE_CHECKING:
     from capturehook.interp.moves import MoveTable
 
 Step = Callable[[int], None]
+NEAR_END_MM = 0.01
+"""A stop this near to the end of a printing move is made at the end."""
 
 
 @dataclass(frozen=True)
@@ -63,6 +76,10 @@ class Job:
         return find_spans(self.source, self.moves)
 
     @cached_property
+    def features(self) -> Features:
+        return find_features(self.source)
+
+    @cached_property
     def times(self) -> Timetable:
         from capturehook.interp.clock import make_timetable
 
@@ -80,6 +97,9 @@ class Pose:
     state: State
     route: Route
     finished: bool
+    resume: str
+    halves: Halves | None
+    """Spirals: the two parts of the job's own line, before and after the block."""
     lines: tuple[str, ...]
 
 
@@ -139,14 +159,40 @@ def choose(job: Job) -> np.ndarray:
 def place_stops(job: Job, chosen: Sequence[int]) -> tuple[list[Stop], list[Finding]]:
     """The best line for each chosen layer; layers that have none become findings."""
     stops, findings = [], []
+    centre = spiral_centre(job.moves, job.layers) if job.layers.spiral else (0.0, 0.0)
     for layer_index in chosen:
-        gap = find_gap(job.read, job.layers, int(layer_index), job.source)
-        found = find_stop(job.read, gap, job.spans, job.profile.retract.length_mm)
+        found = _spiral_stop(job, int(layer_index), centre) or _layer_stop(job, int(layer_index))
         if isinstance(found, NoStop):
             findings.append(_left_out(job, found))
         else:
             stops.append(found)
     return stops, findings
+
+
+def _spiral_stop(job: Job, layer_index: int, centre: tuple[float, float]) -> Stop | None:
+    if not job.layers.spiral:
+        return None
+    split = find_split(job.moves, job.layers, layer_index, centre, job.profile.capture.spiral_angle_deg)
+    if split is None:
+        return None
+    moves, line_index = job.moves, int(job.moves.line_index[split.move])
+    length = hypot(split.x_mm - moves.x0_mm[split.move], split.y_mm - moves.y0_mm[split.move])
+    rest = hypot(split.x_mm - moves.x_mm[split.move], split.y_mm - moves.y_mm[split.move])
+    if length < NEAR_END_MM or rest < NEAR_END_MM:  # the ends of a move need no cut
+        return Stop(layer_index=layer_index, line_index=line_index + (rest < length))
+    return Stop(layer_index=layer_index, line_index=line_index, split=split)
+
+
+def _layer_stop(job: Job, layer_index: int) -> Stop | NoStop:
+    want_mm = job.profile.retract.length_mm
+    resume = job.profile.capture.resume
+    if resume != "as-is":
+        gap = find_resume_gap(job.read, job.layers, layer_index, job.features, resume)
+        found = find_stop(job.read, gap, job.spans, want_mm) if gap is not None else None
+        if isinstance(found, Stop):
+            return found
+    gap = find_gap(job.read, job.layers, layer_index, job.source)
+    return find_stop(job.read, gap, job.spans, want_mm)
 
 
 def _left_out(job: Job, none: NoStop) -> Finding:
@@ -158,7 +204,19 @@ def _left_out(job: Job, none: NoStop) -> Finding:
     )
 
 
-def make_routes(job: Job, stops: Sequence[Stop], *, skip_unsafe: bool = False) -> tuple[list[tuple[Stop, State, Route]], list[Finding]]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """One stop with the machine's state there and its way to the park point."""
+
+    stop: Stop
+    state: State
+    route: Route
+    halves: Halves | None
+
+
+def make_ways(
+    job: Job, kit: Kit, stops: Sequence[Stop], *, skip_unsafe: bool = False
+) -> tuple[list[Way], list[Finding]]:
     """State and way to the park point for each stop.
 
     Raises
@@ -169,23 +227,50 @@ def make_routes(job: Job, stops: Sequence[Stop], *, skip_unsafe: bool = False) -
     profile, moves = job.profile, job.moves
     tops = printed_tops(moves, job.layers)
     height_map = HeightMap.for_machine(profile.machine) if needs_map(moves, job.layers) else None
-    widths = _bead_widths(job) if height_map is not None else 0.0
+    widths = _bead_widths(job) if height_map is not None else np.empty(0)
     done, made, refused = 0, [], []
     for stop in stops:
-        state = job.read.state_at(stop.line_index)
+        state, halves = _state_of(job, kit, stop)
         where = job.source.where(stop.line_index)
-        last = int(job.layers.last_move[stop.layer_index])
         if height_map is not None:
-            number = int(job.layers.object_no[stop.layer_index])
-            height_map.add_table(moves, done, last + 1, width_mm=widths, object_no=number)
-            done = last + 1
+            done = _lay(job, height_map, widths, done, job.read.move_before(stop.line_index) + 1)
         try:
-            made.append((stop, state, _route(job, state, float(tops[stop.layer_index]), height_map, where)))
+            route = _route(job, state, float(tops[stop.layer_index]), height_map, where)
+            made.append(Way(stop=stop, state=state, route=route, halves=halves))
         except PoseError as fault:
             refused.append(fault)
     if refused and not skip_unsafe:
         raise _all_refused(refused, len(stops))
     return made, [Finding("pose-unsafe", str(one.where), one.found) for one in refused]
+
+
+def _state_of(job: Job, kit: Kit, stop: Stop) -> tuple[State, Halves | None]:
+    state = job.read.state_at(stop.line_index)
+    if stop.split is None:
+        return state, None
+    halves = split_move(
+        job.moves,
+        stop.split,
+        state,
+        kit.firmware,
+        e_letter=kit.e_letter,
+        filament_per_unit=kit.filament_per_unit,
+    )
+    return halves.state, halves
+
+
+def _lay(job: Job, height_map: HeightMap, widths: np.ndarray, done: int, reached: int) -> int:
+    """Put the moves from ``done`` up to ``reached`` on the map, each for its own object."""
+    layers = job.layers
+    first = int(np.searchsorted(layers.last_move, done))
+    for layer in range(first, len(layers)):
+        stop = min(int(layers.last_move[layer]) + 1, reached)
+        if stop <= done:
+            break
+        number = int(layers.object_no[layer])
+        height_map.add_table(job.moves, done, stop, width_mm=widths, object_no=number)
+        done = stop
+    return max(done, reached)
 
 
 def _bead_widths(job: Job) -> np.ndarray:
@@ -246,7 +331,9 @@ def apply_bytes(
     return apply_job(job, skip_unsafe=skip_unsafe, step=step)
 
 
-def apply_job(job: Job, *, skip_unsafe: bool = False, step: Step | None = None) -> Applied:
+def apply_job(
+    job: Job, *, skip_unsafe: bool = False, remaining_time: bool = False, step: Step | None = None
+) -> Applied:
     """As :func:`apply_bytes`, for a job that has been read."""
     profile, source = job.profile, job.source
     kit = make_kit(
@@ -256,20 +343,21 @@ def apply_job(job: Job, *, skip_unsafe: bool = False, step: Step | None = None) 
         job_fw_retract=job.read.uses_fw_retract,
     )
     stops, findings = place_stops(job, choose(job).tolist())
-    made, unsafe = make_routes(job, stops, skip_unsafe=skip_unsafe)
+    made, unsafe = make_ways(job, kit, stops, skip_unsafe=skip_unsafe)
     findings = [*findings, *unsafe, *TRIGGERS[profile.trigger.by].findings(profile)]
     poses = _make_poses(job, kit, made, step)
     prove_blocks(kit, [_to_prove(kit, pose) for pose in poses])
     digest = _digest(profile, poses)
-    data = insert_blocks(source, _insertions(profile, poses, digest))
+    data = insert_blocks(source, _insertions(job, poses, digest))
     if strip_bytes(data, source.path) != source.data:
         raise ProofError(source.path, "taking the blocks out does not give the job back", "Please report this")
     return Applied(job, kit, poses, findings, digest, data)
 
 
-def _make_poses(job: Job, kit: Kit, made: list[tuple[Stop, State, Route]], step: Step | None) -> list[Pose]:
+def _make_poses(job: Job, kit: Kit, made: Sequence[Way], step: Step | None) -> list[Pose]:
     poses = []
-    for number, (stop, state, route) in enumerate(made, 1):
+    for number, way in enumerate(made, 1):
+        stop, state, route = way.stop, way.state, way.route
         points = [(float(x), float(y), float(z)) for x, y, z in _level_points(state, route)]
         lines = pose_block(kit, state, points, prime=not stop.finished)
         poses.append(
@@ -281,6 +369,8 @@ def _make_poses(job: Job, kit: Kit, made: list[tuple[Stop, State, Route]], step:
                 state=state,
                 route=route,
                 finished=stop.finished,
+                resume="" if stop.finished else job.features.after(stop.line_index),
+                halves=way.halves,
                 lines=tuple(lines),
             )
         )
@@ -311,21 +401,30 @@ def _digest(profile: Profile, poses: Sequence[Pose]) -> str:
     return digest.hexdigest()[:12]
 
 
-def _insertions(profile: Profile, poses: Sequence[Pose], digest: str) -> list[Insertion]:
+def _insertions(job: Job, poses: Sequence[Pose], digest: str) -> list[Insertion]:
     insertions = []
     for pose in poses:
-        fence = (
-            pose_begin(pose.pose, pose.layer, pose.z_mm),
-            *pose.lines,
-            pose_end(pose.pose),
+        before, after, replaced = _halves_fenced(pose)
+        fence = (pose_begin(pose.pose, pose.layer, pose.z_mm), *pose.lines, pose_end(pose.pose))
+        insertions.append(
+            Insertion(pose.line_no - 1, (*before, *fence, *after), replaces=replaced)
         )
-        insertions.append(Insertion(pose.line_no - 1, fence))
     if insertions:
         first = insertions[0]
-        head = tuple(job_fence(__version__, profile.name, digest))
+        head = tuple(job_fence(__version__, job.profile.name, digest))
         insertions[0] = replace(first, lines=head + first.lines)
     return insertions
 
+
+def _halves_fenced(pose: Pose) -> tuple[tuple[str, ...], tuple[str, ...], bool]:
+    """Lines before and after a spiral's block, and whether the job's own line is replaced."""
+    if pose.halves is None:
+        return (), (), False
+    before, after = 2 * pose.pose - 1, 2 * pose.pose
+    second = pose.halves.second
+    head = (lines_begin(before), *((KEPT_HERE,) if second else ()), pose.halves.first, lines_end(before))
+    tail = (lines_begin(after), second, lines_end(after)) if second else ()
+    return head, tail, second is not None
 
 
 __all__ = [

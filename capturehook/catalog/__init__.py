@@ -15,7 +15,7 @@ from capturehook.catalog.firmware.repetier import Repetier
 from capturehook.catalog.firmware.reprapfirmware import RepRapFirmware
 from capturehook.catalog.firmware.rs274 import Rs274
 from capturehook.catalog.firmware.smoothie import Smoothie
-#from capturehook.catalog.triggers.button_press import ButtonPress
+from capturehook.catalog.triggers.button_press import ButtonPress
 from capturehook.catalog.triggers.camera_command import CameraCommand
 from capturehook.catalog.triggers.dwell_only import DwellOnly
 from capturehook.catalog.triggers.host_message import HostMessage
@@ -49,5 +49,5 @@ FIRMWARES: dict[str, CommonFirmware] = _register(
     Marlin(), Klipper(), RepRapFirmware(), Smoothie(), Repetier(), Rs274()
 )
 TRIGGERS = _register(
-    DwellOnly(), PinPulse(), CameraCommand(), HostMessage(), OwnLines()
+    DwellOnly(), ButtonPress(), PinPulse(), CameraCommand(), HostMessage(), OwnLines()
 )

@@ -16,8 +16,10 @@ from numpy.typing import NDArray
 from capturehook.gcode.source import Source
 from capturehook.interp.moves import MoveTable
 from capturehook.interp.read import JobMoves
+from capturehook.layers.features import Features
 from capturehook.layers.spans import edges_between, is_inside
 from capturehook.layers.table import LayerTable
+from capturehook.plan.turns import Split
 
 Spans = dict[str, NDArray[np.int64]]
 HARMLESS_AFTER_PRINTING = frozenset({"G92", "G10", "G11", "M73", "M117", "M118", "M204", "M205", "M201", "M203", "M400"})
@@ -42,6 +44,8 @@ class Stop:
     layer_index: int
     line_index: int
     finished: bool = False
+    split: Split | None = None
+    """Spirals: the line is a printing move, cut here."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +66,38 @@ def find_gap(job: JobMoves, layers: LayerTable, layer_index: int, source: Source
         following = int(layers.first_move[layer_index + 1])
         return Gap(layer_index=layer_index, low=low, high=int(moves.line_index[following]), next_move=following)
     return Gap(layer_index=layer_index, low=low, high=_end_of_printing(job, low, source), next_move=-1)
+
+
+RESUME_IN = {"hidden": ("infill", "support"), "seam": ("outer wall",)}
+"""Features in which printing may go on after the stop, for each wish of the profile."""
+
+
+def find_resume_gap(job: JobMoves, layers: LayerTable, layer_index: int, features: Features, resume: str) -> Gap | None:
+    """The first gap from the end of a layer on, up to the end of the next, after which
+    printing goes on in a feature that the wish allows; None where comments name none."""
+    if layer_index + 1 >= len(layers) or resume not in RESUME_IN:
+        return None
+    moves = job.table
+    low = int(moves.line_index[layers.last_move[layer_index]])
+    high = int(moves.line_index[layers.last_move[layer_index + 1]])
+    first, last = np.searchsorted(features.line_index, (low, high))
+    for at in range(first, last):
+        if features.kind[at] in RESUME_IN[resume]:
+            gap = _gap_before_feature(moves, layers, layer_index, int(features.line_index[at]))
+            if gap is not None:
+                return gap
+    return None
+
+
+def _gap_before_feature(moves: MoveTable, layers: LayerTable, layer_index: int, line: int) -> Gap | None:
+    """The lines between the printing before a feature comment and the printing after it."""
+    part = slice(int(layers.last_move[layer_index]), int(layers.last_move[layer_index + 1]) + 1)
+    printing = part.start + np.flatnonzero(moves.prints[part])
+    at = int(np.searchsorted(moves.line_index[printing], line))
+    if not 0 < at < len(printing):
+        return None
+    before, after = int(moves.line_index[printing[at - 1]]), int(moves.line_index[printing[at]])
+    return Gap(layer_index=layer_index, low=before + 1, high=after, next_move=int(printing[at]))
 
 
 def _end_of_printing(job: JobMoves, low: int, source: Source) -> int:

@@ -25,6 +25,19 @@ def pose_end(pose: int) -> str:
     return f"; capturehook pose {pose} end"
 
 
+KEPT_HERE = "; capturehook kept "
+"""Stands for the job's own line in lines to insert; `insert_blocks` completes it."""
+
+
+def lines_begin(number: int) -> str:
+    """Fence of job lines that are written differently; numbers count from 1 in a job."""
+    return f"; capturehook lines {number} begin"
+
+
+def lines_end(number: int) -> str:
+    return f"; capturehook lines {number} end"
+
+
 def job_fence(version: str, profile: str, digest: str) -> list[str]:
     return [
         f"; capturehook job begin {version} profile {profile} plan {digest}",

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from capturehook.gcode.source import Source
+from capturehook.splice.fence import KEPT_HERE
 
 
 @dataclass(frozen=True, slots=True)
@@ -14,6 +15,8 @@ class Insertion:
 
     line_index: int
     lines: tuple[str, ...]
+    replaces: bool = False
+    """The job's line is left out; KEPT_HERE among ``lines`` becomes its keeping place."""
 
 
 def insert_blocks(source: Source, insertions: Sequence[Insertion]) -> bytes:
@@ -26,10 +29,30 @@ def insert_blocks(source: Source, insertions: Sequence[Insertion]) -> bytes:
     for insertion in insertions:
         offset = source.start_of(insertion.line_index)
         parts.append(data[at:offset])
-        parts.append(_text(insertion.lines, end, data, offset))
-        at = offset
+        if insertion.replaces:
+            at = source.start_of(insertion.line_index + 1)
+            parts.append(_replacing(insertion.lines, end, data[offset:at]))
+        else:
+            at = offset
+            parts.append(_text(insertion.lines, end, data, offset))
     parts.append(data[at:])
     return b"".join(parts)
+
+
+def _replacing(lines: Sequence[str], end: bytes, own: bytes) -> bytes:
+    """Lines that take the place of one of the job's, which is kept with its own line end.
+
+    A last line without a line end stays without one: the fence's last line has none either.
+    """
+    bare = own.rstrip(b"\r\n")
+    own_end = own[len(bare) :]
+    texts = []
+    for line in lines:
+        if line == KEPT_HERE:
+            texts.append(KEPT_HERE.encode() + bare + (own_end or end))
+        else:
+            texts.append(line.encode("ascii") + end)
+    return b"".join(texts) if own_end else b"".join(texts)[: -len(end)]
 
 
 def _text(lines: Sequence[str], end: bytes, data: bytes, offset: int) -> bytes:

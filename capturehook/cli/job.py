@@ -1,0 +1,205 @@
+"""`apply`, `strip` and `inspect`: the commands that take a job."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from capturehook.cli import show
+from capturehook.files import read_bytes, write_atomically
+
+if TYPE_CHECKING:
+    from capturehook.pipeline import Applied
+    from capturehook.survey import Survey
+
+JOB = click.argument("job", metavar="JOB")
+PROFILE = click.option(
+    "-p", "--profile", metavar="PROFILE", help="A .toml file, or the name of a profile (`capturehook profile list`)."
+)
+JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON for machines.")
+OUT = click.option("-o", "--out", metavar="OUT", help="Write here instead of into JOB; - is standard output.")
+
+
+def read_job_file(job: str) -> tuple[bytes, str]:
+    """A job's bytes and how messages name it; - is standard input."""
+    if job == "-":
+        return sys.stdin.buffer.read(), "standard input"
+    return read_bytes(Path(job)), job
+
+
+def write_job_file(job: str, out: str | None, data: bytes) -> None:
+    """To OUT, or into JOB; standard output for - (and for a job that came from there)."""
+    target = out or job
+    if target == "-":
+        sys.stdout.buffer.write(data)
+        sys.stdout.buffer.flush()
+    else:
+        write_atomically(Path(target), data)
+
+
+@click.command("apply")
+@JOB
+@PROFILE
+@OUT
+@click.option("--dry-run", is_flag=True, help="List the blocks that would go in; change nothing.")
+@click.option("--skip-unsafe", is_flag=True, help="Leave out poses that cannot be made safely.")
+@click.option("--remaining-time", is_flag=True, help="Also correct the job's own remaining-time lines (M73).")
+@JSON
+def apply_command(
+    job: str,
+    profile: str | None,
+    out: str | None,
+    dry_run: bool,
+    skip_unsafe: bool,
+    remaining_time: bool,
+    as_json: bool,
+) -> int:
+    """Put a pose block into JOB at each chosen layer, in place and whole, or not at all.
+
+    \b
+    capturehook apply lighthouse.gcode -p heron --dry-run
+    capturehook apply lighthouse.gcode -p heron
+    capturehook apply - -p heron < lighthouse.gcode > filmed.gcode
+    """
+    from capturehook.pipeline import apply_job, choose, read_job
+    from capturehook.profile import load_profile
+
+    data, path = read_job_file(job)
+    record = read_job(data, path, load_profile(profile))
+    with show.progress("Placing poses", len(choose(record))) as step:
+        applied = apply_job(record, skip_unsafe=skip_unsafe, remaining_time=remaining_time, step=step)
+    if not dry_run:
+        write_job_file(job, out, applied.data)
+    if dry_run or as_json:
+        _show_dry_run(applied, as_json=as_json, to_stdout=dry_run or (out or job) != "-")
+    elif (out or job) != "-":
+        show.say(_one_line(out or job, applied))
+    show.show_findings(applied.findings)
+    return show.exit_code(applied.findings)
+
+
+def _one_line(target: str, applied: Applied) -> str:
+    from capturehook.plan.cost import added_seconds
+
+    added = float(added_seconds(applied.job, applied.poses).sum())
+    count = len(applied.poses)
+    return f"{target}: {count} pose{'s' * (count != 1)}, adds {show.duration(added)}"
+
+
+def _show_dry_run(applied: Applied, *, as_json: bool, to_stdout: bool) -> None:
+    from capturehook.plan.summary import dry_run_record
+
+    record = dry_run_record(applied)
+    if as_json:
+        if to_stdout:
+            show.emit_json(record)
+        return
+    show.show_table(
+        ("pose", "layer", "z_mm", "line", "x_mm", "y_mm", "drawn back", "route", "clear_mm", "goes on in", "added_s"),
+        [
+            (
+                row["pose"],
+                row["layer"],
+                row["z_mm"],
+                row["line"],
+                row["x_mm"],
+                row["y_mm"],
+                row["e_retracted_mm"],
+                pose.route.kind,
+                round(pose.route.clearance_mm, 2),
+                pose.resume,
+                row["added_s"],
+            )
+            for row, pose in zip(record["poses"], applied.poses, strict=True)
+        ],
+    )
+    show.say(
+        f"{len(applied.poses)} poses add {show.duration(record['added_s'])} "
+        f"to {show.duration(record['job']['print_s'])} of printing: {show.duration(record['total_s'])} in all."
+    )
+    show.say(f"The film lasts {record['film_s']:.2f} s. Nothing was changed.")
+
+
+@click.command("strip")
+@JOB
+@OUT
+@JSON
+def strip_command(job: str, out: str | None, as_json: bool) -> int:
+    """Take every block out of JOB: byte for byte the original.
+
+    \b
+    capturehook strip lighthouse.gcode
+    """
+    from capturehook.splice.fence import find_fences, strip_bytes
+
+    data, path = read_job_file(job)
+    blocks = sum(fence.name.startswith("pose") for fence in find_fences(data, path))
+    stripped = strip_bytes(data, path)
+    if out is not None or stripped != data or job == "-":
+        write_job_file(job, out, stripped)
+    if as_json and (out or job) != "-":
+        show.emit_json({"schema": 1, "job": path, "blocks": blocks, "bytes": len(stripped)})
+    elif (out or job) != "-":
+        show.say(f"{out or job}: {blocks} block{'s' * (blocks != 1)} taken out" if blocks else f"{path}: holds no block")
+    return 0
+
+
+@click.command("inspect")
+@JOB
+@PROFILE
+@JSON
+def inspect_command(job: str, profile: str | None, as_json: bool) -> int:
+    """Say what JOB is: marks and evidence, layers, extents, modes, filament, time, doubts.
+
+    \b
+    capturehook inspect lighthouse.gcode -p heron
+    """
+    from capturehook.pipeline import read_job
+    from capturehook.profile import LOCAL_NAME, load_profile
+    from capturehook.survey import survey_job
+
+    assumed = profile is None and not Path(LOCAL_NAME).is_file()
+    data, path = read_job_file(job)
+    record = read_job(data, path, load_profile("heron" if assumed else profile))
+    survey = survey_job(record, data)
+    if as_json:
+        show.emit_json(survey.as_json())
+    else:
+        _show_survey(survey)
+        if assumed:
+            show.note("No profile was given: read as the starter profile heron would (name yours with -p).")
+    return show.exit_code(survey.doubts)
+
+
+def _show_survey(survey: Survey) -> None:
+    job, layers, modes, extents = survey.job, survey.layers, survey.modes, survey.extents
+    low, high = layers["height_mm"]
+    height = f"{low:g} mm" if low == high else f"{low:g} to {high:g} mm"
+    facts = [
+        ("job", f"{job['path']}: {job['bytes']:,} bytes, {job['lines']:,} lines ({job['line_end']}), {job['moves']:,} moves"),
+        ("layers", f"{layers['count']} of {height}, told by {layers['from']}; Z {layers['z_first_mm']:g} to {layers['z_top_mm']:g} mm"),
+        ("objects", f"{layers['objects']}" + (" (one at a time)" if layers["objects"] > 1 else "")),
+        ("printed", " ".join(f"{axis[0].upper()} {extents[axis][0]:g} to {extents[axis][1]:g}" for axis in ("x_mm", "y_mm", "z_mm"))),
+        ("modes", f"positions {modes['positions']}, {modes['extruder_axis']} {modes['extruder']}, {modes['units']}"
+                  + (f", {modes['arcs']} arcs" if modes["arcs"] else "")
+                  + (", firmware retraction" if modes["firmware_retract"] else "")),
+        ("filament", f"{survey.filament['length_mm']:,.1f} mm ({survey.filament['volume_cm3']:g} cm3); "
+                     f"longest retraction {survey.filament['longest_retract_mm']:g} mm; "
+                     f"drawn back at {survey.filament['retracted_at_layer_start']} layer starts"),
+        ("print time", _times_text(survey)),
+    ]  # fmt: skip
+    for name, text in facts:
+        show.say(f"{name:<11}{text}")
+    for mark in survey.marks:
+        used = "used" if mark["used"] else "not used"
+        show.say(f"{'marks':<11}{mark['kind']} ({used}): {mark['evidence']}")
+    show.show_findings(survey.doubts)
+
+
+def _times_text(survey: Survey) -> str:
+    text = show.duration(survey.times["print_s"])
+    estimate = survey.times["host_estimate_s"]
+    return text if estimate is None else f"{text} (the job's own estimate: {show.duration(estimate)})"

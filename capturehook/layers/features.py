@@ -1,0 +1,74 @@
+"""What is being printed, as the comments of a job say it: outer wall, infill, support ...
+
+docs/gcode_facts.md#feature-comments
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.gcode.source import PAD, Source
+
+_COMMENT = re.compile(rb"\n[ \t]*(?:;TYPE:|; ?FEATURE: ?|; feature )([^\r\n]{1,40})")
+_QUICK = (b";TYPE:", b"FEATURE:", b"; feature ")
+KINDS = (
+    ("outer wall", re.compile(r"external|outer|overhang wall|overhang perimeter|skin wall", re.I)),
+    ("infill", re.compile(r"infill|fill|solid|bridge|sparse|internal(?! perim)|gap", re.I)),
+    ("inner wall", re.compile(r"perimeter|inner|wall", re.I)),
+    ("skirt", re.compile(r"skirt|brim|raft", re.I)),
+    ("support", re.compile(r"support", re.I)),
+    ("tower", re.compile(r"tower|prime", re.I)),
+    ("surface", re.compile(r"skin|top|bottom|surface|iron", re.I)),
+)
+"""Our few words for the many that jobs use; the first that fits."""
+_FIRST = ("support", "tower", "skirt")
+
+
+@dataclass(frozen=True, slots=True)
+class Features:
+    """Feature comments in file order: (K,) line indices, and the kind each names."""
+
+    line_index: NDArray[np.int64]
+    kind: tuple[str, ...]
+
+    def at(self, line_index: int) -> str:
+        """The feature in force just before a line; "" where none is said."""
+        at = int(np.searchsorted(self.line_index, line_index, side="left")) - 1
+        return self.kind[at] if at >= 0 else ""
+
+    def after(self, line_index: int, within: int = 12) -> str:
+        """The feature in which printing goes on after a block before this line."""
+        at = int(np.searchsorted(self.line_index, line_index, side="left"))
+        if at < len(self.kind) and self.line_index[at] < line_index + within:
+            return self.kind[at]
+        return self.at(line_index)
+
+
+def find_features(source: Source) -> Features:
+    """Every feature comment of a job."""
+    text = source.padded
+    if not any(literal in text for literal in _QUICK):
+        return Features(np.empty(0, np.int64), ())
+    found = list(_COMMENT.finditer(text, PAD - 1, PAD + len(source.data)))
+    offsets = np.array([match.start() + 1 - PAD for match in found], np.int64)
+    lines = np.searchsorted(source.line_starts, offsets, side="right") - 1
+    names: dict[bytes, str] = {}
+    return Features(lines, tuple(names.setdefault(m[1], kind_of(m[1])) for m in found))
+
+
+def kind_of(name: bytes) -> str:
+    """Our word for a feature's name; the name itself where we have none."""
+    text = name.decode("latin-1").strip()
+    lower = text.lower()
+    for word in _FIRST:
+        pattern = dict(KINDS)[word]
+        if pattern.search(lower):
+            return word
+    for kind, pattern in KINDS:
+        if pattern.search(lower):
+            return kind
+    return lower
