@@ -124,8 +124,8 @@ def draw_light(advice: LightAdvice) -> str:
     sheet = Sheet("Light sensor across the release socket")
     _plug(sheet)
     shift = advice.shift
-    top = _TIP_Y
-    sheet.wire((_PLUG_X, _TIP_Y), (220, _TIP_Y), (220, 150))
+    series = shift is not None and shift.how == "series"
+    sheet.wire((300 if series else _PLUG_X, _TIP_Y), (220, _TIP_Y), (220, 150))
     sheet.wire((220, 230), (220, _SLEEVE_Y), (_PLUG_X, _SLEEVE_Y))
     sheet.box(208, 150, 24, 80)
     sheet.ring(220, 190, 52)
@@ -134,10 +134,11 @@ def draw_light(advice: LightAdvice) -> str:
     sheet.text(24, 122, "light of the printer")
     sheet.text(24, 262, f"covered {_ohm(advice.sensor.covered_ohm)}")
     sheet.text(24, 284, f"lit {_ohm(advice.sensor.lit_ohm)} at {advice.sensor.lit_mm:g} mm")
-    if shift is not None and shift.how == "series":
-        _resistor(sheet, 300, top, 70, f"{_ohm(shift.ohm)} in series")
+    if shift is not None and series:
+        _resistor(sheet, 300, _TIP_Y, 70, f"{_ohm(shift.ohm)} in series")
+        sheet.wire((370, _TIP_Y), (_PLUG_X, _TIP_Y))
     elif shift is not None:
-        _standing_resistor(sheet, 360, top, f"{_ohm(shift.ohm)} side by side")
+        _standing_resistor(sheet, 360, _TIP_Y, f"{_ohm(shift.ohm)} side by side")
     _foot(
         sheet,
         f"Fires at {_ohm(advice.sensor.fires_ohm)} and below, quiet at "

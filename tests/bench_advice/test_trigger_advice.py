@@ -1,6 +1,7 @@
 """Advice on triggers: circuits by hand, and that following it cures what was found."""
 
 import dataclasses
+import itertools
 import math
 import xml.etree.ElementTree as ET
 from pathlib import Path
@@ -218,6 +219,16 @@ def test_short_light_and_short_dark_are_found_and_cured():
     assert not _codes(_light(**slow, light_on_s=2.0, light_off_s=6.0))
 
 
+def test_dark_short_is_cured_by_the_rest_it_names_and_by_no_less():
+    """Re-arming counts five times the first-order time (common practice: cells creep)."""
+    found = _light(lit=((30.0, 900.0),), fall_s=0.3, light_off_s=1.0)
+    text = next(one.text for one in found.findings if one.code == "dark-short")
+    named_s = float(text.split("rest by ")[1].split(" s")[0])
+    assert named_s == pytest.approx(5 * found.rearm_s - 1.0, abs=0.006)
+    assert not _codes(_light(lit=((30.0, 900.0),), fall_s=0.3, light_off_s=1.01 + named_s))
+    assert _codes(_light(lit=((30.0, 900.0),), fall_s=0.3, light_off_s=0.98 + named_s))
+
+
 def test_odd_gamma_is_doubted():
     found = _light(lit=((30.0, 900.0), (60.0, 1000.0)))
     assert "gamma-odd" in _codes(found)
@@ -239,6 +250,23 @@ def test_drawings_are_svg_with_the_values_on_them():
     assert any(text.endswith("side by side") for text in light)
     series = _texts(draw_light(_light(covered_ohm=5800.0, lit=((30.0, 100.0),))))
     assert any(text.endswith("in series") for text in series)
+
+
+def _rests_on_tip_line(svg):
+    """Horizontal runs of wire on the line of the tip, as (left, right)."""
+    for element in ET.fromstring(svg).iter():
+        if element.tag.endswith("polyline"):
+            points = [tuple(map(float, pair.split(","))) for pair in element.get("points").split()]
+            for (x1, y1), (x2, y2) in itertools.pairwise(points):
+                if y1 == y2 == 110:
+                    yield min(x1, x2), max(x1, x2)
+
+
+def test_no_wire_runs_through_a_resistor_in_its_way():
+    """A line through the box would read as a fuse, or as no resistor at all."""
+    drawn = draw_light(_light(covered_ohm=5800.0, lit=((30.0, 100.0),)))
+    runs = sorted(_rests_on_tip_line(drawn))
+    assert runs == [(220, 300), (370, 560)]
 
 
 def test_drawings_use_black_and_white_only():
