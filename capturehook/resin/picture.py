@@ -14,7 +14,7 @@ from capturehook.resin.shoot import ResinShoot
 from capturehook.resin.timeline import Floats, LightTimeline
 
 WIDTH, HEIGHT = 860, 420
-LEFT, RIGHT, TOP, BOTTOM = 76, 24, 58, 92
+LEFT, RIGHT, TOP, BOTTOM = 92, 34, 58, 92
 PLOT_W, PLOT_H = WIDTH - LEFT - RIGHT, HEIGHT - TOP - BOTTOM
 FLOOR = TOP + PLOT_H
 MOST_POINTS = 1200
@@ -119,8 +119,8 @@ def _x_axis(timeline: LightTimeline) -> str:
         parts.append(f'<path d="M{x:.1f} {FLOOR} v5" stroke="#000"/>')
         parts.append(_text(x, FLOOR + 19, str(layer_no), "middle"))
         parts.append(_text(x, FLOOR + 35, f"{timeline.z_mm[layer_no - 1]:.2f}", "middle"))
-    parts.append(_text(LEFT - 9, FLOOR + 19, "layer", "end"))
-    parts.append(_text(LEFT - 9, FLOOR + 35, "mm", "end"))
+    parts.append(_text(LEFT - 26, FLOOR + 19, "layer", "end"))
+    parts.append(_text(LEFT - 26, FLOOR + 35, "mm", "end"))
     return "\n".join(parts)
 
 
@@ -133,7 +133,7 @@ def _stretches(stretches: list[tuple[int, int]], layers: int) -> str:
             'stroke-width="2"/>'
         )
     if stretches:
-        parts.append(_text(LEFT - 9, FLOOR + 52, "alike", "end"))
+        parts.append(_text(LEFT - 26, FLOOR + 52, "alike", "end"))
     return "\n".join(parts)
 
 
@@ -146,6 +146,6 @@ def _frames(shoot: ResinShoot, layers: int) -> str:
     words = f"{count} frames, film {shoot.film_s:.1f} s"
     return (
         f'<path d="{ticks}" stroke="#000" stroke-width="1"/>'
-        + _text(LEFT - 9, FLOOR + 70, "frames", "end")
+        + _text(LEFT - 26, FLOOR + 70, "frames", "end")
         + _text(LEFT + PLOT_W, FLOOR + 87, words, "end")
     )

@@ -198,7 +198,7 @@ def _way_up(stand: Stand, table: ResinTable) -> list[str]:
 def _way_down(stand: Stand, pose: PlatePose) -> list[str]:
     near_mm = stand.z_mm + pose.gentle_mm
     return [
-        *([_move(stand, pose.z_mm, near_mm, pose.travel_mm_min)] if pose.gentle_mm else []),
+        _move(stand, pose.z_mm, near_mm, pose.travel_mm_min),
         _move(stand, near_mm, stand.z_mm, stand.feed_mm_min),
     ]
 

@@ -272,7 +272,9 @@ def _findings(
         text = f"states {told:.0f} layers in its head, but lights {layers}"
         found.append(Finding("resin-layer-count", where, text))
     if len(rows.tag_mm) == layers:
-        off = np.flatnonzero(np.abs(rows.tag_mm - timeline.z_mm) > TAG_TOLERANCE_MM)
+        apart = np.abs(rows.tag_mm - timeline.z_mm) > TAG_TOLERANCE_MM
+        apart[dark - 1] = False
+        off = np.flatnonzero(apart)
         if len(off):
             text = (
                 f"layer {off[0] + 1} is lit at Z {timeline.z_mm[off[0]]:g} but its comment "
