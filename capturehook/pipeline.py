@@ -16,6 +16,7 @@ import numpy as np
 
 from capturehook import __version__
 from capturehook.catalog import FIRMWARES, TRIGGERS
+from capturehook.catalog.triggers.button_press import trigger_way
 from capturehook.errors import Finding, PlanError, PoseError, ProofError, Where
 from capturehook.gcode.source import Source, open_source
 from capturehook.interp.read import JobMoves, State, read_moves
@@ -31,7 +32,7 @@ from capturehook.pose.block import Kit, make_kit, pose_block
 from capturehook.pose.split import Halves, split_move
 from capturehook.profile import Profile
 from capturehook.space.height_map import HeightMap, bead_width_mm, needs_map, printed_tops
-from capturehook.space.route import Route, find_route
+from capturehook.space.route import Route, find_route, refuse_touch
 from capturehook.splice.fence import (
     KEPT_HERE,
     job_fence,
@@ -289,17 +290,22 @@ def _route(job: Job, state: State, top_mm: float, height_map: HeightMap | None, 
             "nobody can say where the nozzle stands here (a command before it loses the position)",
             "Leave this layer out, or export the job without that command",
         )
-    park = job.profile.park
-    return find_route(
+    park, machine = job.profile.park, job.profile.machine
+    beside = {"height_map": height_map} if height_map is not None else {"top_mm": top_mm}
+    route = find_route(
         (state.x_mm, state.y_mm, state.z_mm),
         (park.x_mm, park.y_mm),
-        machine=job.profile.machine,
+        machine=machine,
         clear_mm=park.clear_mm,
         layer_z_mm=max(state.z_mm, top_mm if height_map is None else 0.0),
-        height_map=height_map,
-        top_mm=top_mm if height_map is None else None,
         where=where,
+        **beside,
     )
+    way = trigger_way(job.profile)
+    if way:
+        level = np.array([(x, y, route.hop_z_mm) for x, y in way])
+        refuse_touch(level, machine=machine, clear_mm=park.clear_mm, where=where, **beside)
+    return route
 
 
 def _all_refused(refused: list[PoseError], count: int) -> PoseError:

@@ -127,7 +127,7 @@ def _take_position(
         named = [letter for letter in "XYZ" if command.has(letter)] or "XYZ"
         for letter in named:
             events[letter].add(index, axis.HOME)
-    elif code in LOSES_POSITION or (firmware.name == "rs274" and code in NGC_ONLY_LOSES):
+    elif code in LOSES_POSITION or (firmware.name == "rs274" and _ngc_loses(command)):
         for letter in "XYZ":
             events[letter].add(index, axis.UNKNOWN)
     elif code in ("G92.1", "G92.2") or (code == "G92" and not command.words):
@@ -136,6 +136,12 @@ def _take_position(
     elif code == "RESTORE_GCODE_STATE" and "MOVE=1" in command.text.upper():
         for letter in "XYZE":
             events[letter].add(index, axis.UNKNOWN)
+
+
+def _ngc_loses(command: Command) -> bool:
+    """Stored points and offsets tables: their values are not in the job. A bare G10 is an
+    error there and moves nothing."""
+    return command.code in NGC_ONLY_LOSES and (command.code != "G10" or bool(command.words))
 
 
 def _shift(

@@ -74,7 +74,7 @@ def pose_block(kit: Kit, state: State, points: Sequence[Point], *, prime: bool =
     lines += kit.firmware.wait()
     lines += kit.firmware.dwell(kit.settle_ms)
     fire = fire_lines(kit, points[-1][2])
-    lines += fire.lines
+    lines += [writer.own(line) for line in fire.lines] if fire.moves else fire.lines
     lines += kit.firmware.dwell(hold_ms(kit.profile, fire.held_ms))
     lines += writer.come_back(points)
     lines += push
@@ -152,6 +152,17 @@ class _Writer:
     def _level(self, point: Point) -> str:
         feed = self._f(self.kit.profile.park.travel_mm_min)
         return f"G1 {self._axis('X', point[0])} {self._axis('Y', point[1])}{feed}"
+
+    def own(self, line: str) -> str:
+        """A trigger's own move, told in mm of the machine, in the job's numbers."""
+        if not line.startswith("G1 "):
+            return line
+        self.feed = None
+        words = []
+        for word in line.split()[1:]:
+            letter, number = word[0], float(word[1:])
+            words.append(self._axis(letter, number) if letter in "XY" else f"F{exact(number / self.unit)}")
+        return " ".join(("G1", *words))
 
     def extrude(self, to_e: float, step: float) -> str:
         """A move of filament alone: ``step`` or to ``to_e``, both in the job's E units."""

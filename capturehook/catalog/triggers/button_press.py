@@ -89,6 +89,19 @@ def press_points(profile: Profile) -> PressPoints:
     )
 
 
+def trigger_way(profile: Profile) -> list[tuple[float, float]]:
+    """Level points (X, Y in mm) the trigger itself visits, from the park point on.
+
+    Empty for triggers that do not move the head.
+    """
+    if profile.trigger.by != "button":
+        return []
+    points, park = press_points(profile), profile.park
+    along = (points.start_mm, points.deepest_mm)
+    spots = [(a, points.cross_mm) if points.axis == "x" else (points.cross_mm, a) for a in along]
+    return [(park.x_mm, park.y_mm), *spots]
+
+
 class ButtonPress:
     """Move in line, approach slowly, hold, go back. docs/button.md"""
 
