@@ -59,6 +59,8 @@ def resin_command(
     Poses:    capturehook resin lighthouse.zip -p tern --pose -o posed.zip
     """
     _check_words(job, layers, area or picture is not None, pose, strip, out)
+    if strip and (every is not None or plan_path is not None):
+        raise click.UsageError("--strip takes all poses out; --every and --plan do not go with it.")
     if strip and job is not None:
         return _strip(job, out or job, as_json)
 

@@ -159,6 +159,5 @@ def local_records(data: bytes) -> dict[str, bytes]:
         infos = sorted(read.infolist(), key=lambda info: info.header_offset)
         ends = [info.header_offset for info in infos[1:]] + [read.start_dir]
     return {
-        info.filename: data[info.header_offset : end]
-        for info, end in zip(infos, ends, strict=True)
+        info.filename: data[info.header_offset : end] for info, end in zip(infos, ends, strict=True)
     }

@@ -133,7 +133,9 @@ def test_every_line_outside_blocks_finds_the_machine_as_before(text: bytes, ever
 
 
 @pytest.mark.property
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(text=jobs, every=st.integers(1, 3))
 def test_container_after_pose_and_strip_has_all_members_as_before(
     tmp_path: Path, text: bytes, every: int
@@ -254,9 +256,7 @@ def test_strip_of_a_block_without_its_end_is_refused() -> None:
 
 
 GOOD = b"G28\nG0 Z5 F60\nM106 S0\n"
-BLOCK = (
-    b"; capturehook pose 1 begin layer 1 z 0.050\n%s; capturehook pose 1 end\n"
-)
+BLOCK = b"; capturehook pose 1 begin layer 1 z 0.050\n%s; capturehook pose 1 end\n"
 
 
 @pytest.mark.parametrize(

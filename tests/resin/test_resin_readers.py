@@ -42,9 +42,7 @@ def test_commands_light_then_lift_adds_up_by_hand(tmp_path: Path) -> None:
     Lift 40 x 6 mm at 60 = 240 s, and 1 mm from 0 at 150 = 0.4 s. Retract to the next layer,
     40 x 5 mm at 150 = 80 s. End: from 41 to 150 mm at 25 = 261.6 s. Start: a 0.5 s screen test.
     """
-    text = command_text(
-        40, bottom=2, layer_mm=1.0, lift_mm=6, lifted_ms=1500, screen_test=True
-    )
+    text = command_text(40, bottom=2, layer_mm=1.0, lift_mm=6, lifted_ms=1500, screen_test=True)
     job = read_job(write_command_job(tmp_path / "a.zip", text, IMAGES), ResinTable(startup_s=60))
     timeline = job.timeline
     assert (job.kind, len(timeline), job.findings) == ("commands", 40, ())
@@ -184,7 +182,10 @@ def test_commands_rest_in_seconds_is_read() -> None:
         (command_text(3).replace(b";currPos:0.100", b";currPos:0.300"), "resin-height-tag"),
         (command_text(3).replace(b'"2.png"', b'"7.png"'), "resin-image-missing"),
         (command_text(3).replace(b"G4 P20000;\r\n", b"", 1), ""),
-        (command_text(3, normal_ms=2000).replace(b"M106 S255;", b"M106 S0;", 1), "resin-dark-layer"),
+        (
+            command_text(3, normal_ms=2000).replace(b"M106 S255;", b"M106 S0;", 1),
+            "resin-dark-layer",
+        ),
     ],
 )
 def test_commands_that_contradict_themselves_are_findings(
@@ -197,7 +198,11 @@ def test_commands_that_contradict_themselves_are_findings(
 @pytest.mark.parametrize(
     ("text", "kind", "found"),
     [
-        (b"G28\nG0 Z1.2.3 F60\n", GcodeError, "a:2: 'Z1.2.3 F60' holds a word that is not a number"),
+        (
+            b"G28\nG0 Z1.2.3 F60\n",
+            GcodeError,
+            "a:2: 'Z1.2.3 F60' holds a word that is not a number",
+        ),
         (b"G20\n", GcodeError, "a:1: G20 sets inches"),
         (b"G28\n\nG0 Z5\n", GcodeError, "a:3: moves the plate but no F word has given a speed yet"),
         (b"G28\nG0 Z5 F60\n", LayerError, "a: lights no layer"),

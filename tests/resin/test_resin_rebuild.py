@@ -29,7 +29,9 @@ def details(path: Path) -> list[tuple[object, ...]]:
 
 
 @pytest.mark.property
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(members=members, data=st.binary(max_size=500), pick=st.integers(0, 5), stored=st.booleans())
 def test_rebuild_copies_all_other_records_raw(
     tmp_path: Path, members: dict[str, bytes], data: bytes, pick: int, stored: bool
