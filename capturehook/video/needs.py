@@ -11,18 +11,22 @@ MAX_PIXELS = 250_000_000
 """Larger pictures are refused as bombs; no camera for this job comes near."""
 
 
+class MissingLibraryError(FrameError):
+    """An optional library that this work needs is not there."""
+
+
 def need(module: str, what_for: str, install: str = "capturehook[video]") -> Any:
     """Import ``module``.
 
     Raises
     ------
-    FrameError
+    MissingLibraryError
         It is not installed; says what to install.
     """
     try:
         return import_module(module)
     except ImportError as fault:
-        raise FrameError(
+        raise MissingLibraryError(
             module,
             f"is not installed (or cannot start: {fault}), and {what_for} needs it",
             f"Install it with: pip install '{install}'",

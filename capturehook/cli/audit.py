@@ -1,0 +1,95 @@
+"""`capturehook audit`: the frames of a shoot against its plan."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+import click
+
+FOLDERS = click.Path(path_type=Path)
+
+
+@click.command("audit", short_help="Check the frames of a shoot against its plan.")
+@click.argument("frames", nargs=-1, required=True, type=FOLDERS)
+@click.option("--plan", "plan_path", type=FOLDERS, help="The plan.json the shoot was made by.")
+@click.option(
+    "--static",
+    "static_px",
+    nargs=4,
+    type=float,
+    metavar="X Y W H",
+    help="Part of the picture that never changes, in pixels of the original.",
+)
+@click.option(
+    "--anchor",
+    "anchors",
+    nargs=2,
+    type=(str, int),
+    multiple=True,
+    metavar="FRAME POSE",
+    help="A frame's name and the pose it shows, when the times fit in more than one place.",
+)
+@click.option(
+    "--clock",
+    type=click.Choice(["camera", "file", "order"]),
+    help="Times to go by; the best there are unless given.",
+)
+@click.option("--sheet", type=FOLDERS, help="Write a contact sheet with verdicts (PNG).")
+@click.option("--timeline", type=FOLDERS, help="Write the shoot as a picture over time (SVG).")
+@click.option("--json", "as_json", is_flag=True, help="Everything found out, for machines.")
+def audit_command(
+    frames: tuple[Path, ...],
+    plan_path: Path | None,
+    static_px: tuple[float, float, float, float] | None,
+    anchors: tuple[tuple[str, int], ...],
+    clock: Any,
+    sheet: Path | None,
+    timeline: Path | None,
+    as_json: bool,
+) -> int:
+    """Match FRAMES (folders or files; each folder is a card) to the plan and judge each one.
+
+    The pictures are only read. Without --plan they are judged among themselves.
+
+    \b
+    Example:
+      capturehook audit card1/ card2/ --plan lighthouse.plan.json --sheet sheet.png
+    """
+    from capturehook.cli import show
+    from capturehook.files import write_atomically
+    from capturehook.plan.record import load_plan
+    from capturehook.video.audit import audit_frames
+    from capturehook.video.frames import load_frames, refuse_over_frames
+    from capturehook.video.report import audit_json, summary_lines
+    from capturehook.video.sheet import Thumbs, save_sheet
+    from capturehook.video.timeline import timeline_svg
+
+    plan = load_plan(plan_path) if plan_path is not None else None
+    listed = load_frames(frames, clock=clock)
+    for out in (sheet, timeline):
+        if out is not None:
+            refuse_over_frames(listed, out, picture=out is sheet)
+    with ExitStack() as stack:
+        thumbs = stack.enter_context(Thumbs(len(listed), listed.size_px)) if sheet else None
+        step = stack.enter_context(show.progress("Looking at frames", len(listed)))
+        audit = audit_frames(
+            listed,
+            plan,
+            static_px=static_px,
+            anchors=dict(anchors),
+            progress=step,
+            on_picture=thumbs.keep if thumbs else None,
+        )
+        if thumbs is not None and sheet is not None:
+            save_sheet(audit, thumbs, sheet)
+    if timeline is not None:
+        write_atomically(timeline, timeline_svg(audit).encode())
+    if as_json:
+        show.emit_json(audit_json(audit))
+    else:
+        for line in summary_lines(audit):
+            show.say(line)
+        show.show_findings(audit.findings)
+    return show.exit_code(audit.findings)

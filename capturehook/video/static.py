@@ -1,0 +1,189 @@
+"""Which parts of the picture stay as they are all through the shoot: tiles to measure on.
+
+In: a few frames spread over the shoot. Out: tiles with texture where nothing moves - the
+printer's frame, the wall behind it - and a reference picture. The growing part, the bed and
+the carriage must not be in them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.errors import Finding, FrameError
+from capturehook.physics.colour import BT709_WEIGHTS, linear_of_8bit
+
+MOST_TILES = 8
+QUIET_QUANTILE = 0.85  # of the samples: so many may be bad frames
+LEAST_TEXTURE = 1.5  # mean step from pixel to pixel, 8-bit codes
+LEAST_SIDE_PX = 16
+
+Grey = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tile:
+    """A square or oblong of the working picture, px."""
+
+    top: int
+    left: int
+    height: int
+    width: int
+
+    @property
+    def centre(self) -> tuple[float, float]:
+        """(x, y)"""
+        return self.left + self.width / 2, self.top + self.height / 2
+
+    def cut(self, grey: Grey, down: int = 0, right: int = 0) -> Grey:
+        """The tile's pixels, the tile moved by whole pixels but kept inside the picture."""
+        top, left = self.moved_to(grey.shape, down, right)
+        return grey[top : top + self.height, left : left + self.width]
+
+    def moved_to(self, shape: tuple[int, ...], down: int, right: int) -> tuple[int, int]:
+        top = min(max(self.top + down, 0), shape[0] - self.height)
+        left = min(max(self.left + right, 0), shape[1] - self.width)
+        return top, left
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StaticArea:
+    """Tiles to measure on; ``sure`` is False where nothing static and textured was found."""
+
+    tiles: tuple[Tile, ...]
+    sure: bool
+
+    def findings(self) -> list[Finding]:
+        if self.sure:
+            return []
+        text = (
+            "no part of the picture is both still and textured, so shifts and light are measured "
+            "on the whole of it; name a still part with --static"
+        )
+        return [Finding("no-static-area", "frames", text)]
+
+
+def luma_of(rgb: NDArray[np.uint8]) -> Grey:
+    """(H, W, 3) uint8 -> (H, W) luma, 8-bit codes as float32 (BT.709 weights on coded values)."""
+    return rgb.astype(np.float32) @ np.array(BT709_WEIGHTS, np.float32)
+
+
+def light_of(rgb: NDArray[np.uint8]) -> Grey:
+    """(H, W, 3) uint8 -> (H, W) luminance 0..1 (BT.709 weights on linear values)."""
+    return linear_of_8bit()[rgb] @ np.array(BT709_WEIGHTS, np.float32)
+
+
+def tiles_in(
+    rectangle_px: tuple[float, float, float, float], scale: float, shape: tuple[int, int]
+) -> StaticArea:
+    """The tiles of a rectangle a person named.
+
+    Parameters
+    ----------
+    rectangle_px : x, y, width, height in pixels of the upright original
+    scale : working pixels per original pixel
+    shape : (H, W) of the working picture
+
+    Raises
+    ------
+    FrameError
+        The rectangle is not inside the picture, or too small to measure on.
+    """
+    x, y, width, height = (value * scale for value in rectangle_px)
+    inside = x >= 0 and y >= 0 and x + width <= shape[1] + 1 and y + height <= shape[0] + 1
+    if not inside or min(width, height) < LEAST_SIDE_PX:
+        raise FrameError(
+            "--static",
+            f"{_listed(rectangle_px)} is not inside the picture of "
+            f"{shape[1] / scale:.0f} x {shape[0] / scale:.0f} px, or under "
+            f"{LEAST_SIDE_PX / scale:.0f} px wide or high",
+            "Give X Y WIDTH HEIGHT in pixels, from the upper left corner",
+        )
+    side = _tile_side(shape)
+    rows, columns = max(1, int(height // side)), max(1, int(width // side))
+    tall, wide = min(side, int(height)), min(side, int(width))
+    tiles = [
+        Tile(
+            top=int(y + (row + 0.5) * height / rows - tall / 2),
+            left=int(x + (column + 0.5) * width / columns - wide / 2),
+            height=tall,
+            width=wide,
+        )
+        for row in range(rows)
+        for column in range(columns)
+    ]
+    step = -(-len(tiles) // MOST_TILES)
+    return StaticArea(tiles=tuple(tiles[::step]), sure=True)
+
+
+def _listed(values: tuple[float, ...]) -> str:
+    return " ".join(f"{value:g}" for value in values)
+
+
+def find_static(samples: NDArray[np.uint8]) -> StaticArea:
+    """The tiles that differ least between samples for the texture they hold.
+
+    Parameters
+    ----------
+    samples : (S, H, W) uint8, luma of S frames spread over the shoot
+    """
+    median = np.median(samples, axis=0)
+    unrest = _unrest(samples, median)
+    texture = (np.abs(np.diff(median, axis=1))[:-1] + np.abs(np.diff(median, axis=0))[:, :-1]) / 2
+    side = _tile_side(median.shape)
+    places = _grid(median.shape, side)
+    unrests = np.array([unrest[t : t + side, u : u + side].mean() for t, u in places])
+    textures = np.array([texture[t : t + side, u : u + side].mean() for t, u in places])
+    quiet = unrests <= 2 * np.quantile(unrests, 0.2) + 1.0
+    usable = quiet & (textures >= LEAST_TEXTURE)
+    order = np.argsort(-textures / (unrests + 1.0) * usable, kind="stable")
+    tiles = _apart([places[index] for index in order if usable[index]], side)
+    if not tiles:
+        high, wide = median.shape
+        return StaticArea(tiles=(Tile(top=0, left=0, height=high, width=wide),), sure=False)
+    return StaticArea(tiles=tuple(tiles), sure=True)
+
+
+def _unrest(samples: NDArray[np.uint8], median: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(H, W) how far each pixel strays, the exposure of each sample evened out first."""
+    strays = []
+    for sample in samples:  # a handful; one at a time to spare memory
+        lit = median > 8
+        gain = float(np.median(median[lit] / np.maximum(sample[lit], 1))) if lit.any() else 1.0
+        strays.append(np.abs(sample * gain - median).astype(np.float32))
+    return np.asarray(np.quantile(np.stack(strays), QUIET_QUANTILE, axis=0))
+
+
+def _tile_side(shape: tuple[int, ...]) -> int:
+    """About a third of the shorter side, a power of two for the transform."""
+    return int(2 ** int(np.log2(max(LEAST_SIDE_PX, min(shape) / 3))))
+
+
+def _grid(shape: tuple[int, ...], side: int) -> list[tuple[int, int]]:
+    step = max(1, side // 4)
+    tops = range(0, shape[0] - side + 1, step)
+    lefts = range(0, shape[1] - side + 1, step)
+    return [(top, left) for top in tops for left in lefts]
+
+
+def _apart(places: list[tuple[int, int]], side: int) -> list[Tile]:
+    """The best places that do not overlap one another."""
+    kept: list[tuple[int, int]] = []
+    for top, left in places:
+        if all(abs(top - t) >= side or abs(left - u) >= side for t, u in kept):
+            kept.append((top, left))
+        if len(kept) == MOST_TILES:
+            break
+    return [Tile(top=top, left=left, height=side, width=side) for top, left in kept]
+
+
+def choose_reference(samples: NDArray[np.uint8], area: StaticArea) -> int:
+    """Index of the sample most like the median of all, on the static tiles."""
+    median = np.median(samples, axis=0)
+    unlike = [
+        sum(float(np.abs(tile.cut(sample) - tile.cut(median)).mean()) for tile in area.tiles)
+        for sample in samples.astype(np.float32)
+    ]
+    return int(np.argmin(unlike))

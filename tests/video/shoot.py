@@ -1,0 +1,147 @@
+"""Drawn shoots for the tests: a still, textured background, a growing part, one known fault.
+
+Invented data. The scene is drawn in linear light, so that exposure steps are true stops; the
+background is one function of place, so that shifts by parts of a pixel are exact.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+from PIL import Image, ImageFilter
+
+from capturehook.physics.colour import linear_to_srgb
+from capturehook.plan.record import PlannedPose, PlanRecord
+
+WIDTH, HEIGHT = 160, 120
+START = datetime(2024, 5, 1, 10, 0, 0)
+WAVES = np.random.default_rng(7)
+WAVE_X, WAVE_Y = WAVES.uniform(-1.1, 1.1, (2, 60))
+WAVE_PHASE = WAVES.uniform(0, 2 * np.pi, 60)
+
+
+def background(dx: float = 0.0, dy: float = 0.0, turn_deg: float = 0.0) -> np.ndarray:
+    """(H, W) 0..1: a sum of waves, the scene moved right by dx and down by dy."""
+    y, x = np.mgrid[0:HEIGHT, 0:WIDTH].astype(float)
+    x, y = x - dx - WIDTH / 2, y - dy - HEIGHT / 2
+    angle = np.radians(-turn_deg)
+    x, y = x * np.cos(angle) - y * np.sin(angle), x * np.sin(angle) + y * np.cos(angle)
+    waves = np.sin(
+        np.multiply.outer(x, WAVE_X) + np.multiply.outer(y, WAVE_Y) + WAVE_PHASE
+    )
+    return np.clip(0.5 + waves.sum(axis=-1) / 24, 0.05, 0.95)
+
+
+STILL = background()
+
+
+@dataclass
+class Shot:
+    """One picture to be taken; ``t_s`` from the start of the job."""
+
+    t_s: float
+    grown: float  # 0..1 of the part
+    dx: float = 0.0
+    dy: float = 0.0
+    turn_deg: float = 0.0
+    ev: float = 0.0
+    blur: float = 0.0
+    carriage: tuple[float, float] | None = (0.06, 0.30)  # centre, as shares; None: out of sight
+
+    def draw(self, rng: np.random.Generator) -> Image.Image:
+        moved = self.dx or self.dy or self.turn_deg
+        grey = background(self.dx, self.dy, self.turn_deg) if moved else STILL
+        linear = np.repeat((0.05 + 0.4 * grey)[..., None], 3, axis=-1) * (1.0, 0.9, 0.7)
+        bottom, middle = 0.92 * HEIGHT + self.dy, WIDTH / 2 + self.dx
+        top = bottom - 0.6 * HEIGHT * self.grown
+        y, x = np.mgrid[0:HEIGHT, 0:WIDTH]
+        part = (y < bottom) & (y > top) & (np.abs(x - middle) < 16)
+        linear[part] = (0.55, 0.12, 0.08)
+        if self.carriage is not None:
+            cx, cy = self.carriage
+            box = (np.abs(x - cx * WIDTH - self.dx) < 9) & (np.abs(y - cy * HEIGHT - self.dy) < 9)
+            linear[box] = (0.02, 0.02, 0.03)
+        coded = linear_to_srgb(np.clip(linear * 2.0**self.ev, 0, 1)) * 255
+        noisy = coded + rng.normal(0, 0.8, coded.shape)
+        picture = Image.fromarray(np.clip(noisy, 0, 255).round().astype(np.uint8))
+        return picture.filter(ImageFilter.GaussianBlur(self.blur)) if self.blur else picture
+
+
+@dataclass
+class Shoot:
+    """A plan and the shots of it; change ``shots`` to put a fault in, then ``write``."""
+
+    plan: PlanRecord
+    shots: list[Shot]
+    sub_seconds: bool = True
+    offset: str | None = None
+    first_number: int = 1
+    clock_jump_s: dict[int, float] = field(default_factory=dict)  # from shot on: clock moved by
+
+    def write(self, folder: Path, kind: str = "jpg", part: slice = slice(None)) -> list[Path]:
+        folder.mkdir(parents=True, exist_ok=True)
+        paths = []
+        rng = np.random.default_rng(3)
+        shots = sorted(self.shots, key=lambda shot: shot.t_s)
+        for index, shot in list(enumerate(shots))[part]:
+            number = (self.first_number + index - 1) % 9999 + 1
+            path = folder / f"pict{number:04d}.{kind}"
+            jump_s = sum(by for start, by in self.clock_jump_s.items() if index >= start)
+            exif = self.exif(START + timedelta(seconds=shot.t_s + 300 + jump_s))
+            options = {"quality": 95} if kind == "jpg" else {}
+            shot.draw(rng).save(path, exif=exif, **options)
+            paths.append(path)
+        return paths
+
+    def exif(self, when: datetime) -> Image.Exif:
+        exif = Image.Exif()
+        fields = exif.get_ifd(0x8769)
+        fields[0x9003] = when.strftime("%Y:%m:%d %H:%M:%S")
+        if self.sub_seconds:
+            fields[0x9291] = f"{when.microsecond // 10000:02d}"
+        if self.offset is not None:
+            fields[0x9011] = self.offset
+        return exif
+
+
+def make_plan(poses: int = 24, *, even: bool = False, interval_s: float | None = None, **more) -> PlanRecord:
+    rng = np.random.default_rng(11)
+    gaps = np.full(poses, 40.0) if even else rng.uniform(25, 60, poses)
+    t_s = np.cumsum(gaps)
+    plan = PlanRecord(
+        kind="filament",
+        job="lighthouse.gcode",
+        profile="heron",
+        fps="30",
+        hold_last_s=0.2,
+        total_s=float(t_s[-1]) + 30,
+        height_mm=0.2 * poses,
+        moves="bed-y",
+        lag_ms=120,
+        exposure_ms=250,
+        write_ms=900,
+        interval_s=interval_s,
+        poses=tuple(
+            PlannedPose(
+                pose=k + 1,
+                layer=k + 1,
+                z_mm=round(0.2 * (k + 1), 2),
+                t_s=float(t_s[k]),
+                still_s=1.2,
+                finished=k == poses - 1,
+            )
+            for k in range(poses)
+        ),
+    )
+    return replace(plan, **more)
+
+
+def make_shoot(poses: int = 24, **plan_wishes) -> Shoot:
+    plan = make_plan(poses, **plan_wishes)
+    shots = [
+        Shot(t_s=pose.t_s, grown=(index + 1) / poses) for index, pose in enumerate(plan.poses)
+    ]
+    return Shoot(plan=plan, shots=shots)
