@@ -13,7 +13,8 @@ from capturehook.errors import GcodeError, Where
 
 MARK = b"; capturehook "
 _BEGIN = re.compile(rb"; capturehook (job|pose [0-9]+|lines [0-9]+) begin[^\r\n]*(\r\n|\n|\r|\Z)")
-_KEPT = re.compile(rb"^; capturehook kept ([^\r\n]*(?:\r\n|\n|\r|\Z))", re.M)
+_LINE_START = rb"(?<![^\r\n])"  # re.M's ^ knows no lone carriage return
+_KEPT = re.compile(_LINE_START + rb"; capturehook kept ([^\r\n]*(?:\r\n|\n|\r|\Z))")
 
 
 def pose_begin(pose: int, layer: int, z_mm: float) -> str:
@@ -69,7 +70,9 @@ def find_fences(data: bytes, path: str) -> list[Fenced]:
         if begin is None:
             at = data.find(MARK, at + 1)
             continue
-        close = re.compile(rb"^; capturehook " + begin[1] + rb" end[ \t]*(\r\n|\n|\r|\Z)", re.M)
+        close = re.compile(
+            _LINE_START + rb"; capturehook " + begin[1] + rb" end[ \t]*(\r\n|\n|\r|\Z)"
+        )
         end = close.search(data, begin.end())
         if end is None or _BEGIN.search(data, begin.end(), end.start()):
             line_no = data.count(b"\n", 0, at) + 1
