@@ -8,32 +8,49 @@ the per-user folder by name; the built-in starters.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 
-from capturehook.errors import CaptureHookError, FileError, ProfileError, Where
+from capturehook.errors import CaptureHookError, FileError, ProfileError
+from capturehook.profile_checks import CROSS_CHECKS, choose_one, not_rising
+from capturehook.profile_faults import newer_schema, record_of, toml_fault, word_faults, word_text
 from capturehook.resin_profile import ResinTable
-from capturehook.tables import NotNegative, Positive, Range, Record
+from capturehook.tables import (
+    Count,
+    FaultsError,
+    Flag,
+    Milliseconds,
+    NotNegative,
+    Number,
+    Positive,
+    Range,
+    Record,
+)
 
-SCHEMA = 1
 LOCAL_NAME = "capture.toml"
+MAX_BYTES = 1_000_000
 BUILT_IN = Path(__file__).parent / "catalog" / "profiles"
 
 FirmwareName = Literal["marlin", "klipper", "reprapfirmware", "smoothie", "repetier", "rs274"]
 TriggerName = Literal["wait", "button", "pin", "camera", "message", "lines"]
+_SOME_LAYERS = r"^ *[0-9]+ *(- *[0-9]* *)?(, *[0-9]+ *(- *[0-9]* *)?)*$"
 
 
 class AxisLimits(Record):
     """One number for each axis."""
 
     x: Positive
+    """X axis."""
     y: Positive
+    """Y axis."""
     z: Positive
+    """Z axis."""
     e: Positive
+    """Extruder, in mm of filament."""
 
 
 class Carriage(Record):
@@ -42,9 +59,11 @@ class Carriage(Record):
     left: NotNegative
     """mm from the nozzle to the left edge (towards lower X)."""
     right: NotNegative
+    """mm from the nozzle to the right edge (towards higher X)."""
     front: NotNegative
-    """mm towards lower Y."""
+    """mm from the nozzle to the front edge (towards lower Y)."""
     back: NotNegative
+    """mm from the nozzle to the back edge (towards higher Y)."""
     height: Positive
     """mm from the nozzle tip up to the gantry, which spans the whole width of X."""
     clearance: NotNegative = 3.0
@@ -54,55 +73,75 @@ class Carriage(Record):
 class KeepOut(Record):
     """A box nothing may enter: a bed clip, a lamp, the switch's bracket."""
 
-    name: str
+    name: Annotated[str, Field(max_length=80)]
+    """What stands there, for messages."""
     x_mm: Range
+    """mm, lowest and highest X of the box."""
     y_mm: Range
+    """mm, lowest and highest Y of the box."""
     z_mm: Range = (0.0, 1000.0)
+    """mm, lowest and highest Z of the box."""
+
+    @model_validator(mode="after")
+    def _ranges_rise(self) -> KeepOut:
+        FaultsError.unless_none(not_rising(self))
+        return self
 
 
 class Machine(Record):
+    """The printer: its firmware, its reach, how fast it moves and how big its head is."""
+
     firmware: FirmwareName
     """Family of firmware: decides dwell units, waits and extrusion modes."""
     x_mm: Range
-    """Reachable range of the nozzle."""
+    """mm, lowest and highest X the nozzle can reach."""
     y_mm: Range
+    """mm, lowest and highest Y the nozzle can reach."""
     z_mm: Range
+    """mm, lowest and highest Z the nozzle can reach."""
     moves: Literal["bed-y", "bed-z", "none"] = "none"
     """What carries the part: a bed that moves in Y, a bed that moves in Z, or nothing."""
     accel_mm_s2: Positive = 1500.0
+    """mm/s2, acceleration of printing moves unless the job sets it."""
     travel_accel_mm_s2: Positive | None = None
+    """mm/s2, acceleration of travel moves; accel_mm_s2 unless given."""
     retract_accel_mm_s2: Positive | None = None
+    """mm/s2, acceleration of the extruder alone; accel_mm_s2 unless given."""
     junction_mm: Positive | None = None
-    """Junction deviation; give this, corner_mm_s or jerk_mm_s."""
+    """mm, junction deviation; give this, corner_mm_s or jerk_mm_s."""
     corner_mm_s: Positive | None = None
-    """Square-corner velocity."""
+    """mm/s, square-corner velocity."""
     jerk_mm_s: AxisLimits | None = None
-    """Classic jerk of each axis."""
+    """mm/s, classic jerk of each axis."""
     max_mm_min: AxisLimits = AxisLimits(x=18000, y=18000, z=900, e=3600)
+    """mm/min, highest speed of each axis."""
     max_accel_mm_s2: AxisLimits = AxisLimits(x=3000, y=3000, z=200, e=5000)
+    """mm/s2, highest acceleration of each axis."""
     carriage_mm: Carriage = Carriage(left=35, right=35, front=45, back=30, height=28)
+    """mm, the body around the nozzle, so that it passes clear of finished parts."""
     keep_out: tuple[KeepOut, ...] = ()
+    """Boxes nothing may enter: bed clips, lamps, brackets."""
     extruder_axis: Literal["auto", "E", "A"] = "auto"
+    """Letter of the extruder: E, A (some RS-274 controllers), or as the job has it."""
     filament_mm: Positive = 1.75
-    volumetric: bool = False
+    """mm, diameter of the filament."""
+    volumetric: Flag = False
     """E counts mm3 of plastic, not mm of filament."""
-    absolute_arc_centres: bool = False
+    absolute_arc_centres: Flag = False
+    """I and J of arcs are places, not distances from the start (RS-274 G90.1)."""
     startup_s: NotNegative = 240.0
-    """Heating and homing before the first move: unknown to the job, so stated here."""
+    """s, heating and homing before the first move: unknown to the job, so stated here."""
 
     @model_validator(mode="after")
     def _ranges_rise(self) -> Machine:
-        for key in ("x_mm", "y_mm", "z_mm"):
-            low, high = getattr(self, key)
-            if not low < high:
-                raise ValueError(f"{key}: [{low:g}, {high:g}] does not rise; give lowest, then highest")
+        FaultsError.unless_none(not_rising(self))
         return self
 
     @model_validator(mode="after")
     def _one_corner_rule(self) -> Machine:
-        given = [key for key in ("junction_mm", "corner_mm_s", "jerk_mm_s") if getattr(self, key) is not None]
-        if len(given) > 1:
-            raise ValueError(f"{given[1]}: {given[0]} is set too; keep the one your firmware uses")
+        choose_one(
+            self, "junction_mm", "corner_mm_s", "jerk_mm_s", "keep the one your firmware uses"
+        )
         return self
 
 
@@ -110,185 +149,237 @@ class Settle(Record):
     """How the scene calms down after the park move: a damped oscillator."""
 
     frequency_hz: Positive
-    damping: Annotated[float, Field(gt=0, lt=1)]
+    """Hz, how often the scene swings in a second."""
+    damping: Annotated[float, Field(strict=True, gt=0, lt=1)]
+    """Damping ratio: 0.05 swings long, 0.3 calms at once."""
     start_mm: Positive
+    """mm, swing at the moment the park move ends."""
     still_mm: Positive
+    """mm, swing that no longer shows in the frame."""
 
 
 class Park(Record):
-    x_mm: float
-    y_mm: float
+    """Where the nozzle waits while the frame is taken."""
+
+    x_mm: Number
+    """mm, X of the park point."""
+    y_mm: Number
+    """mm, Y of the park point (on a bed that moves in Y: where the bed stands for the frame)."""
     clear_mm: Positive = 0.8
-    """Above the highest printed point, while moving in XY."""
+    """mm above the highest printed point, while moving in XY."""
     travel_mm_min: Positive = 9000.0
+    """mm/min, speed to the park point and back."""
     hop_mm_min: Positive = 720.0
-    settle_ms: Annotated[int, Field(ge=0, le=60_000)] = 180
+    """mm/min, speed up and down in Z."""
+    settle_ms: Milliseconds = 180
+    """ms from standing still to firing the camera."""
     settle: Settle | None = None
     """Instead of settle_ms: computed from the oscillator."""
 
 
 class Retract(Record):
+    """How the filament is drawn back for the way to the park point."""
+
     by: Literal["moves", "firmware"] = "moves"
     """Moves of the extruder, or the firmware's own G10/G11."""
-    length_mm: Annotated[float, Field(ge=0, le=15)] = 0.8
+    length_mm: Annotated[float, Field(strict=True, ge=0, le=15)] = 0.8
+    """mm of filament in all, what the job has drawn back already included."""
     feed_mm_min: Positive = 2100.0
-    extra_prime_mm: Annotated[float, Field(ge=0, le=1)] = 0.0
-    wipe_mm: Annotated[float, Field(ge=0, le=10)] = 0.0
-    """Wipe back this far along the last extruded path before leaving."""
+    """mm/min of filament."""
+    extra_prime_mm: Annotated[float, Field(strict=True, ge=0, le=1)] = 0.0
+    """mm of filament pushed on top after coming back."""
+    wipe_mm: Annotated[float, Field(strict=True, ge=0, le=10)] = 0.0
+    """mm to wipe back along the last extruded path before leaving."""
 
 
 class Camera(Record):
+    """The camera's times, its lens and what it has room for."""
+
     lag_ms: NotNegative = 120.0
-    """From the trigger to the opening shutter: the slowest seen, not the average."""
+    """ms from the trigger to the opening shutter: the slowest seen, not the average."""
     exposure_ms: Positive = 250.0
+    """ms the shutter is open."""
     write_ms: NotNegative = 900.0
-    """Least time from the end of one exposure to the next trigger."""
+    """ms, least time from the end of one exposure to the next trigger."""
     margin_ms: NotNegative = 100.0
+    """ms added to lag and exposure before the head moves again."""
     min_hold_ms: NotNegative = 100.0
-    """Shortest press the camera takes for one."""
+    """ms, shortest press the camera takes for one."""
     interval_s: Positive | None = None
-    """The camera's own interval timer, free-running (with trigger by = "wait")."""
+    """s, the camera's own interval timer, free-running (with trigger by = "wait")."""
     jitter_ms: NotNegative = 0.0
+    """ms, how far the interval timer strays from frame to frame."""
     drift_ppm: NotNegative = 50.0
+    """Parts in a million by which the interval timer's clock runs off."""
     sensor_mm: tuple[Positive, Positive] = (23.5, 15.6)
-    pixels: tuple[Annotated[int, Field(gt=0)], Annotated[int, Field(gt=0)]] = (6000, 4000)
+    """mm, width and height of the image sensor."""
+    pixels: tuple[Count, Count] = (6000, 4000)
+    """Width and height of a frame."""
     focal_mm: Positive = 35.0
+    """mm, focal length as written on the lens."""
     f_number: Positive = 8.0
+    """Aperture as written on the lens: 8 for f/8."""
     iso: Positive = 100.0
+    """Sensitivity (ISO)."""
     distance_mm: Positive | None = None
-    """From the subject to the lens (not to the sensor)."""
+    """mm from the subject to the lens (not to the sensor)."""
     card_gb: Positive | None = None
+    """GB free on the card."""
     frame_mb: Positive = 10.0
+    """MB of one frame on the card."""
     battery_frames: Positive | None = None
+    """Frames one battery lasts."""
     battery_h: Positive | None = None
+    """h one battery lasts with the camera switched on."""
 
 
 class Trigger(Record):
+    """What fires the camera at the park point."""
+
     by: TriggerName = "wait"
-    x_mm: float | None = None
-    """button: where the contact closes (one of x_mm, y_mm is the approach axis)."""
-    y_mm: float | None = None
+    """wait: nothing is sent. button: the head presses a switch. pin: an output. camera: the
+    firmware's camera command. message: a text to the host. lines: commands of your own."""
+    x_mm: Number | None = None
+    """button: mm, where the contact closes (one of x_mm, y_mm is the approach axis)."""
+    y_mm: Number | None = None
+    """button: mm, the same on Y."""
     axis: Literal["x", "y"] = "x"
     """button: approach axis."""
     direction: Literal["+", "-"] = "+"
+    """button: towards higher (+) or lower (-) numbers."""
     start_mm: Positive = 5.0
-    """button: how far before the contact the slow approach begins."""
+    """button: mm before the contact, where the slow approach begins."""
     pretravel_mm: NotNegative = 0.5
-    """button: from first touch to the contact closing."""
+    """button: mm from first touch to the contact closing."""
     overtravel_mm: Positive = 0.5
-    """button: from the contact closing to the mechanical stop."""
-    press_share: Annotated[float, Field(gt=0, le=0.9)] = 0.5
+    """button: mm from the contact closing to the mechanical stop."""
+    press_share: Annotated[float, Field(strict=True, gt=0, le=0.9)] = 0.5
     """button: share of the over-travel that is used."""
     differential_mm: NotNegative = 0.1
-    """button: how far it must go back to open again."""
+    """button: mm it must go back to open again."""
     repeat_mm: NotNegative = 0.05
-    """button: spread of carriage position and operating point together."""
+    """button: mm, spread of carriage position and operating point together."""
     approach_mm_min: Positive = 300.0
+    """button: mm/min towards the switch."""
     release_mm_min: Positive = 600.0
-    hold_ms: Annotated[int, Field(ge=0, le=60_000)] = 200
-    """button, pin: how long the contact stays closed."""
-    pin: str | int | None = None
+    """button: mm/min away from it."""
+    hold_ms: Milliseconds = 200
+    """button, pin: ms the contact stays closed."""
+    pin: (
+        Annotated[int, Field(strict=True, ge=0, le=10_000)]
+        | Annotated[str, Field(max_length=60)]
+        | None
+    ) = None
     """pin: number, or name where the firmware names its pins."""
-    on: Annotated[float, Field(ge=0, le=255)] | None = None
+    on: Annotated[float, Field(strict=True, ge=0, le=255)] | None = None
     """pin: value that closes the contact (the firmware's full scale unless given)."""
     text: str | None = None
     """message: what is sent to the host or the display."""
-    lines: tuple[str, ...] = ()
+    lines: Annotated[tuple[str, ...], Field(max_length=50)] = ()
     """lines: commands of your own, sent as they are."""
     allow: tuple[str, ...] = ()
     """lines: commands that are refused (heaters, homing, limits) unless named here."""
 
 
 class Capture(Record):
-    every_layers: Annotated[int, Field(ge=1)] | None = None
+    """Which layers get a frame, and the film they make."""
+
+    every_layers: Count | None = None
+    """A frame every so many layers. Choose this or every_mm, every_s, film_s (else every layer)."""
     every_mm: Positive | None = None
+    """mm of height from frame to frame."""
     every_s: Positive | None = None
+    """s of printing from frame to frame."""
     film_s: Positive | None = None
-    """Exactly fps x film_s frames (the held last frame not counted)."""
+    """s of film: exactly fps x film_s frames (the held last frame not counted)."""
     spread: Literal["height", "volume", "time"] = "height"
     """With film_s: what grows evenly from frame to frame."""
-    layers: str | None = None
+    layers: Annotated[str, Field(pattern=_SOME_LAYERS, max_length=400)] | None = None
     """Only these, like "2-40,60,80-"."""
-    fps: Annotated[str, Field(pattern=r"^[0-9]+(\.[0-9]+)?(/[0-9]+)?$")] = "30"
-    first_layer: Annotated[int, Field(ge=1)] = 2
-    finished: bool = True
+    fps: Annotated[str, Field(pattern=r"^[0-9]+(\.[0-9]+)?(/[0-9]+)?$", max_length=20)] = "30"
+    """Frames of film in a second: a number, or a fraction like "30000/1001"."""
+    first_layer: Count = 2
+    """First layer that gets a frame, counted from 1."""
+    finished: Flag = True
     """A frame of the finished part, before the end code."""
     hold_last_s: NotNegative = 2.0
+    """s the last frame is held in the film."""
     min_gap_s: NotNegative = 0.0
+    """s of printing at least between two frames; layers that are too quick are passed over."""
     added_max_s: Positive | None = None
-    frames_max: Annotated[int, Field(ge=1)] | None = None
+    """s the poses may add to the print at most."""
+    frames_max: Count | None = None
+    """Frames at most."""
     resume: Literal["as-is", "seam", "hidden"] = "as-is"
-    spiral_angle_deg: Annotated[float, Field(ge=-360, le=360)] = 90.0
-    """Spirals: where round the part the stop is made; 90 is towards the back."""
+    """Where printing goes on: as the job has it, at the seam, or hidden within the part."""
+    spiral_angle_deg: Annotated[float, Field(strict=True, ge=-360, le=360)] = 90.0
+    """deg, spirals: where round the part the stop is made; 90 is towards the back."""
 
     @model_validator(mode="before")
     @classmethod
     def _fps_may_be_a_number(cls, raw: Any) -> Any:
-        if isinstance(raw, dict) and isinstance(raw.get("fps"), (int, float)) and not isinstance(raw["fps"], bool):
-            return {**raw, "fps": f"{raw['fps']:g}"}
+        if isinstance(raw, dict) and type(raw.get("fps")) in (int, float):
+            return {**raw, "fps": f"{raw['fps']:.12g}"}
         return raw
 
     @model_validator(mode="after")
+    def _fps_is_a_speed(self) -> Capture:
+        top, _, bottom = self.fps.partition("/")
+        if (
+            float(top) <= 0
+            or float(bottom or 1) <= 0
+            or not 0.1 <= float(top) / float(bottom or 1) <= 1000
+        ):
+            raise ValueError(f"fps: {self.fps} is no speed of a film; write 1 to 240, like 25")
+        return self
+
+    @model_validator(mode="after")
     def _one_rhythm(self) -> Capture:
-        given = [key for key in ("every_layers", "every_mm", "every_s", "film_s") if getattr(self, key) is not None]
-        if len(given) > 1:
-            raise ValueError(f"{given[1]}: {given[0]} is set too; choose one of them")
+        choose_one(self, "every_layers", "every_mm", "every_s", "film_s", "choose one of them")
         return self
 
 
 class Ooze(Record):
+    """How much a hot nozzle leaks while it waits."""
+
     rate_mm3_s: NotNegative = 0.02
+    """mm3/s, leak of the waiting nozzle."""
     limit_mm3: Positive = 0.5
+    """mm3, leak that calls for a warning."""
 
 
 class Profile(Record):
     """A whole profile. `name` is the file's own name by custom."""
 
     schema_no: Literal[1] = Field(alias="schema")
+    """Form of this file: 1."""
     name: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]*$", max_length=40)]
+    """Small letters, digits, - and _; by custom the file's own name."""
     machine: Machine
+    """The printer: its firmware, reach, speeds and the size of its head."""
     park: Park
+    """Where the nozzle waits while the frame is taken."""
     retract: Retract = Retract()
+    """How the filament is drawn back on the way."""
     camera: Camera = Camera()
+    """The camera's times, its lens and what it has room for."""
     trigger: Trigger = Trigger()
+    """What fires the camera."""
     capture: Capture = Capture()
+    """Which layers get a frame, and the film they make."""
     ooze: Ooze = Ooze()
+    """How much a hot nozzle leaks while it waits."""
     resin: ResinTable | None = None
-    """The resin printer's own table."""
+    """A resin printer's own table; the others then matter little."""
+
+    @field_validator("schema_no", mode="before")
+    @classmethod
+    def _true_is_no_number(cls, raw: Any) -> Any:
+        return str(raw) if isinstance(raw, (bool, float)) else raw
 
     @model_validator(mode="after")
-    def _park_is_reachable(self) -> Profile:
-        for key in ("x_mm", "y_mm"):
-            low, high = getattr(self.machine, key)
-            place = getattr(self.park, key)
-            if not low <= place <= high:
-                edge = low if place < low else high
-                raise ValueError(
-                    f"park.{key}: {place:g} is past the end of the axis at {edge:g} "
-                    f"(from [machine] {key}); park inside it, or correct the range"
-                )
-        return self
-
-    @model_validator(mode="after")
-    def _feeds_within_limits(self) -> Profile:
-        top = self.machine.max_mm_min
-        for key, feed, limit in (
-            ("park.travel_mm_min", self.park.travel_mm_min, max(top.x, top.y)),
-            ("park.hop_mm_min", self.park.hop_mm_min, top.z),
-            ("retract.feed_mm_min", self.retract.feed_mm_min, top.e),
-        ):
-            if feed > limit:
-                raise ValueError(
-                    f"{key}: {feed:g} is over the machine's limit of {limit:g} "
-                    "(from [machine] max_mm_min); slow it down, or correct the limit"
-                )
-        return self
-
-    @model_validator(mode="after")
-    def _trigger_has_what_it_needs(self) -> Profile:
-        from capturehook.catalog import TRIGGERS
-
-        TRIGGERS[self.trigger.by].check(self)
+    def _tables_agree(self) -> Profile:
+        FaultsError.unless_none(text for check, _ in CROSS_CHECKS for text in check(self))
         return self
 
 
@@ -298,101 +389,44 @@ def parse_profile(text: str, path: str) -> Profile:
     Raises
     ------
     ProfileError
-        With every fault found, each with its key.
+        With every fault found, each with its key or its line.
     """
     import tomli
 
     try:
         raw = tomli.loads(text)
-    except tomli.TOMLDecodeError as fault:
-        raise ProfileError(
-            [CaptureHookError(path, f"is not valid TOML: {fault}", "Mend that line")]
-        ) from fault
+    except (ValueError, RecursionError) as fault:
+        raise ProfileError([toml_fault(path, fault)]) from fault
     return build_profile(raw, path)
 
 
 def build_profile(raw: dict[str, Any], path: str) -> Profile:
     """A nested dict -> Profile; see :func:`parse_profile`."""
+    newer = newer_schema(path, raw.get("schema"))
+    if newer is not None:
+        raise ProfileError([newer])
     try:
         return Profile.model_validate(raw)
     except ValidationError as fault:
-        raise ProfileError([_worded(path, one) for one in fault.errors()]) from fault
+        errors = fault.errors(include_url=False)
+        faults = word_faults(Profile, path, errors)
+        between = [word_text(path, text) for text in _between_sound_tables(raw, errors)]
+        raise ProfileError(faults + between) from fault
 
 
-_ADVICE = {
-    "missing": "Add the key",
-    "literal_error": "Use one of those",
-    "model_type": "Make it a [table]",
-}
-
-
-def _worded(path: str, error: Any) -> CaptureHookError:
-    """One pydantic error as ours: the key, what was found, what to do."""
-    place = [str(part) for part in error["loc"]]
-    kind, found = error["type"], error.get("input")
-    if kind == "value_error":
-        key, _, rest = str(error["ctx"]["error"]).partition(": ")
-        found_text, _, advice = rest.rpartition("; ")
-        place = [*place, *key.split(".")]
-        return CaptureHookError(
-            Where(path, key=_key_path(place)),
-            found_text or rest,
-            (advice[:1].upper() + advice[1:]) if found_text else "Correct it",
-        )
-    where = Where(path, key=_key_path(place))
-    if kind == "extra_forbidden":
-        near = _nearest(place)
-        return CaptureHookError(
-            where,
-            "unknown key" + (f", nearest is {near}" if near else ""),
-            "Rename it, or delete the line" if near else "Delete the line",
-        )
-    if kind == "missing":
-        return CaptureHookError(where, "is missing", "Add the key")
-    message = str(error["msg"])
-    rule = message.removeprefix("Input ").removeprefix("Value ")
-    return CaptureHookError(where, f"{_shown(found)} {rule}", _ADVICE.get(kind, "Correct the value"))
-
-
-def _shown(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."
-
-
-def _key_path(place: list[str]) -> str:
-    """['park', 'x_mm'] -> '[park] x_mm', as a person finds it in the file."""
-    *tables, key = place
-    named = [part for part in tables if not part.isdigit()]
-    return f"[{'.'.join(named)}] {key}" if named else key
-
-
-def _nearest(place: list[str]) -> str | None:
-    model: Any = Profile
-    for part in place[:-1]:
-        if part.isdigit():
-            continue
-        model = _record_of(model, part)
-        if model is None:
-            return None
-    names = [field.alias or name for name, field in model.model_fields.items()]
-    near = difflib.get_close_matches(place[-1], names, n=1, cutoff=0.5)
-    if not near:
-        near = [name for name in names if name.startswith(place[-1] + "_")][:1]
-    return near[0] if near else None
-
-
-def _record_of(model: Any, key: str) -> Any:
-    """The record class that stands behind one key of another, or None."""
-    from typing import get_args
-
-    field = model.model_fields.get(key)
-    todo = [field.annotation] if field else []
-    while todo:
-        kind = todo.pop()
-        if isinstance(kind, type) and issubclass(kind, Record):
-            return kind
-        todo.extend(get_args(kind))
-    return None
+def _between_sound_tables(raw: dict[str, Any], errors: Sequence[Any]) -> Iterator[str]:
+    """Faults between tables, where the tables concerned are sound in themselves."""
+    broken = {str(error["loc"][0]) for error in errors if error["loc"]}
+    if not any(error["loc"] for error in errors):
+        return  # the checks between tables have run
+    partial = Profile.model_construct()
+    for name, table in raw.items():
+        record = record_of(Profile, name)
+        if record is not None and name not in broken:
+            partial.__dict__[name] = record.model_validate(table)
+    for check, tables in CROSS_CHECKS:
+        if broken.isdisjoint(tables):
+            yield from check(partial)
 
 
 def user_folder() -> Path:
@@ -427,17 +461,17 @@ def find_profile(wish: str | None) -> Path:
         raise FileError(
             LOCAL_NAME,
             "no profile was named and none stands in this folder",
-            "Name one with -p (for a first try: -p heron), or make one with `capturehook profile new`",
+            "Name one with -p (to try: -p heron), or make one with `capturehook profile new`",
         )
     as_path = Path(wish).expanduser()
-    if as_path.suffix == ".toml" or "/" in wish or as_path.is_file():
+    if as_path.suffix == ".toml" or Path(wish).name != wish or as_path.is_file():
         return as_path
     known = dict(list_profiles())
     if wish in known:
         return known[wish]
     near = difflib.get_close_matches(wish, known, n=1)
     raise FileError(
-        wish,
+        repr(wish),
         "there is no profile of that name" + (f", nearest is {near[0]}" if near else ""),
         f"Known are {', '.join(known)}; or give a path that ends in .toml",
     )
@@ -453,11 +487,14 @@ def load_profile(wish: str | Path | None) -> Profile:
 def _load(path: Path, _stamp: int) -> Profile:
     from capturehook.files import read_bytes
 
+    where = str(path)
     raw = read_bytes(path)
+    if len(raw) > MAX_BYTES:
+        fault = CaptureHookError(where, "is too long for a profile", "Give the .toml file with -p")
+        raise ProfileError([fault])
     try:
         text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as fault:
-        raise ProfileError(
-            [CaptureHookError(str(path), "is not UTF-8 text", "Save it as UTF-8")]
-        ) from fault
-    return parse_profile(text, str(path))
+    except UnicodeDecodeError as cause:
+        fault = CaptureHookError(where, "is not UTF-8 text", "Save it as UTF-8")
+        raise ProfileError([fault]) from cause
+    return parse_profile(text, where)

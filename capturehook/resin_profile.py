@@ -10,16 +10,18 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from capturehook.tables import NotNegative, Positive, Record
+from capturehook.tables import Milliseconds, NotNegative, Positive, Record
 
-Count = Annotated[int, Field(ge=0, le=100_000)]
+Count = Annotated[int, Field(strict=True, ge=0, le=100_000)]
 
 
 class Stage(Record):
     """One stage of a lift or of a retract: so far, that fast."""
 
     mm: Positive
+    """mm of way."""
     mm_min: Positive
+    """mm/min."""
 
 
 Stages = Annotated[tuple[Stage, ...], Field(min_length=1, max_length=8)]
@@ -36,7 +38,7 @@ class Sensor(Record):
     """Shortest light that closes the contact: the sensor's rise time."""
     rearm_ms: NotNegative = 300.0
     """Darkness it needs before it can close again: the sensor's decay time."""
-    min_power: Annotated[float, Field(gt=0, le=1)] = 0.2
+    min_power: Annotated[float, Field(strict=True, gt=0, le=1)] = 0.2
     """Dimmest lamp it sees, as a share of full power."""
     false_starts_s: tuple[Positive, ...] = ()
     """Flashes before the first layer (a screen or lamp test), each as its length in seconds."""
@@ -51,7 +53,7 @@ class PlatePose(Record):
     """Speed of the way up and of the way back."""
     gentle_mm: Annotated[float, Field(ge=0.1, le=50)] = 1.0
     """Last part of the way back, at the job's own feed."""
-    settle_ms: Annotated[int, Field(ge=0, le=60_000)] = 1000
+    settle_ms: Milliseconds = 1000
     """Rest at the top before the camera is fired: the plate swings and the resin drips."""
     lines: Annotated[tuple[str, ...], Field(max_length=20)] = ()
     """Lines of the machine that fire the camera; none when the plate itself closes a switch."""
@@ -60,12 +62,16 @@ class PlatePose(Record):
 class ResinTable(Record):
     """How a resin printer spends the time of one layer; also what a job leaves unsaid."""
 
-    layers: Annotated[int, Field(ge=1, le=100_000)] | None = None
+    layers: Annotated[int, Field(strict=True, ge=1, le=100_000)] | None = None
     """How many layers, for a timeline without a job."""
     layer_mm: Positive = 0.05
+    """mm, height of a layer."""
     bottom_layers: Count = 5
+    """First layers, which are exposed longer."""
     bottom_exposure_s: Positive = 30.0
+    """s of light for each of them."""
     exposure_s: Positive = 2.5
+    """s of light for a normal layer."""
     transition_layers: Count = 0
     """Layers after the bottom ones whose exposure falls in equal steps."""
     transition: Literal["between", "reaching"] = "between"
@@ -85,15 +91,19 @@ class ResinTable(Record):
     retract: Stages = (Stage(mm=6, mm_min=150),)
     """Stages down: one, or fast and then slow; the same way as the lift in all."""
     bottom_lift: Stages | None = None
+    """As lift, for the bottom layers."""
     bottom_retract: Stages | None = None
-    layer_extra_s: Annotated[float, Field(ge=0, le=10)] = 0.0
+    """As retract, for the bottom layers."""
+    layer_extra_s: Annotated[float, Field(strict=True, ge=0, le=10)] = 0.0
     """Lost on each layer to acceleration and image loading: 0.1 to 0.3 s is usual."""
     startup_s: NotNegative = 0.0
     """Homing and the way down, before the first layer."""
     vat_rim_mm: NotNegative = 35.0
     """Height, above the film of the vat, below which the camera sees nothing."""
     sensor: Sensor = Sensor()
+    """The light sensor that fires the camera."""
     pose: PlatePose = PlatePose()
+    """Where the plate waits, for jobs that carry their own lines."""
 
     @model_validator(mode="after")
     def _comes_back_as_far_as_it_went(self) -> ResinTable:

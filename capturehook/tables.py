@@ -1,14 +1,23 @@
-"""The base of every table of a profile, and the kinds of number their keys hold."""
+"""The base of every table of a profile, and the kinds of value its keys hold.
+
+Kinds are strict, since pydantic would else take "8" for 8 and true for 1.
+"""
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from collections.abc import Iterable
+from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field
 
-Range = Annotated[tuple[float, float], Field(description="lowest, highest")]
-Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
+Number = Annotated[float, Field(strict=True, ge=-1e9, le=1e9)]
+Positive = Annotated[float, Field(strict=True, gt=0, le=1e9)]
+NotNegative = Annotated[float, Field(strict=True, ge=0, le=1e9)]
+Count = Annotated[int, Field(strict=True, ge=1, le=1_000_000)]
+Milliseconds = Annotated[int, Field(strict=True, ge=0, le=60_000)]
+Flag = Annotated[bool, Field(strict=True)]
+Range = tuple[Number, Number]
+"""Lowest, highest."""
 
 
 class Record(BaseModel):
@@ -18,17 +27,17 @@ class Record(BaseModel):
         frozen=True, extra="forbid", allow_inf_nan=False, use_attribute_docstrings=True
     )
 
-    @model_validator(mode="before")
+
+class FaultsError(ValueError):
+    """Several faults at once, each worded "table.key: what was found; what to do"."""
+
+    def __init__(self, texts: Iterable[str]) -> None:
+        self.texts = tuple(texts)
+        super().__init__("\n".join(self.texts))
+
     @classmethod
-    def _no_bool_for_a_number(cls, raw: Any) -> Any:
-        """TOML's true is not 1: pydantic would take it for one."""
-        if isinstance(raw, dict):
-            for key, value in raw.items():
-                field = cls.model_fields.get(key)
-                if (
-                    isinstance(value, bool)
-                    and field is not None
-                    and "bool" not in str(field.annotation)
-                ):
-                    raise ValueError(f"{key}: {str(value).lower()} is not a number or a text")
-        return raw
+    def unless_none(cls, texts: Iterable[str]) -> None:
+        """Raise when there is a fault."""
+        found = tuple(texts)
+        if found:
+            raise cls(found)

@@ -19,7 +19,10 @@ class HostMessage:
         if text is None:
             return
         if not text.isascii() or not text.isprintable() or not text.strip() or ";" in text:
-            raise ValueError("trigger.text: must be plain printable ASCII without a semicolon; reword it")
+            raise ValueError(
+                f"trigger.text: {text!r:.60} is not plain printable ASCII without a semicolon; "
+                "reword it"
+            )
         if len(text) > 70:
             raise ValueError(f"trigger.text: {len(text)} letters are too many for one line; keep to 70")
 

@@ -7,6 +7,7 @@ import re
 from capturehook.catalog.contracts import Fire, Firmware
 from capturehook.errors import Finding
 from capturehook.profile import Profile
+from capturehook.tables import FaultsError
 
 REFUSED = {
     "heaters": {"M104", "M109", "M140", "M141", "M190", "M191", "M301", "M303", "M304", "M305", "M143",
@@ -52,8 +53,9 @@ class OwnLines:
         trigger = profile.trigger
         if not trigger.lines:
             raise ValueError("trigger.lines: is missing; add at least one command")
-        for number, line in enumerate(trigger.lines, 1):
-            _check_line(number, line, trigger.allow)
+        lines = enumerate(trigger.lines, 1)
+        faults = (_fault(number, line, trigger.allow) for number, line in lines)
+        FaultsError.unless_none(fault for fault in faults if fault)
 
     def findings(self, profile: Profile) -> list[Finding]:
         return []
@@ -62,25 +64,27 @@ class OwnLines:
         return Fire((*firmware.wait(), *profile.trigger.lines))
 
 
-def _check_line(number: int, line: str, allow: tuple[str, ...]) -> None:
+def _fault(number: int, line: str, allow: tuple[str, ...]) -> str | None:
+    """What is wrong with one line, or None."""
     key = f"trigger.lines: line {number}"
     if not line.isascii() or not line.isprintable() or len(line) > 80:
-        raise ValueError(f"{key} is not plain ASCII of at most 80 letters; shorten or reword it")
+        return f"{key} is not plain ASCII of at most 80 letters; shorten or reword it"
     if "capturehook" in line:
-        raise ValueError(f"{key} holds the word capturehook, which marks our own fences; reword it")
+        return f"{key} holds the word capturehook, which marks our own fences; reword it"
     if not line.strip() or line.lstrip().startswith(";"):
-        return
+        return None
     code = _code_of(line)
     if code is None:
-        raise ValueError(f"{key} has no command this tool can read; begin it with one")
+        return f"{key} has no command this tool can read; begin it with one"
     harm = "heaters" if re.match(r"\s*G10\s*\S", line, re.I) else harm_of(code)
     if harm in ("motion", "modes"):
-        raise ValueError(
+        return (
             f"{key} holds {code}, which would leave the machine changed ({harm}); "
             "leave it out: the block moves and restores by itself"
         )
     if harm and code not in {one.upper() for one in allow}:
-        raise ValueError(
+        return (
             f"{key} holds {code}, which touches {harm}; leave it out, "
             f'or state allow = ["{code}"] and bear the risk'
         )
+    return None

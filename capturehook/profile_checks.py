@@ -1,0 +1,90 @@
+"""What no single key of a profile can show: keys that exclude each other, tables that disagree.
+
+A fault is a text "table.key: what was found; what to do".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, cast
+
+if TYPE_CHECKING:
+    from capturehook.catalog.contracts import Trigger
+    from capturehook.profile import KeepOut, Machine, Profile
+    from capturehook.tables import Record
+
+
+def not_rising(table: KeepOut | Machine) -> Iterator[str]:
+    """Ranges whose first number is not the lower one."""
+    for key in ("x_mm", "y_mm", "z_mm"):
+        low, high = getattr(table, key)
+        if not low < high:
+            yield f"{key}: [{low:g}, {high:g}] does not rise; give lowest, then highest"
+
+
+def choose_one(table: Record, *keys_and_advice: str) -> None:
+    """Of several keys at most one may be given."""
+    *keys, advice = keys_and_advice
+    given = [key for key in keys if getattr(table, key) is not None]
+    if len(given) > 1:
+        raise ValueError(f"{given[1]}: {given[0]} is set too; {advice}")
+
+
+def _park_is_reachable(profile: Profile) -> Iterator[str]:
+    for key in ("x_mm", "y_mm"):
+        low, high = getattr(profile.machine, key)
+        place = getattr(profile.park, key)
+        if not low <= place <= high:
+            edge = low if place < low else high
+            yield (
+                f"park.{key}: {place:g} is past the end of the axis at {edge:g} "
+                f"(from [machine] {key}); park inside it, or correct the range"
+            )
+
+
+def _feeds_within_limits(profile: Profile) -> Iterator[str]:
+    top, park = profile.machine.max_mm_min, profile.park
+    for key, feed, limit in (
+        ("park.travel_mm_min", park.travel_mm_min, max(top.x, top.y)),
+        ("park.hop_mm_min", park.hop_mm_min, top.z),
+        ("retract.feed_mm_min", profile.retract.feed_mm_min, top.e),
+    ):
+        if feed > limit:
+            yield (
+                f"{key}: {feed:g} is over the machine's limit of {limit:g} "
+                "(from [machine] max_mm_min); slow it down, or correct the limit"
+            )
+
+
+def _retract_is_known(profile: Profile) -> Iterator[str]:
+    from capturehook.catalog import FIRMWARES
+
+    family = profile.machine.firmware
+    if profile.retract.by == "firmware" and not FIRMWARES[family].has_firmware_retract:
+        yield f'retract.by: {family} has no retraction of its own; use by = "moves"'
+    if profile.retract.extra_prime_mm > 0 and family == "rs274":
+        yield (
+            "retract.extra_prime_mm: rs274 cannot put the number for the extruder back "
+            "after it; set extra_prime_mm = 0"
+        )
+
+
+def _trigger_has_what_it_needs(profile: Profile) -> Iterator[str]:
+    from capturehook.catalog import TRIGGERS
+    from capturehook.tables import FaultsError
+
+    try:
+        cast("Trigger", TRIGGERS[profile.trigger.by]).check(profile)
+    except FaultsError as fault:
+        yield from fault.texts
+    except ValueError as fault:
+        yield str(fault)
+
+
+CROSS_CHECKS: tuple[tuple[Callable[[Profile], Iterator[str]], tuple[str, ...]], ...] = (
+    (_park_is_reachable, ("machine", "park")),
+    (_feeds_within_limits, ("machine", "park", "retract")),
+    (_retract_is_known, ("machine", "retract")),
+    (_trigger_has_what_it_needs, ("machine", "park", "camera", "trigger")),
+)
+"""What is checked between tables, and the tables it reads."""
