@@ -16,11 +16,12 @@ from numpy.typing import NDArray
 
 from capturehook.catalog import FIRMWARES
 from capturehook.gcode.source import open_source
-from capturehook.interp.clock import Timetable, make_timetable
+from capturehook.interp.clock import Timetable
 from capturehook.interp.lead_in import lead_in
 from capturehook.interp.moves import DWELL, FW_RETRACT, FW_UNRETRACT, WAIT, MoveTable
 from capturehook.interp.paths import is_e_only
 from capturehook.interp.read import JobMoves, State, read_moves
+from capturehook.plan.clocking import Clocking, profile_clocking
 from capturehook.plan.shutter import settle_ms
 from capturehook.profile import Machine, Profile
 
@@ -44,6 +45,13 @@ class ReadJob(Protocol):
     def filament_per_unit(self) -> float: ...
 
 
+class SplitLine(Protocol):
+    """The part of the job's own line that is printed before a block within it."""
+
+    @property
+    def first(self) -> str: ...
+
+
 class PosedBlock(Protocol):
     """What is needed of a pose: where it goes in, what it says, where it stands still."""
 
@@ -51,6 +59,8 @@ class PosedBlock(Protocol):
     def line_no(self) -> int: ...
     @property
     def state(self) -> State: ...
+    @property
+    def halves(self) -> SplitLine | None: ...
     @property
     def lines(self) -> tuple[str, ...]: ...
 
@@ -67,6 +77,8 @@ class Costs:
     slowing_s : (P,) what the job's own moves around the stop lose (or gain) by it
     fire_s : (P,) from the begin of the block until the camera is told to fire
     still_s : (P,) from then until the nozzle leaves the park point
+    fire_at_s : (P,) when the camera is told to fire, counted from when the job without
+        poses would have been at the pose's line
     """
 
     added_s: Floats
@@ -79,29 +91,30 @@ class Costs:
     slowing_s: Floats
     fire_s: Floats
     still_s: Floats
+    fire_at_s: Floats
 
 
 def added_seconds(
-    job: ReadJob, poses: Sequence[PosedBlock], accel_mm_s2: Floats | None = None
+    job: ReadJob, poses: Sequence[PosedBlock], clocking: Clocking | None = None
 ) -> Floats:
     """(P,) seconds that each pose adds to the print, as the clock sees it.
 
-    ``accel_mm_s2`` (M,) is the acceleration in force at each move, where the job sets it.
+    ``clocking`` gives other limits than the profile's.
     """
-    return pose_costs(job, poses, accel_mm_s2).added_s
+    return pose_costs(job, poses, clocking).added_s
 
 
 def pose_costs(
-    job: ReadJob, poses: Sequence[PosedBlock], accel_mm_s2: Floats | None = None
+    job: ReadJob, poses: Sequence[PosedBlock], clocking: Clocking | None = None
 ) -> Costs:
     """What each pose adds and what for; see :class:`Costs`."""
     if not poses:
         return Costs(**{field.name: np.zeros(0) for field in fields(Costs)})
+    clocking = clocking or profile_clocking(job.profile)
     blocks = _read_blocks(job, poses)
-    stop_line = np.array([pose.line_no - 1 for pose in poses])
-    windows = _Windows.around(job.moves, stop_line, job.profile.machine)
-    clocked = _clock_both(job, windows, blocks, stop_line, accel_mm_s2)
-    return _split(job.profile, blocks, clocked, stop_line, windows.next_line(job.moves))
+    windows = _Windows.around(job.moves, blocks.stop_line, clocking.machine)
+    clocked = _clock_both(job.moves, clocking, windows, blocks)
+    return _split(job.profile, blocks, clocked, windows.next_line(job.moves))
 
 
 # --- the blocks as moves
@@ -109,13 +122,27 @@ def pose_costs(
 
 @dataclass(frozen=True, slots=True)
 class _Blocks:
-    """All blocks as one table; ``first_line`` (P,) and ``size`` (P,) tell its lines apart."""
+    """All blocks as one table of moves.
+
+    Attributes
+    ----------
+    stop_line : (P,) line of the job before which each block goes
+    first_line, size : (P,) which lines of the table's text are each block's
+    lead : (P,) 1 where the first of these is the first part of a split line of the job
+    park : (P, 2) rows: the first move after arriving at the park point, the first move away
+    """
 
     table: MoveTable
+    stop_line: Ints
     first_line: Ints
     size: Ints
+    lead: Ints
     park: Ints
-    """(P, 2) rows: the first move after arriving at the park point, the first move away."""
+
+    @property
+    def shift(self) -> Ints:
+        """(P,) how many lines the blocks before each one put into the job."""
+        return np.cumsum(self.size) - self.size
 
     def rows(self) -> Ints:
         """(B,) index of the pose for every row that belongs to a block, -1 for lead-ins."""
@@ -136,18 +163,29 @@ def _read_blocks(job: ReadJob, poses: Sequence[PosedBlock]) -> _Blocks:
     text: list[str] = []
     first_line, size = [], []
     for pose in poses:
-        text += lead_in(firmware, e_letter, pose.state)
+        state, lines = pose.state, pose.lines
+        if pose.halves is not None:
+            state, lines = job.read.state_at(pose.line_no - 1), (pose.halves.first, *lines)
+        text += lead_in(firmware, e_letter, state)
         first_line.append(len(text))
-        size.append(len(pose.lines))
-        text += pose.lines
-    read = read_moves(
+        size.append(len(lines))
+        text += lines
+    table = read_moves(
         open_source("\n".join([*text, ""]).encode(), "the blocks"),
         firmware,
         extruder_axis=e_letter,
         filament_per_unit=job.filament_per_unit,
-    )
+    ).table
     starts, sizes = np.array(first_line), np.array(size)
-    return _Blocks(read.table, starts, sizes, _park_rows(job.profile, read.table, starts, sizes))
+    lead = np.array([int(pose.halves is not None) for pose in poses])
+    return _Blocks(
+        table=table,
+        stop_line=np.array([pose.line_no - 1 for pose in poses]),
+        first_line=starts,
+        size=sizes,
+        lead=lead,
+        park=_park_rows(job.profile, table, starts + lead, sizes - lead),
+    )
 
 
 def _park_rows(profile: Profile, table: MoveTable, first_line: Ints, size: Ints) -> Ints:
@@ -229,31 +267,19 @@ def _reach(moves: MoveTable, row: Ints, machine: Machine) -> tuple[Ints, Ints]:
 
 @dataclass(frozen=True, slots=True)
 class _Clocked:
-    """The windows' times without and with the blocks; ``shift`` (P,) is how many lines the
-    blocks before each one put in."""
+    """The windows' times without and with the blocks."""
 
     without: Timetable
     with_blocks: Timetable
-    shift: Ints
 
 
 def _clock_both(
-    job: ReadJob,
-    windows: _Windows,
-    blocks: _Blocks,
-    stop_line: Ints,
-    accel: Floats | None,
+    moves: MoveTable, clocking: Clocking, windows: _Windows, blocks: _Blocks
 ) -> _Clocked:
-    bare = _cut_out(job.moves, windows)
-    accel = None if accel is None else accel[windows.kept]
-    machine, retract = job.profile.machine, job.profile.retract
-    shift = np.concatenate(([0], np.cumsum(blocks.size)))[:-1]
-    full, full_accel = _with_blocks(bare, blocks, stop_line, shift, accel)
-    return _Clocked(
-        make_timetable(bare, machine, retract, accel),
-        make_timetable(full, machine, retract, full_accel),
-        shift,
-    )
+    bare = _cut_out(moves, windows)
+    accel = clocking.accel(bare)
+    full, full_accel = _with_blocks(bare, blocks, clocking, accel)
+    return _Clocked(clocking.times(bare, accel), clocking.times(full, full_accel))
 
 
 def _columns(table: MoveTable, event: bool) -> dict[str, NDArray[Any]]:
@@ -275,77 +301,96 @@ def _cut_out(moves: MoveTable, windows: _Windows) -> MoveTable:
 
 
 def _with_blocks(
-    bare: MoveTable, blocks: _Blocks, stop_line: Ints, shift: Ints, accel: Floats | None
+    bare: MoveTable, blocks: _Blocks, clocking: Clocking, accel: Floats | None
 ) -> tuple[MoveTable, Floats | None]:
-    """The windows with the blocks put in; lines are numbered as in the output without fences."""
+    """The windows with the blocks put in, and the acceleration in force there.
+
+    Lines are numbered as in the output, its fences left out.
+    """
     pose, event_pose = blocks.rows(), blocks.events()
     mine, my_events = pose >= 0, event_pose >= 0
     pose, event_pose = pose[mine], event_pose[my_events]
-    moved = stop_line + shift - blocks.first_line
-    done = np.concatenate((shift, [shift[-1] + blocks.size[-1]])).astype(np.int32)
+    moved = blocks.stop_line + blocks.shift - blocks.first_line
+    put_in = np.concatenate(([0], np.cumsum(blocks.size))).astype(np.int32)
 
     def renumber(line: NDArray[np.int32]) -> NDArray[np.int32]:
-        return line + done[np.searchsorted(stop_line, line, side="right")]
+        return line + put_in[np.searchsorted(blocks.stop_line, line, side="right")]
 
-    at = np.searchsorted(bare.line_index, stop_line)[pose]
+    at = np.searchsorted(bare.line_index, blocks.stop_line)
+    own = _second_halves(bare, blocks, at)
     rows, event = {}, {}
-    for name, column in _columns(bare, False).items():
+    for name, column in _columns(own, False).items():
         added = getattr(blocks.table, name)[mine]
         if name == "line_index":
-            column, added = renumber(column), added + moved[pose]
-        rows[name] = np.insert(column, at, added)
-    for name, column in _columns(bare, True).items():
+            column, added = renumber(column), (added + moved[pose]).astype(np.int32)
+        rows[name] = np.insert(column, at[pose], added)
+    for name, column in _columns(own, True).items():
         added = getattr(blocks.table, name)[my_events]
         if name == "event_line_index":
-            column, added = renumber(column), added + moved[event_pose]
+            column, added = renumber(column), (added + moved[event_pose]).astype(np.int32)
         event[name] = np.concatenate((column, added))
     order = np.argsort(event["event_line_index"], kind="stable")
     table = MoveTable(**rows, **{name: column[order] for name, column in event.items()})
-    table = replace(table, line_index=table.line_index.astype(np.int32))
-    if accel is None or not len(bare):
+    if accel is None:
         return table, None
-    before = np.clip(at - 1, 0, len(bare) - 1)
-    return table, np.insert(accel, at, accel[before])
+    every_pose = blocks.stop_line[np.maximum(blocks.rows(), 0)].astype(np.int32)
+    block_accel = clocking.accel(replace(blocks.table, line_index=every_pose))
+    assert block_accel is not None
+    return table, np.insert(accel, at[pose], block_accel[mine])
+
+
+def _second_halves(bare: MoveTable, blocks: _Blocks, at: Ints) -> MoveTable:
+    """The moves with those that a block splits shortened to what is left after it."""
+    split = np.flatnonzero(blocks.lead)
+    if not len(split):
+        return bare
+    cut = at[split]
+    first = np.searchsorted(blocks.table.line_index, blocks.first_line[split])
+    changed = {}
+    for start, end in (("x0_mm", "x_mm"), ("y0_mm", "y_mm"), ("z0_mm", "z_mm")):
+        changed[start] = getattr(bare, start).copy()
+        changed[start][cut] = getattr(blocks.table, end)[first]
+    for name in ("e_step_mm", "turn_rad"):
+        changed[name] = getattr(bare, name).copy()
+        changed[name][cut] -= getattr(blocks.table, name)[first]
+    return replace(bare, **changed)
 
 
 # --- what the time goes into
 
 
-def _split(
-    profile: Profile, blocks: _Blocks, clocked: _Clocked, stop_line: Ints, next_line: Ints
-) -> Costs:
+def _split(profile: Profile, blocks: _Blocks, clocked: _Clocked, next_line: Ints) -> Costs:
     before, after = clocked.without, clocked.with_blocks
-    done = clocked.shift + blocks.size
-    gained = after.second_at(next_line + done) - before.second_at(next_line)
+    gained = after.second_at(next_line + blocks.shift + blocks.size) - before.second_at(next_line)
     gained[-1] = after.total_s - before.total_s
     added = np.diff(gained, prepend=0.0)
-    part, fire_line = _parts(profile, blocks, clocked, stop_line)
-    begin = after.second_at(stop_line + clocked.shift)
+    part, fire_line = _parts(profile, blocks, after)
+    in_job = blocks.stop_line + blocks.shift
     fire = after.second_at(fire_line)
-    leave_line = blocks.table.line_index[np.minimum(blocks.park[:, 1], len(blocks.table) - 1)]
-    in_block = np.minimum(leave_line - blocks.first_line, blocks.size)
-    leave = after.second_at(stop_line + clocked.shift + in_block)
-    own = sum(part.values(), start=np.zeros(len(stop_line)))
+    lines = blocks.table.line_index
+    leave_line = lines[np.minimum(blocks.park[:, 1], len(lines) - 1)]
+    leave = after.second_at(in_job + np.minimum(leave_line - blocks.first_line, blocks.size))
+    own = sum(part.values(), start=np.zeros(len(in_job)))
     return Costs(
         added_s=added,
         slowing_s=added - own,
-        fire_s=fire - begin,
+        fire_s=fire - after.second_at(in_job + blocks.lead),
         still_s=leave - fire,
+        fire_at_s=fire - before.second_at(blocks.stop_line),
         **part,
     )
 
 
-def _parts(
-    profile: Profile, blocks: _Blocks, clocked: _Clocked, stop_line: Ints
-) -> tuple[dict[str, Floats], Ints]:
+def _parts(profile: Profile, blocks: _Blocks, after: Timetable) -> tuple[dict[str, Floats], Ints]:
     """Seconds of the block's own moves and events by what they are for, and the line (of the
     output without fences) at which the camera is told to fire."""
-    table, poses = blocks.table, len(stop_line)
-    moved = stop_line + clocked.shift - blocks.first_line
+    table, poses = blocks.table, len(blocks.size)
+    moved = blocks.stop_line + blocks.shift - blocks.first_line
     pose, event_pose = blocks.rows(), blocks.events()
-    rows, events = np.flatnonzero(pose >= 0), np.flatnonzero(event_pose >= 0)
+    rows = np.flatnonzero(pose >= 0)
+    rows = rows[table.line_index[rows] >= (blocks.first_line + blocks.lead)[pose[rows]]]
+    events = np.flatnonzero(event_pose >= 0)
     pose, event_pose = pose[rows], event_pose[events]
-    after = clocked.with_blocks
     line = table.line_index[rows] + moved[pose]
     move_s = after.second_at(line + 1) - after.second_at(line)
     event_line = table.event_line_index[events] + moved[event_pose]

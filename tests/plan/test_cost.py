@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import gzip
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,12 +17,14 @@ from capturehook.gcode.source import open_source
 from capturehook.interp.clock import make_timetable
 from capturehook.interp.read import read_moves
 from capturehook.pipeline import Applied, apply_bytes
+from capturehook.plan.clocking import job_clocking
 from capturehook.plan.cost import added_seconds, pose_costs
 from capturehook.profile import build_profile
 from tests.small_jobs import Recipe, make_job
 from tests.strategies import profile_table, profile_tables, recipes
 from tests.variants import for_firmware
 
+DATA = Path(__file__).parent.parent / "data"
 PARTS = ("retract_s", "hop_s", "travel_s", "settle_s", "hold_s", "back_s", "slowing_s")
 
 
@@ -130,3 +135,48 @@ def test_added_seconds_equal_the_difference_for_any_small_job(data: st.DataObjec
     assert costs.added_s.sum() == pytest.approx(clocked_difference(applied), abs=1e-4)
     for name in ("travel_s", "hold_s", "back_s", "fire_s", "still_s"):
         assert (getattr(costs, name) > 0).all(), name
+
+
+def test_added_seconds_of_a_spiral_count_the_split_moves() -> None:
+    """A real job of one spiral wall, every tenth turn, stopped within moves."""
+    data = gzip.decompress((DATA / "spiral_single_wall.gcode.gz").read_bytes())
+    profile = build_profile(
+        profile_table("marlin", capture={"every_layers": 10, "spiral_angle_deg": 81}), "heron.toml"
+    )
+    applied = apply_bytes(data, "spiral.gcode", profile)
+    assert any(pose.halves is not None for pose in applied.poses)
+    costs = pose_costs(applied.job, applied.poses)
+    assert costs.added_s.sum() == pytest.approx(clocked_difference(applied), abs=1e-6)
+    assert costs.hold_s == pytest.approx(np.full(len(applied.poses), 0.47))
+
+
+def test_added_seconds_by_the_jobs_own_limits_follow_its_accelerations() -> None:
+    """M201, M204 in the job: clocked with accelerations in force, blocks among them."""
+    lines = make_job(Recipe(layers=6)).data.split(b"\n")
+    middle = lines.index(b";Z:0.8")
+    lines[middle:middle] = [b"M204 P400 T300"]
+    lines[3:3] = [b"M201 X900 Y900", b"M204 P800 T800"]
+    profile = build_profile(profile_table("marlin"), "heron.toml")
+    applied = apply_bytes(b"\n".join(lines), "lighthouse.gcode", profile)
+    job = applied.job
+    by_job = job_clocking(profile, job.source.data)
+    added = added_seconds(job, applied.poses, by_job)
+    by_output = replace(by_job, job=applied.data)
+    out = read_moves(open_source(applied.data, "out"), FIRMWARES["marlin"]).table
+    difference = (
+        by_output.times(out, by_output.accel(out)).total_s
+        - by_job.times(job.moves, by_job.accel(job.moves)).total_s
+    )
+    assert added.sum() == pytest.approx(difference, abs=1e-6)
+    assert added[3] > added[0] + 0.3  # after M204 T300 the way out and back is slower
+
+
+def test_fire_at_is_the_clock_of_the_output_at_the_hold() -> None:
+    applied = applied_to(Recipe(layers=5))
+    costs = pose_costs(applied.job, applied.poses)
+    out = read_moves(open_source(applied.data, "out"), FIRMWARES["marlin"]).table
+    clock = make_timetable(out, applied.job.profile.machine, applied.job.profile.retract)
+    holds = [n for n, line in enumerate(applied.data.split(b"\n")) if line == b"G4 P470"]
+    lines = np.array([pose.line_no - 1 for pose in applied.poses])
+    fires = applied.job.times.second_at(lines) + costs.fire_at_s
+    assert fires == pytest.approx(clock.second_at(holds), abs=1e-6)
