@@ -12,11 +12,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from tests.interp.slow import Interpreter, Move, Snapshot, differences, split_lines
 
 POSE_BEGIN = re.compile(rb"; capturehook pose (\d+) begin layer (\d+) z (-?\d+\.\d+)\s*$")
 POSE_END = re.compile(rb"; capturehook pose (\d+) end\s*$")
 HEAD_BEGIN = re.compile(rb"; capturehook job begin\b.*$", re.S)
+SPLIT_BEGIN = re.compile(rb"; capturehook lines (\d+) begin\s*$")
+SPLIT_END = re.compile(rb"; capturehook lines (\d+) end\s*$")
+KEPT = re.compile(rb"; capturehook kept (.*)$", re.S)
 HEAD_END = re.compile(rb"; capturehook job end\s*$")
 
 # Codes a block never sends: heaters, homing, levelling, limits, stop, stored settings, fans.
@@ -26,7 +32,7 @@ FORBIDDEN = re.compile(
     r"|SET_GCODE_OFFSET|FIRMWARE_RESTART|T\d+)(?!\d)"
 )
 COMMAND = re.compile(
-    r"^(?:[GM]\d{1,3}(?:\.\d)?(?: [A-Z]-?(?:\d+(?:\.\d{1,6})?))*|[A-Z_]{3,}(?: [A-Z_]+=\S+)*)$"
+    r"^(?:[GM]\d{1,3}(?:\.\d)?(?: [A-Z]-?(?:\d+(?:\.\d{1,10})?))*|[A-Z_]{3,}(?: [A-Z_]+=\S+)*)$"
 )
 FREE_TEXT = re.compile(r"^M11[78] ")
 LABELS = (
@@ -49,7 +55,11 @@ class Block:
 
 
 def take_apart(data: bytes) -> tuple[list[bytes], list[Block], list[int]]:
-    """(lines outside, blocks, for each output line the block's number, 0 outside, -1 head)."""
+    """(lines outside, blocks, for each output line the block's number).
+
+    0 is outside, -1 the head; -2 lines that stand for one of the job's own that was split,
+    -3 that line itself, kept in a comment (it counts as outside).
+    """
     outside: list[bytes] = []
     blocks: list[Block] = []
     owner: list[int] = []
@@ -61,6 +71,13 @@ def take_apart(data: bytes) -> tuple[list[bytes], list[Block], list[int]]:
             blocks.append(Block(inside, int(begin[2]), float(begin[3]), index))
         elif inside is None and HEAD_BEGIN.match(line):
             inside = -1
+        elif inside is None and SPLIT_BEGIN.match(line):
+            inside = -2
+        kept = KEPT.match(line) if inside == -2 else None
+        if kept:
+            outside.append(kept[1])
+            owner.append(-3)
+            continue
         if inside is None:
             outside.append(line)
             owner.append(0)
@@ -68,7 +85,8 @@ def take_apart(data: bytes) -> tuple[list[bytes], list[Block], list[int]]:
         owner.append(inside)
         if inside > 0:
             blocks[-1].lines.append(line)
-        if (end and int(end[1]) == inside) or (inside == -1 and HEAD_END.match(line)):
+        closed = {-1: HEAD_END, -2: SPLIT_END}.get(inside)
+        if (end and int(end[1]) == inside) or (closed and closed.match(line)):
             inside = None
     return outside, blocks, owner
 
@@ -88,6 +106,9 @@ class Limits:
     extra_prime_mm: float
     wipe_mm: float
     least_dwell_s: float
+    body_mm: tuple[float, float, float, float]  # left, right, front, back of the nozzle
+    body_up_mm: float  # lowest point of the body above the nozzle
+    gantry_up_mm: float
     max_mm_min: tuple[float, float, float, float]
     volumetric: bool = False
 
@@ -115,6 +136,14 @@ def limits_of(profile: Any) -> Limits:
             + cam.margin_ms
         )
         / 1000,
+        body_mm=(
+            machine.carriage_mm.left,
+            machine.carriage_mm.right,
+            machine.carriage_mm.front,
+            machine.carriage_mm.back,
+        ),
+        body_up_mm=machine.carriage_mm.clearance,
+        gantry_up_mm=machine.carriage_mm.height,
         max_mm_min=(top.x, top.y, top.z, top.e),
         volumetric=machine.volumetric,
     )
@@ -192,6 +221,58 @@ def _place_faults(after: bytes, owner: list[int]) -> Iterator[str]:
             changed = False
 
 
+# -- room --------------------------------------------------------------------------------------
+
+CELL_MM = 0.5
+
+
+class Printed:
+    """How high plastic stands in each half millimetre; filled move by move, no cleverness."""
+
+    def __init__(self, limits: Limits) -> None:
+        self.x0, self.y0 = limits.x_mm[0] - 50, limits.y_mm[0] - 50
+        across = int((limits.x_mm[1] - self.x0 + 50) / CELL_MM)
+        deep = int((limits.y_mm[1] - self.y0 + 50) / CELL_MM)
+        self.top: NDArray[np.float64] = np.full((deep, across), -np.inf)
+
+    def _cell(self, x: float, y: float) -> tuple[int, int]:
+        """Far out counts as the edge."""
+        deep, across = self.top.shape
+        row, column = int((y - self.y0) / CELL_MM), int((x - self.x0) / CELL_MM)
+        return min(max(row, 0), deep - 1), min(max(column, 0), across - 1)
+
+    def lay(self, move: Move) -> None:
+        """An arc is laid as its chord: small beside a cell in the jobs used here."""
+        for x, y in _along(move, CELL_MM / 2):
+            row, column = self._cell(x, y)
+            self.top[row, column] = max(self.top[row, column], move.end[2])
+
+    def touch(self, move: Move, limits: Limits) -> str:
+        """What the nozzle, the body or the gantry runs into on a level move; or nothing."""
+        z = min(move.start[2], move.end[2])
+        left, right, front, back = limits.body_mm
+        for x, y in _along(move, 1.0):
+            row, column = self._cell(x, y)
+            if self.top[row, column] + limits.clear_mm > z + 1e-4:
+                return f"nozzle at {x:.1f}, {y:.1f}, {z:g} over plastic {self.top[row, column]:g}"
+            low, west = self._cell(x - left + 1, y - front + 1)
+            high, east = self._cell(x + right - 1, y + back - 1)
+            rows = slice(low, high + 1)
+            beside = self.top[rows, west : east + 1]
+            if beside.max() > z + limits.body_up_mm + 1e-4:
+                return f"body at {x:.1f}, {y:.1f}, {z:g} over plastic {beside.max():g}"
+            if self.top[rows].max() > z + limits.gantry_up_mm + 1e-4:
+                return f"gantry at {y:.1f}, {z:g} over plastic {self.top[rows].max():g}"
+        return ""
+
+
+def _along(move: Move, step: float) -> Iterator[tuple[float, float]]:
+    (x0, y0, _), (x1, y1, _) = move.start, move.end
+    count = max(1, math.ceil(math.hypot(x1 - x0, y1 - y0) / step))
+    for k in range(count + 1):
+        yield x0 + (x1 - x0) * k / count, y0 + (y1 - y0) * k / count
+
+
 # -- machine -----------------------------------------------------------------------------------
 
 
@@ -204,6 +285,9 @@ class _Around:
     moves_seen: int
     dwells_seen: int
     top_mm: float
+    last_z_mm: float
+    printed: Printed
+    climbing: bool
 
 
 def _machine_faults(
@@ -215,33 +299,63 @@ def _machine_faults(
     plain_lines = iter(split_lines(before))
     by_number = {block.number: block for block in blocks}
     around: _Around | None = None
-    top, seen = -math.inf, 0
+    top, last_z, seen, climbing = -math.inf, 0.0, 0, False
+    printed = Printed(limits)
     drifted = False
     own_moves: list[Move] = []
+    split: list[Move] = []
+    kept_lines = 0
     for line, mine in zip(split_lines(after), owner, strict=True):
         if mine > 0 and around is None:
             around = _Around(
-                by_number[mine], posed.state(), len(posed.moves), len(posed.dwells), top
+                by_number[mine],
+                posed.state(),
+                len(posed.moves),
+                len(posed.dwells),
+                top,
+                last_z,
+                printed,
+                climbing,
             )
         before_line = len(posed.moves)
         faults_before = len(posed.faults)
         posed.feed(line)
         if mine > 0 and around is not None and limits.retract_mm and not limits.wipe_mm:
             away = any(_in_xy(move) for move in posed.moves[before_line:])
-            if away and posed.deficit_mm <= 0:
-                yield f"pose {mine}: {line!r} travels with nothing drawn back"
+            if away and posed.deficit_mm < limits.retract_mm - 1e-4:
+                yield (
+                    f"pose {mine}: {line!r} travels with {posed.deficit_mm:.4f} mm drawn back, "
+                    f"wants {limits.retract_mm:g}"
+                )
         if mine and len(posed.faults) > faults_before:
             yield f"pose {mine}: {limits.firmware} refuses {line!r}: {posed.faults[-1][1]}"
         if mine > 0 and around is not None and POSE_END.match(line):
             yield from _block_faults(around, posed, limits, tol)
             around = None
-        if mine:
+        if mine == -3:
+            kept_lines += 1
+        if mine in (-1, -3) or mine > 0:
             continue
         for move in posed.moves[before_line:]:
-            own_moves.append(move)
+            if mine:
+                split.append(move)
+            else:
+                own_moves.append(move)
             if move.e_step_mm > 0 and (move.start[:2] != move.end[:2] or move.arc):
                 top = max(top, move.start[2] if seen else move.end[2], move.end[2])
+                last_z = move.end[2]
+                climbing = move.start[2] != move.end[2]
+                printed.lay(move)
                 seen += 1
+        if mine:
+            continue
+        for _ in range(kept_lines):
+            plain.feed(next(plain_lines))
+        if split:
+            own_moves.insert(
+                -1 if len(posed.moves) > before_line else len(own_moves), _joined(split)
+            )
+        kept_lines, split = 0, []
         plain.feed(next(plain_lines))
         wrong = differences(plain.state(), posed.state(), tol)
         wrong = [w for w in wrong if not (limits.extra_prime_mm and w.startswith(("fed", "e_mm")))]
@@ -249,6 +363,12 @@ def _machine_faults(
             drifted = True
             yield f"after the job's line {plain.line_no} the machine differs: {'; '.join(wrong)}"
     yield from _moves_differ(plain.moves, own_moves, tol)
+
+
+def _joined(parts: list[Move]) -> Move:
+    """The parts of a split move as the one they stand for."""
+    fed = sum(part.e_step_mm for part in parts)
+    return parts[0]._replace(end=parts[-1].end, e_step_mm=fed)
 
 
 def _moves_differ(plain: list[Move], posed: list[Move], tol: float) -> Iterator[str]:
@@ -284,7 +404,7 @@ def _block_faults(around: _Around, posed: Interpreter, limits: Limits, tol: floa
         yield f"{name}: stands still {dwelt:g} s, planned at least {limits.least_dwell_s:g} s"
     if not any(_in_xy(move) for move in moves):
         yield f"{name}: never leaves for the park"
-    yield from _filament_faults(name, was, moves, limits)
+    yield from _filament_faults(name, was, moves)
     yield from _room_faults(name, around, moves, limits)
     for move in moves:
         yield from _speed_faults(name, move, limits)
@@ -294,23 +414,20 @@ def _in_xy(move: Move) -> bool:
     return math.dist(move.start[:2], move.end[:2]) > 1e-6 or move.arc is not None
 
 
-def _filament_faults(name: str, was: Snapshot, moves: list[Move], limits: Limits) -> Iterator[str]:
-    """Retracted whenever away; un-retracted only where the block began."""
+def _filament_faults(name: str, was: Snapshot, moves: list[Move]) -> Iterator[str]:
+    """Un-retracted only where the block began."""
     home = was.physical
-    drawn = was.deficit_mm
-    firmware = was.fw_retracted or limits.retract_by == "firmware"
-    want = max(limits.retract_mm, 0.0)
     for move in moves:
         if move.e_step_mm > 0 and math.dist(move.start, home) > 1e-4:
             yield f"{name}: pushes filament at {move.start}, away from {home}"
-        if _in_xy(move) and not limits.wipe_mm and not firmware and drawn < want - 1e-4:
-            yield f"{name}: travels with {drawn:.4f} mm drawn back, wants {want:g}"
-            return
-        drawn -= move.e_step_mm
 
 
 def _room_faults(name: str, around: _Around, moves: list[Move], limits: Limits) -> Iterator[str]:
-    floor = min(around.state.physical[2], around.top_mm)
+    floor = min(around.state.physical[2], around.last_z_mm)
+    # A layer that climbs all along has no one height: up to one turn's rise of doubt.
+    doubt_mm = 0.4 if around.climbing else 0.00501
+    if abs(around.block.z_mm - around.last_z_mm) > doubt_mm:
+        yield f"{name}: says z {around.block.z_mm:g}, the last plastic lies at {around.last_z_mm:g}"
     safe = around.top_mm + limits.clear_mm
     ranges = (limits.x_mm, limits.y_mm, limits.z_mm)
     home = around.state.physical
@@ -323,7 +440,9 @@ def _room_faults(name: str, around: _Around, moves: list[Move], limits: Limits) 
         if lowest < floor - 1e-4:
             yield f"{name}: Z{lowest:g} is below the layer at {floor:g}"
         if _in_xy(move) and lowest < safe - 1e-4 and not limits.wipe_mm:
-            yield f"{name}: moves in XY at Z{lowest:g}, clearance asks {safe:g}"
+            touched = around.printed.touch(move, limits)
+            if touched or around.last_z_mm >= around.top_mm:
+                yield f"{name}: XY at Z{lowest:g}, clearance asks {safe:g} {touched}".rstrip()
 
 
 def _speed_faults(name: str, move: Move, limits: Limits) -> Iterator[str]:

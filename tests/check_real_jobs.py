@@ -56,8 +56,7 @@ def _one(path: Path, firmware: str, form: str | None) -> int:
         wrong = move_faults(job.moves, run_lean(data, firmware, axis_of(firmware)).moves)
         applied = apply_bytes(data, str(path), profile)
         poses = len(applied.poses)
-        if not job.layers.spiral:
-            wrong += complaints(data, applied.data, limits_of(profile), poses=poses)
+        wrong += complaints(data, applied.data, limits_of(profile), poses=poses)
         if strip_bytes(applied.data, str(path)) != data:
             wrong.append("strip does not give the job back")
         if apply_bytes(applied.data, str(path), profile).data != applied.data:

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
 
-from capturehook.errors import CaptureHookError, PlanError
+from capturehook.errors import CaptureHookError, GcodeError, PlanError
 from capturehook.pipeline import apply_bytes, read_job, strip_bytes
 from capturehook.profile import Profile, build_profile
 from tests import strategies as our
@@ -48,9 +48,7 @@ def all_jobs() -> dict[str, SmallJob]:
 def _made_for(firmware: str) -> list[str]:
     """Names of plain jobs this family can print."""
     return [
-        name
-        for name in plain_jobs()
-        if not (firmware == "rs274" and "firmware_retract" in name) and "spiral" not in name
+        name for name in plain_jobs() if not (firmware == "rs274" and "firmware_retract" in name)
     ]
 
 
@@ -123,6 +121,42 @@ def test_soup_is_read_alike_or_refused(data: bytes, firmware: str) -> None:
     except CaptureHookError as fault:
         event(type(fault).__name__)
         assert str(fault).startswith(PATH)
+        return
+    assert move_faults(table, slow.moves) == []
+
+
+# Promise: what a family reads in its own way is read so, or refused; never read another way.
+# RS-274 (NIST, 3.5 and 3.8), smoothie (GcodeDispatch) and reprapfirmware take several commands
+# on a line; klipper refuses R arcs, arcs in G91 and G20; NIST 3.5.3.1 refuses too small an R.
+@pytest.mark.parametrize(
+    ("firmware", "lines"),
+    [
+        ("rs274", "G17 G21 G90 G94|G1 X5 A1 F600|G91 X3 A1"),
+        ("rs274", "G17 G21 G91 G94|G1 X5 A1 F600|X3 A1"),
+        ("rs274", "G21 G90 G1 X5 A1 F600|G1 X9 A2"),
+        ("rs274", "G1 X5 A1 F600|X6 A1 G91"),
+        ("rs274", "G1 X5 A1 F600|G20 G1 X1 A2|G21 X1 A3"),
+        ("rs274", "G1 X5 A1 F600|G2 X10 Y0 R1 A2|G1 X9 A3"),
+        ("smoothie", "G90 G1 X5 E1 F600|M83 G1 X6 E1|G1 X7 E1"),
+        ("reprapfirmware", "G90 G1 X5 E1 F600|M83 G1 X6 E1|G1 X7 E1"),
+        ("smoothie", "G1 X5 E2 F600|G92 X0|G1 X1|G92|G1 X5 E2"),
+        ("smoothie", "G1 X5 E2 F600|G0 X9 F9000|G1 X12 E4"),
+        ("klipper", "G1 X5 E2 F600|G91|G2 X10 I5 E1"),
+        ("klipper", "G1 X5 E2 F600|G2 X10 Y0 R8 E3"),
+        ("klipper", "G20|G1 X5 E2 F600"),
+        ("klipper", "G1 X5 E2 F600|G92|G1 X5 E2"),
+        ("marlin", "G1 X5 E1 F600|G2 X9 Y9 E2|G1 X3 E3"),
+        ("marlin", "M200 D1.75|G1 X5 E12 F600|M200 D0|G1 X9 E14"),
+        ("marlin", "G1 X5 E2 F600|G1 X9 E3 F0|G1 X12 E4"),
+    ],
+)
+def test_family_ways_are_read_so_or_refused(firmware: str, lines: str) -> None:
+    data = lines.replace("|", "\n").encode() + b"\n"
+    slow = run_lean(data, firmware, axis_of(firmware))
+    try:
+        table = read_job(data, PATH, plain_profile(firmware)).moves
+    except GcodeError as fault:
+        assert fault.exit_code == 2
         return
     assert move_faults(table, slow.moves) == []
 
