@@ -23,7 +23,12 @@ if TYPE_CHECKING:
     "-p", "--profile", metavar="NAME|PATH", help="Printer and camera; see `profile list`."
 )
 @click.option("--layers", type=click.IntRange(1, 100_000), help="How many, when no job is given.")
-@click.option("--every", type=click.IntRange(1, 100_000), help="Keep each K-th frame.", metavar="K")
+@click.option(
+    "--every",
+    type=click.IntRange(1, 100_000),
+    help="Keep each K-th frame, back from the last.",
+    metavar="K",
+)
 @click.option(
     "--plan", "plan_path", type=click.Path(path_type=Path), help="Save the plan for `audit`."
 )

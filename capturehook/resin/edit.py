@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from capturehook.errors import FileError
 from capturehook.files import read_bytes, write_atomically
 from capturehook.profile import Profile
 from capturehook.resin.container import Container, Limits
-from capturehook.resin.fence import is_posed, strip_text
 from capturehook.resin.job import ResinJob
 from capturehook.resin.pose import pose_text
 from capturehook.resin.rebuild import replace_member
 from capturehook.resin.run_gcode import find_run_gcode, job_of_text
 from capturehook.resin_profile import ResinTable
+from capturehook.splice.fence import find_fences, strip_bytes
 
 
 def insert_poses(
@@ -46,9 +47,10 @@ def insert_poses(
         text = container.read(name)
         where = f"{path}: {name}"
         posed = pose_text(text, where, profile, table, rhythm, capture.first_layer)
-        before = job_of_text(container, name, strip_text(text, where), table)
+        before = job_of_text(container, name, strip_bytes(text, where), table)
         after = job_of_text(container, name, posed, table)
     replace_member(path, name, posed, out_path)
+    after = replace(after, path=str(out_path))
     return after, after.timeline.total_s - before.timeline.total_s
 
 
@@ -62,8 +64,9 @@ def strip_poses(path: Path, out_path: Path, limits: Limits | None = None) -> boo
     with Container(path, limits) as container:
         name = _run_gcode(container)
         text = container.read(name)
-    if is_posed(text):
-        replace_member(path, name, strip_text(text, f"{path}: {name}"), out_path)
+    where = f"{path}: {name}"
+    if find_fences(text, where):
+        replace_member(path, name, strip_bytes(text, where), out_path)
         return True
     if not (out_path.exists() and out_path.samefile(path)):
         write_atomically(out_path, read_bytes(path))

@@ -88,6 +88,11 @@ def gaps(images: list[tuple[int, str]], path: str) -> list[Finding]:
     return [Finding("resin-image-gap", path, text)]
 
 
+def each_kth(count: int, every: int) -> slice:
+    """The slice that keeps each k-th of ``count`` things, the last one among them: ceil(N / k)."""
+    return slice((count - 1) % every if count else 0, None, every)
+
+
 def time_findings(stated_s: float | None, total_s: float, path: str) -> list[Finding]:
     """A finding when the job's own print time and the timeline are far apart."""
     if not stated_s or abs(total_s - stated_s) <= TIME_APART * stated_s:

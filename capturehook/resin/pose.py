@@ -19,11 +19,12 @@ from capturehook.errors import CaptureHookError, PoseError, ProfileError, Where
 from capturehook.pose.numbers import fixed
 from capturehook.profile import Profile
 from capturehook.resin.commands import CommandTable, read_commands
-from capturehook.resin.fence import job_fence, pose_fence, strip_text
+from capturehook.resin.job import each_kth
 from capturehook.resin.prove import prove_posed
 from capturehook.resin.run_gcode import number_layers
 from capturehook.resin.timeline import Ints
 from capturehook.resin_profile import PlatePose, ResinTable
+from capturehook.splice.fence import job_fence, pose_begin, pose_end, strip_bytes
 
 RISES_MM = 1e-6
 _COMMAND_LINE = re.compile(rb"(?<![^\r\n])[ \t]*[GM]\d[^;\r\n]*(;?)")
@@ -59,14 +60,18 @@ def pose_text(
         Our own fault; nothing is returned.
     """
     check_lines(table.pose.lines, profile.name)
-    plain = strip_text(text, where)
+    plain = strip_bytes(text, where)
     stands = find_stands(plain, where, every, first_layer)
     _check_heights(stands, where, profile, table)
     tail = command_tail(plain)
     blocks = []
     for number, stand in enumerate(stands, start=1):
-        lines = block_lines(stand, profile, table, tail)
-        blocks.append(pose_fence(number, stand.layer_no, stand.layer_z_mm, lines, stand.eol))
+        lines = [
+            pose_begin(number, stand.layer_no, stand.layer_z_mm),
+            *block_lines(stand, profile, table, tail),
+            pose_end(number),
+        ]
+        blocks.append(_as_bytes(lines, stand.eol))
     posed = _insert(plain, stands, blocks, profile.name)
     prove_posed(plain, posed, where, blocks=len(stands), z_max_mm=profile.machine.z_mm[1])
     return posed
@@ -91,14 +96,15 @@ def check_lines(lines: Iterable[str], profile_name: str) -> None:
 
 
 def find_stands(text: bytes, where: str, every: int, first_layer: int) -> list[Stand]:
-    """Where the blocks go: one for each k-th layer that is lit, in file order."""
+    """Where the blocks go: one for each k-th lit layer, the last among them, in file order."""
     rows = read_commands(text, where)
     layer_no, _ = number_layers(rows, where)
     turned = np.diff(rows.power > 0, prepend=False)
     ons = np.flatnonzero(turned & (rows.power > 0))
     offs = np.flatnonzero(turned & (rows.power == 0))
     last_off = dict(zip(layer_no[offs].tolist(), offs.tolist(), strict=True))
-    wanted = [no for no in sorted(last_off) if no >= max(first_layer, 1)][::every]
+    lit = [no for no in sorted(last_off) if no >= max(first_layer, 1)]
+    wanted = lit[each_kth(len(lit), every)]
     return [_stand(text, where, rows, layer_no, ons, no, last_off[no]) for no in wanted]
 
 
@@ -211,9 +217,13 @@ def _move(stand: Stand, from_mm: float, to_mm: float, feed_mm_min: float) -> str
 
 def _insert(plain: bytes, stands: list[Stand], blocks: list[bytes], profile_name: str) -> bytes:
     digest = hashlib.sha256(b"".join(blocks)).hexdigest()[:12]
-    words = f"{__version__} profile {profile_name} plan {digest}"
-    parts = [plain[: stands[0].offset], job_fence(words, stands[0].eol)]
+    head = _as_bytes(job_fence(__version__, profile_name, digest), stands[0].eol)
+    parts = [plain[: stands[0].offset], head]
     ends = [stand.offset for stand in stands[1:]] + [len(plain)]
     for stand, block, end in zip(stands, blocks, ends, strict=True):
         parts += [block, plain[stand.offset : end]]
     return b"".join(parts)
+
+
+def _as_bytes(lines: list[str], eol: bytes) -> bytes:
+    return b"".join(line.encode("ascii") + eol for line in lines)

@@ -9,7 +9,7 @@ import re
 from dataclasses import dataclass, replace
 
 from capturehook.errors import ProofError
-from capturehook.resin.fence import strip_text
+from capturehook.splice.fence import strip_bytes
 
 SAME_MM = 1e-4
 _PIECE = re.compile(rb"([A-Za-z])\s*([-+0-9.]*)")
@@ -77,7 +77,7 @@ def prove_posed(plain: bytes, posed: bytes, where: str, blocks: int, z_max_mm: f
         Bytes outside blocks differ; or within a block the lamp is on, the plate leaves
         [its height at the block's begin, the machine's top], or a state is not put back.
     """
-    if strip_text(posed, where) != plain:
+    if strip_bytes(posed, where) != plain:
         raise _failed(where, "taking the blocks out does not give the job back")
     state = PlateState()
     before: PlateState | None = None

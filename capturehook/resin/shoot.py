@@ -10,7 +10,7 @@ import numpy as np
 from capturehook.errors import Finding
 from capturehook.plan.record import PlannedPose, PlanRecord
 from capturehook.profile import Profile
-from capturehook.resin.job import PoseTimes, ResinJob
+from capturehook.resin.job import PoseTimes, ResinJob, each_kth
 from capturehook.resin.light_events import (
     CAMERA_BUSY,
     FIRES,
@@ -85,7 +85,8 @@ def shoot_by_light(
     """The shoot that a light sensor makes of a job.
 
     Of every layer the last frame counts; layers below the rim of the vat and before
-    ``first_layer`` are left out, then every k-th is kept: ceil(N / k) frames.
+    ``first_layer`` are left out. Of the N left each k-th is kept, counted back from the
+    finished part: ceil(N / k) frames.
     """
     timeline = job.timeline
     events = judge_flashes(timeline, table.sensor, profile.camera)
@@ -93,7 +94,7 @@ def shoot_by_light(
     per_layer = fired[_last_of_layer(events.layer_no[fired])]
     visible = events.plate_mm[per_layer] > table.vat_rim_mm
     shown = per_layer[visible & (events.layer_no[per_layer] >= first_layer)]
-    kept = shown[::every]
+    kept = shown[each_kth(len(shown), every)]
     layer_no = events.layer_no[kept]
     first = _first(events.layer_no[per_layer[visible]])
     return ResinShoot(
@@ -114,7 +115,7 @@ def shoot_by_pose(
     job: ResinJob, poses: PoseTimes, profile: Profile, table: ResinTable, every: int
 ) -> ResinShoot:
     """The shoot of a job that holds pose blocks: one frame for each, every k-th kept."""
-    kept = np.arange(len(poses.layer_no))[::every]
+    kept = np.arange(len(poses.layer_no))[each_kth(len(poses.layer_no), every)]
     layer_no = np.clip(poses.layer_no[kept], 1, len(job.timeline))
     visible = poses.plate_mm > table.vat_rim_mm
     first = _first(np.clip(poses.layer_no, 1, len(job.timeline))[visible])

@@ -60,10 +60,10 @@ def test_resin_json_saves_the_plan_it_shows(resin: Any, job: Path, tmp_path: Pat
     assert ran.code == 0
     assert ran.data["schema"] == 1
     assert ran.data["job"]["total_s"] == 858.0
-    assert ran.data["shoot"]["card_frames"] == [30, 34, 38]
+    assert ran.data["shoot"]["card_frames"] == [32, 36, 40]
     assert ran.data["shoot"]["frames"] == 3
     plan = load_plan(tmp_path / "plan.json")
-    assert [pose.layer for pose in plan.poses] == [30, 34, 38]
+    assert [pose.layer for pose in plan.poses] == [32, 36, 40]
     assert ran.data["poses"] == json.loads((tmp_path / "plan.json").read_text())["poses"]
 
 

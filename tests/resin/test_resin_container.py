@@ -157,7 +157,7 @@ def test_container_that_lies_about_its_size_is_damaged(tmp_path: Path) -> None:
 )
 def test_container_name_that_is_a_trick_is_refused(tmp_path: Path, name: str, found: str) -> None:
     path = write_zip(tmp_path / "a.zip", [("run.gcode", b"x"), (name, b"x")])
-    assert message(path) == f"{path}: {ascii(name)}: {found}. {SUSPECT}"
+    assert message(path) == f"{path}: {name!a}: {found}. {SUSPECT}"
 
 
 def test_container_name_with_a_nul_is_refused(tmp_path: Path) -> None:

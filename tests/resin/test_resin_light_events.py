@@ -126,20 +126,21 @@ def resin(profile: Profile) -> ResinTable:
 def test_shoot_of_a_commands_job_counts_by_hand(tern: Profile, tmp_path: Path) -> None:
     """40 layers of 1 mm, lift 6: seen where z + 6 > 35, so from layer 30; 29 hidden, 11 left.
 
-    The screen test fires too: 41 frames. Every 3rd of 11 is ceil(11 / 3) = 4: layers 30, 33,
-    36, 39, which are frames 31, 34, 37, 40 on the card. Film: 4 / 30 s + 2 s of hold.
-    Layer 30 fires 0.3 + 6 s after its light goes out, 0.3 s into its rest of 1.5 s.
+    The screen test fires too: 41 frames. Every 3rd of 11, the last among them, is
+    ceil(11 / 3) = 4: layers 31, 34, 37, 40, which are frames 32, 35, 38, 41 on the card.
+    Film: 4 / 30 s + 2 s of hold. Layer 31 fires 0.3 + 6 s after its light goes out, 0.3 s
+    into its rest of 1.5 s.
     """
     text = command_text(40, bottom=2, layer_mm=1.0, lift_mm=6, lifted_ms=1500, screen_test=True)
     path = write_command_job(tmp_path / "a.zip", text, [bar(2)] * 40)
     shoot = plan_shoot(read_job(path, resin(tern)), tern, resin(tern), every=3)
     assert (shoot.frames_taken, shoot.false_starts, shoot.hidden_layers) == (41, 1, 29)
     assert (shoot.visible_from_layer, shoot.lifted_from_layer) == (30, 30)
-    assert [pose.layer for pose in shoot.plan.poses] == [30, 33, 36, 39]
-    assert shoot.card_frame.tolist() == [31, 34, 37, 40]
+    assert [pose.layer for pose in shoot.plan.poses] == [31, 34, 37, 40]
+    assert shoot.card_frame.tolist() == [32, 35, 38, 41]
     assert shoot.film_s == pytest.approx(4 / 30 + 2)
-    # start 60.5, first move 0.4, 29 layers x 10.5 + light 40 + 27 x 2, then 1 + 2 + 6.3
-    assert shoot.plan.poses[0].t_s == pytest.approx(60.5 + 0.4 + 29 * 10.5 + 94 + 1 + 2 + 6.3)
+    # start 60.5, first move 0.4, 30 layers x 10.5 + light 40 + 28 x 2, then 1 + 2 + 6.3
+    assert shoot.plan.poses[0].t_s == pytest.approx(60.5 + 0.4 + 30 * 10.5 + 96 + 1 + 2 + 6.3)
     assert shoot.plan.poses[0].still_s == pytest.approx(1.5 - 0.3)
     assert shoot.findings == ()
 
@@ -164,7 +165,7 @@ def test_shoot_of_a_lift_first_job_counts_by_hand(tern: Profile, tmp_path: Path)
 def test_shoot_of_a_settings_job_counts_by_hand(tern: Profile, tmp_path: Path) -> None:
     """30 layers of 2 mm with Tern's lift of 6 mm: 2 n + 6 > 35 from layer 15 on: 16 frames.
 
-    Every 5th: ceil(16 / 5) = 4: layers 15, 20, 25, 30.
+    Every 5th: ceil(16 / 5) = 4, counted back from 30: layers 15, 20, 25, 30.
     """
     text = settings_text(layerHeight=2, printTime=0)
     path = write_settings_job(tmp_path / "c.zip", text, [bar(2)] * 30)
