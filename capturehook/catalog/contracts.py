@@ -18,6 +18,10 @@ class Firmware(Protocol):
     """G90/G91 switch the extruder's mode as well."""
     g91_forces_relative_e: bool
     """E is relative while G91 is on, whatever M82/M83 said."""
+    inch_scales_e: bool
+    """G20 counts E in inches as well."""
+    rapid_has_own_feed: bool
+    """F of a G0 and F of a G1 are kept apart."""
     waits: bool
     """Has M400 (or waits by itself where it matters)."""
 

@@ -22,7 +22,7 @@ def lead_in(firmware: Firmware, e_letter: str, state: State) -> list[str]:
     lines = ["G20" if modes.inch else "G21", "G90"]
     if has_e_modes:
         lines.append("M82")
-    lines.append(f"G92 {e_letter}{_number(state.e_mm / unit)}")
+    lines.append(f"G92 {e_letter}{_number(state.e_mm / modes.e_unit(firmware))}")
     feed = f" F{_number(state.feed_mm_min / unit)}" if state.feed_mm_min > 0 else ""
     lines.append(f"G1 {' '.join(place)}{feed}")
     if has_e_modes and modes.m82 is False:

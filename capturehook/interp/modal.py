@@ -41,6 +41,10 @@ class Modes:
     def unit_mm(self) -> float:
         return 25.4 if self.inch else 1.0
 
+    def e_unit(self, firmware: Firmware) -> float:
+        """What an E word is multiplied by: G20 scales it on some families only."""
+        return self.unit_mm if firmware.inch_scales_e else 1.0
+
 
 def switch(modes: Modes, command: Command, firmware: Firmware) -> Modes:
     """The modes after a command that is no move; the same object when nothing changes."""

@@ -122,7 +122,7 @@ def _take_position(
 ) -> None:
     code, events = command.code, found.events
     if code == "G92":
-        _shift(events, index, command, firmware, e_letter, modes.unit_mm)
+        _shift(events, index, command, firmware, e_letter, modes)
     elif code == "G28" and firmware.name != "rs274":
         named = [letter for letter in "XYZ" if command.has(letter)] or "XYZ"
         for letter in named:
@@ -145,14 +145,15 @@ def _ngc_loses(command: Command) -> bool:
 
 
 def _shift(
-    events: dict[str, AxisEvents], index: int, command: Command, firmware: Firmware, e_letter: str, unit_mm: float
+    events: dict[str, AxisEvents], index: int, command: Command, firmware: Firmware, e_letter: str, modes: Modes
 ) -> None:
     named = {("E" if letter == e_letter else letter): value for letter, value in command.words}
     if not named and firmware.name == "klipper":
         named = dict.fromkeys("XYZE", 0.0)
     for letter in "XYZE":
         if letter in named:
-            events[letter].add(index, axis.SHIFT, (named[letter] or 0.0) * unit_mm)
+            unit = modes.e_unit(firmware) if letter == "E" else modes.unit_mm
+            events[letter].add(index, axis.SHIFT, (named[letter] or 0.0) * unit)
 
 
 def _take_event(found: Others, index: int, command: Command, firmware: Firmware) -> None:

@@ -57,6 +57,8 @@ class JobMoves:
     others: Others = field(repr=False)
     e_letter: str
     deficit_mm: Array = field(repr=False)
+    work_feed_mm_min: Array = field(repr=False)
+    """(M,) F in force after each move for the next G1 (G0 has its own on some families)."""
     uses_fw_retract: bool = False
 
     def modes_at(self, line_index: int) -> Modes:
@@ -85,7 +87,7 @@ class JobMoves:
             e_mm=float(tracks["E"].logical[ops["E"]]),
             deficit_mm=float(self.deficit_mm[move]) if move >= 0 else 0.0,
             fw_retracted=self.fw_retracted_at(line_index),
-            feed_mm_min=float(self.table.feed_mm_min[move]) if move >= 0 else 0.0,
+            feed_mm_min=float(self.work_feed_mm_min[move]) if move >= 0 else 0.0,
             modes=self.modes_at(line_index),
         )
 
@@ -209,7 +211,7 @@ def _fold(
     e_absolute = np.array([m.e_absolute(firmware) for m in modes])[which]
     if any(m.inch for m in modes):
         unit = np.array([m.unit_mm for m in modes])[which]
-        for name in "XYZEFIJR":
+        for name in "XYZFIJR" + ("E" if firmware.inch_scales_e else ""):
             columns[name] *= unit
     tracks = {}
     for name in "XYZE":
@@ -226,10 +228,11 @@ def _fold(
     relative = ~e_absolute & (e_track.after != e_track.before)
     e_step = np.where(relative, columns["E"], e_step)
     e_step = np.nan_to_num(e_step) * filament_per_unit
-    table = _table(line_index, kind, columns, ends, e_step, others, which, absolute_arc_centres)
+    feed, work_feed = _feeds(kind, columns["F"], firmware)
+    table = _table(line_index, kind, columns, ends, e_step, feed, others, which, absolute_arc_centres)
     tools = np.array([m.tool for m in modes])[which]
     uses_fw = moves.FW_RETRACT in others.event_kind
-    return JobMoves(table, tracks, others, e_letter, _deficit(e_step, tools), uses_fw)
+    return JobMoves(table, tracks, others, e_letter, _deficit(e_step, tools), work_feed, uses_fw)
 
 
 def _deficit(e_step_mm: Array, tool: NDArray[np.int64]) -> Array:
@@ -248,6 +251,7 @@ def _table(
     columns: dict[str, Array],
     ends: dict[str, tuple[Array, Array]],
     e_step: Array,
+    feed: Array,
     others: Others,
     which: NDArray[np.int64],
     absolute_arc_centres: bool,
@@ -279,7 +283,7 @@ def _table(
         y_mm=y1,
         z_mm=z1,
         e_step_mm=e_step,
-        feed_mm_min=_filled(columns["F"]),
+        feed_mm_min=feed,
         cx_mm=cx,
         cy_mm=cy,
         turn_rad=turn,
@@ -309,6 +313,16 @@ def _arc_shape(
     cx, cy = np.where(by_radius, rx, cx), np.where(by_radius, ry, cy)
     turns = np.where(np.isnan(p), 1.0, p)
     return cx, cy, swept_angle(x0, y0, x1, y1, cx, cy, is_cw, turns)
+
+
+def _feeds(kind: NDArray[np.uint8], f: Array, firmware: Firmware) -> tuple[Array, Array]:
+    """(M,) F of each move, and the F that the next G1 would have."""
+    is_rapid = kind == moves.RAPID
+    if not (firmware.rapid_has_own_feed and is_rapid.any()):
+        feed = _filled(f)
+        return feed, feed
+    work = _filled(np.where(is_rapid, np.nan, f))
+    return np.where(is_rapid, _filled(np.where(is_rapid, f, np.nan)), work), work
 
 
 def _filled(column: Array) -> Array:

@@ -93,6 +93,7 @@ class _Writer:
     def __init__(self, kit: Kit, state: State) -> None:
         self.kit, self.state = kit, state
         self.unit = state.modes.unit_mm
+        self.e_unit = state.modes.e_unit(kit.firmware)
         self.inside: Modes = state.modes
         self.feed: str | None = None
 
@@ -170,7 +171,7 @@ class _Writer:
         e_absolute = self.inside.e_absolute(kit.firmware)
         number = to_e if e_absolute else step
         feed = self._f(kit.profile.retract.feed_mm_min / kit.filament_per_unit)
-        return f"G1 {kit.e_letter}{exact(number / self.unit)}{feed}"
+        return f"G1 {kit.e_letter}{exact(number / self.e_unit)}{feed}"
 
 
 def _filament(writer: _Writer, prime: bool) -> tuple[list[str], list[str]]:
@@ -209,5 +210,5 @@ def _prime(writer: _Writer, prime_mm: float) -> list[str]:
     lines = [writer.extrude(state.e_mm + step, step)]
     writer.feed = saved
     if writer.inside.e_absolute(kit.firmware):
-        lines.append(f"G92 {kit.e_letter}{exact(state.e_mm / writer.unit)}")
+        lines.append(f"G92 {kit.e_letter}{exact(state.e_mm / writer.e_unit)}")
     return lines

@@ -40,10 +40,11 @@ def split_move(
 ) -> Halves:
     """Cut a move. ``state`` is the machine just before its line; lengths in mm."""
     row, unit = split.move, state.modes.unit_mm
-    per_unit = filament_per_unit * unit
+    e_unit = state.modes.e_unit(firmware)
+    per_unit = filament_per_unit * e_unit
     e_whole = round(float(moves.e_step_mm[row]) / per_unit, 9)
     e_first = round(split.e_step_mm / per_unit, E_PLACES)
-    e_start = state.e_mm / unit
+    e_start = state.e_mm / e_unit
     e_absolute, absolute = state.modes.e_absolute(firmware), state.modes.absolute
     ends = (
         (split.x_mm, split.y_mm, split.z_mm),
@@ -76,7 +77,7 @@ def split_move(
         x_mm=split.x_mm,
         y_mm=split.y_mm,
         z_mm=split.z_mm,
-        e_mm=(e_start + e_first) * unit,
+        e_mm=(e_start + e_first) * e_unit,
         feed_mm_min=feed,
     )
     return Halves(texts[0], None if own_line_serves else texts[1], between)

@@ -142,16 +142,17 @@ def _second_witness(kit: Kit, blocks: Sequence[ProvenBlock]) -> None:
     for index in chosen.tolist():
         block = blocks[index]
         state, unit = block.state, block.state.modes.unit_mm
+        e_unit = block.state.modes.e_unit(kit.firmware)
         place = (state.x_mm, state.y_mm, state.z_mm)
         x, y, z = ((mm - shift) / unit for mm, shift in zip(place, state.shift_mm, strict=True))
         check_block(
             block.lines,
             at=(x, y, z),
-            e=state.e_mm / unit,
+            e=state.e_mm / e_unit,
             e_absolute=state.modes.m82 is not False,
             absolute=state.modes.absolute,
             inch=state.modes.inch,
             e_letter=kit.e_letter,
             e_follows_g90=kit.firmware.g90_sets_e,
-            prime=block.prime_mm / kit.filament_per_unit / unit,
+            prime=block.prime_mm / kit.filament_per_unit / e_unit,
         )

@@ -9,6 +9,8 @@ class CommonFirmware:
     name = ""
     g90_sets_e = False
     g91_forces_relative_e = False
+    inch_scales_e = True
+    rapid_has_own_feed = False
     waits = True
     has_firmware_retract = True
     modal_motion = False

@@ -6,11 +6,13 @@ from capturehook.catalog.firmware.common import CommonFirmware
 
 
 class Smoothie(CommonFirmware):
-    """G90/G91 switch E too; G4 adds S to P; a line of words goes on with the last motion."""
+    """G90/G91 switch E too; G4 adds S to P; G0 and G1 keep an F each; words go on alone."""
 
     name = "smoothie"
     g90_sets_e = True
     modal_motion = True
+    inch_scales_e = False
+    rapid_has_own_feed = True
 
     def dwell_ms(self, p: float | None, s: float | None) -> float:
         """Seconds and milliseconds are added."""
