@@ -72,6 +72,12 @@ def starter_text(profile: Profile, name: str) -> str:
     return head + _text(own, row)
 
 
+def schema() -> dict[str, Any]:
+    """The profile as JSON Schema (draft 2020-12), each key with its meaning and unit."""
+    head = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
+    return {**head, **Profile.model_json_schema(by_alias=True)}
+
+
 def key_rows() -> list[tuple[str, str, str, str]]:
     """Every key of a profile: (table, key, value it has unless given, meaning)."""
     return list(_key_rows("", Profile))
