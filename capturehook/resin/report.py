@@ -97,7 +97,7 @@ def card_words(shoot: ResinShoot) -> str:
         return f"none of the {taken} frames on the card"
     if len(frames) == taken:
         return f"all {taken} frames on the card"
-    span = f"numbers {frames[0]} to {frames[-1]} of the {taken} frames on the card"
+    span = f"numbers {frames[0]} to {frames[-1]} of {taken}, from the first flash on"
     steps = np.unique(np.diff(frames))
     if len(steps) > 1:
         return f"{len(frames)} frames among {span} (the plan lists them)"

@@ -161,3 +161,17 @@ def local_records(data: bytes) -> dict[str, bytes]:
     return {
         info.filename: data[info.header_offset : end] for info, end in zip(infos, ends, strict=True)
     }
+
+
+def write_lighthouse(path: Path) -> Path:
+    """The job of docs/resin.md: 1200 layers of 0.05 mm, 6 of 30 s, then 2.5 s each."""
+    text = command_text(
+        1200,
+        bottom=6,
+        bottom_ms=30_000,
+        normal_ms=2500,
+        lifted_ms=1500,
+        lift_mm=6,
+        screen_test=True,
+    )
+    return write_command_job(path, text, [bar(18)] * 1200)

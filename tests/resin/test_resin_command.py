@@ -49,7 +49,7 @@ def test_resin_of_a_job_tells_layers_time_frames_and_cautions(resin: Any, job: P
     assert "Hidden below the vat's rim at 35 mm: 29 layers; start the camera before layer 30" in (
         ran.out
     )
-    assert "every 2nd frame, numbers 30 to 40 of the 40 frames on the card" in ran.out
+    assert "every 2nd frame, numbers 30 to 40 of 40, from the first flash on" in ran.out
     assert "Film: 6 frames at 30 fps and 2 s of hold: 2.2 s" in ran.out
     assert "never look into it" in ran.out
     assert "gloves" in ran.out

@@ -1,0 +1,55 @@
+"""docs/resin.md: what it shows is what the command prints; every finding stands in its table."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from resin_jobs import write_lighthouse
+
+from capturehook.cli.main import run
+
+ROOT = Path(__file__).parents[2]
+PAGE = (ROOT / "docs" / "resin.md").read_text(encoding="utf-8")
+EXAMPLES = re.findall(r"```console\n\$ capturehook (.*?)\n(.*?)\n```", PAGE, re.DOTALL)
+
+
+@pytest.mark.parametrize(("command", "shown"), EXAMPLES)
+def test_docs_example_prints_what_the_page_shows(
+    command: str,
+    shown: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    write_lighthouse(tmp_path / "lighthouse.zip")
+    with pytest.raises(SystemExit) as done:
+        run(command.split())
+    assert done.value.code == 0
+    text = capsys.readouterr()
+    printed = (text.out + text.err).rstrip("\n").split("\n")
+    assert [line.rstrip() for line in printed] == shown.split("\n")
+
+
+def test_docs_block_is_one_that_is_inserted(tmp_path: Path) -> None:
+    from capturehook.profile import load_profile
+    from capturehook.resin.container import Container
+    from capturehook.resin.edit import insert_poses
+
+    tern = load_profile("tern")
+    assert tern.resin is not None
+    path = write_lighthouse(tmp_path / "lighthouse.zip")
+    insert_poses(path, path, tern, tern.resin, every=8)
+    with Container(path) as container:
+        posed = container.read("run.gcode").decode().replace("\r\n", "\n")
+    (block,) = re.findall(r"```gcode\n(.*?)\n```", PAGE, re.DOTALL)
+    assert block in posed
+
+
+def test_docs_list_every_finding() -> None:
+    code = "".join(path.read_text() for path in (ROOT / "capturehook" / "resin").glob("*.py"))
+    codes = set(re.findall(r'"(resin-[a-z-]+)"', code))
+    assert len(EXAMPLES) == 2
+    assert codes == set(re.findall(r"`(resin-[a-z-]+)`", PAGE))
