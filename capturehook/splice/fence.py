@@ -7,7 +7,7 @@ to be changed is kept inside the fence, after `; capturehook kept `, and put bac
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from capturehook.errors import GcodeError, Where
 
@@ -82,19 +82,36 @@ def find_fences(data: bytes, path: str) -> list[Fenced]:
                 "The job was cut or edited: take the original, or slice it again",
             )
         kept = b"".join(_KEPT.findall(data, begin.end(), end.start()))
-        found.append(Fenced(begin[1].decode(), _start(data, at, end.end()), end.end(), kept))
+        found.append(Fenced(begin[1].decode(), at, end.end(), kept))
         at = data.find(MARK, end.end())
-    return found
+    return _open_ended(data, found)
 
 
 def _starts_line(data: bytes, at: int) -> bool:
     return at == 0 or data[at - 1] in b"\r\n"
 
 
-def _start(data: bytes, at: int, stop: int) -> int:
-    """A fence that closes the file without a line end was led in by one that is ours too."""
-    if stop < len(data) or data[stop - 1 : stop] in (b"\n", b"\r"):
-        return at
+def _open_ended(data: bytes, found: list[Fenced]) -> list[Fenced]:
+    """A job whose last line has no line end, closed by fences without one either.
+
+    Where they took the place of that line, it is given back without a line end; else the line
+    end that led them in is ours too.
+    """
+    if not found or found[-1].stop < len(data) or data[-1:] in (b"\n", b"\r"):
+        return found
+    first = len(found) - 1
+    while first > 0 and found[first - 1].stop == found[first].start:
+        first -= 1
+    keeping = [at for at in range(first, len(found)) if found[at].kept]
+    if keeping:
+        last = found[keeping[-1]]
+        found[keeping[-1]] = replace(last, kept=last.kept.rstrip(b"\r\n"))
+    else:
+        found[first] = replace(found[first], start=_before_line_end(data, found[first].start))
+    return found
+
+
+def _before_line_end(data: bytes, at: int) -> int:
     if data[at - 2 : at] == b"\r\n":
         return at - 2
     return max(at - 1, 0)
