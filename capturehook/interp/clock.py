@@ -159,8 +159,8 @@ class Timetable:
     event_s : (V,) float64, seconds of each event
     """
 
-    _move_lines: NDArray[np.int32]
-    _event_lines: NDArray[np.int32]
+    _move_lines: NDArray[np.int64]
+    _event_lines: NDArray[np.int64]
     _move_sums_s: Floats
     _event_sums_s: Floats
     move_s: Floats

@@ -6,7 +6,9 @@ The plain motion lines come as arrays from `gcode/tokens.py`, all other lines on
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,7 +65,7 @@ class JobMoves:
 
     def modes_at(self, line_index: int) -> Modes:
         """Modes just before a line."""
-        at = int(np.searchsorted(self.others.modes_line, line_index, side="left")) - 1
+        at = bisect_left(self.others.modes_line, line_index) - 1
         return self.others.modes[max(at, 0)]
 
     def move_before(self, line_index: int) -> int:
@@ -95,10 +97,15 @@ class JobMoves:
         """Is the firmware's own retraction (G10) in force just before a line?"""
         if not self.uses_fw_retract:
             return False
+        lines, drawn = self._fw_strokes
+        at = bisect_left(lines, line_index) - 1
+        return at >= 0 and drawn[at]
+
+    @cached_property
+    def _fw_strokes(self) -> tuple[list[int], list[bool]]:
         kind = self.table.event_kind
         which = np.flatnonzero((kind == moves.FW_RETRACT) | (kind == moves.FW_UNRETRACT))
-        at = int(np.searchsorted(self.table.event_line_index[which], line_index, side="left")) - 1
-        return at >= 0 and bool(kind[which[at]] == moves.FW_RETRACT)
+        return self.table.event_line_index[which].tolist(), (kind[which] == moves.FW_RETRACT).tolist()
 
 
 def read_moves(
@@ -274,7 +281,7 @@ def _table(
             kind[arcs], columns, arcs, x0[arcs], y0[arcs], x1[arcs], y1[arcs], centres_absolute
         )
     return MoveTable(
-        line_index=line_index,
+        line_index=line_index.astype(np.int64),
         kind=kind,
         x0_mm=x0,
         y0_mm=y0,
@@ -287,7 +294,7 @@ def _table(
         cx_mm=cx,
         cy_mm=cy,
         turn_rad=turn,
-        event_line_index=np.array(others.event_line, np.int32),
+        event_line_index=np.array(others.event_line, np.int64),
         event_kind=np.array(others.event_kind, np.uint8),
         event_s=np.array(others.event_s, np.float64),
     )

@@ -8,6 +8,7 @@ ends where the job goes on and the part is not visited twice (docs/pose_block.md
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
 
 import numpy as np
@@ -103,7 +104,7 @@ def _gap_before_feature(moves: MoveTable, layers: LayerTable, layer_index: int, 
 def _end_of_printing(job: JobMoves, low: int, source: Source) -> int:
     """The first line after the last plastic that belongs to the end code."""
     lines = job.others.command_line
-    at = int(np.searchsorted(lines, low))
+    at = bisect_left(lines, low)
     while at < len(lines):
         if job.others.command[at] not in HARMLESS_AFTER_PRINTING:
             return lines[at]
