@@ -25,7 +25,10 @@ from capturehook.layers.find import find_layers
 from capturehook.layers.sniff import Marks
 from capturehook.layers.spans import find_spans
 from capturehook.layers.table import LayerTable
+from capturehook.plan.budget import within_budget
 from capturehook.plan.choose import choose_layers
+from capturehook.plan.cost import added_seconds
+from capturehook.plan.shutter import hold_ms, settle_ms
 from capturehook.plan.stops import NoStop, Spans, Stop, find_gap, find_resume_gap, find_stop
 from capturehook.plan.turns import find_split, spiral_centre
 from capturehook.pose.block import Kit, make_kit, pose_block
@@ -43,6 +46,7 @@ from capturehook.splice.fence import (
     strip_bytes,
 )
 from capturehook.splice.insert import Insertion, insert_blocks
+from capturehook.splice.remaining import remaining_insertions, remaining_lines
 from capturehook.splice.prove import ProvenBlock, prove_blocks
 
 if TYPE_CHECKING:
@@ -154,7 +158,10 @@ def choose(job: Job) -> np.ndarray:
         fed = np.cumsum(np.maximum(job.moves.e_step_mm, 0.0))
         volume = fed[job.layers.last_move] * pi * job.profile.machine.filament_mm**2 / 4
     table = job.layers
-    return choose_layers(capture, table.z_mm, table.height_mm, table.object_no, end_s, volume)
+    stand_s = (settle_ms(job.profile) + hold_ms(job.profile, 0.0)) / 1000
+    return choose_layers(
+        capture, table.z_mm, table.height_mm, table.object_no, end_s, volume, stand_s
+    )
 
 
 def place_stops(job: Job, chosen: Sequence[int]) -> tuple[list[Stop], list[Finding]]:
@@ -352,9 +359,16 @@ def apply_job(
     made, unsafe = make_ways(job, kit, stops, skip_unsafe=skip_unsafe)
     findings = [*findings, *unsafe, *TRIGGERS[profile.trigger.by].findings(profile)]
     poses = _make_poses(job, kit, made, step)
+    kept, thinned = within_budget(job, poses)
+    if thinned:
+        findings = [*findings, *thinned]
+        poses = [replace(poses[at], pose=number) for number, at in enumerate(kept, 1)]
     prove_blocks(kit, [_to_prove(kit, pose) for pose in poses])
     digest = _digest(profile, poses)
-    data = insert_blocks(source, _insertions(job, poses, digest))
+    insertions = _insertions(job, poses, digest)
+    if remaining_time:
+        insertions = _with_remaining_time(job, poses, insertions)
+    data = insert_blocks(source, insertions)
     if strip_bytes(data, source.path) != source.data:
         raise ProofError(source.path, "taking the blocks out does not give the job back", "Please report this")
     return Applied(job, kit, poses, findings, digest, data)
@@ -420,6 +434,22 @@ def _insertions(job: Job, poses: Sequence[Pose], digest: str) -> list[Insertion]
         head = tuple(job_fence(__version__, job.profile.name, digest))
         insertions[0] = replace(first, lines=head + first.lines)
     return insertions
+
+
+def _with_remaining_time(
+    job: Job, poses: Sequence[Pose], insertions: Sequence[Insertion]
+) -> list[Insertion]:
+    """The job's own remaining-time lines, corrected, among the blocks."""
+    others = job.read.others
+    lines = remaining_lines(
+        job.source,
+        [line for line, code in zip(others.command_line, others.command, strict=True) if code == "M73"],
+        job.times.total_s,
+        np.array([pose.line_no - 1 for pose in poses], dtype=np.int64),
+        added_seconds(job, poses),
+    )
+    corrected = remaining_insertions(lines, 2 * len(poses) + 1)
+    return sorted([*insertions, *corrected], key=lambda insertion: insertion.line_index)
 
 
 def _halves_fenced(pose: Pose) -> tuple[tuple[str, ...], tuple[str, ...], bool]:

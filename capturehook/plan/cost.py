@@ -152,7 +152,7 @@ class _Blocks:
         """(V,) likewise for the events."""
         return self._which(self.table.event_line_index)
 
-    def _which(self, line: NDArray[np.int32]) -> Ints:
+    def _which(self, line: Ints) -> Ints:
         pose = np.searchsorted(self.first_line, line, side="right") - 1
         inside = (pose >= 0) & (line < (self.first_line + self.size)[np.maximum(pose, 0)])
         return np.where(inside, pose, -1)
@@ -311,9 +311,9 @@ def _with_blocks(
     mine, my_events = pose >= 0, event_pose >= 0
     pose, event_pose = pose[mine], event_pose[my_events]
     moved = blocks.stop_line + blocks.shift - blocks.first_line
-    put_in = np.concatenate(([0], np.cumsum(blocks.size))).astype(np.int32)
+    put_in = np.concatenate(([0], np.cumsum(blocks.size)))
 
-    def renumber(line: NDArray[np.int32]) -> NDArray[np.int32]:
+    def renumber(line: Ints) -> Ints:
         return line + put_in[np.searchsorted(blocks.stop_line, line, side="right")]
 
     at = np.searchsorted(bare.line_index, blocks.stop_line)
@@ -322,18 +322,18 @@ def _with_blocks(
     for name, column in _columns(own, False).items():
         added = getattr(blocks.table, name)[mine]
         if name == "line_index":
-            column, added = renumber(column), (added + moved[pose]).astype(np.int32)
+            column, added = renumber(column), (added + moved[pose])
         rows[name] = np.insert(column, at[pose], added)
     for name, column in _columns(own, True).items():
         added = getattr(blocks.table, name)[my_events]
         if name == "event_line_index":
-            column, added = renumber(column), (added + moved[event_pose]).astype(np.int32)
+            column, added = renumber(column), (added + moved[event_pose])
         event[name] = np.concatenate((column, added))
     order = np.argsort(event["event_line_index"], kind="stable")
     table = MoveTable(**rows, **{name: column[order] for name, column in event.items()})
     if accel is None:
         return table, None
-    every_pose = blocks.stop_line[np.maximum(blocks.rows(), 0)].astype(np.int32)
+    every_pose = blocks.stop_line[np.maximum(blocks.rows(), 0)]
     block_accel = clocking.accel(replace(blocks.table, line_index=every_pose))
     assert block_accel is not None
     return table, np.insert(accel, at[pose], block_accel[mine])
