@@ -30,8 +30,12 @@ _ROW = re.compile(
     rb")",
     re.IGNORECASE,
 )
-_WORD = re.compile(rb"([A-Z])[ \t]*([-+]?[\d.]+)")
-_TAG = re.compile(rb"(?<![^\r\n])[ \t]*;[ \t]*(?:currPos|PositionZ)[ \t]*:[ \t]*([\d.]+)", re.I)
+_NUMBER = rb"[-+]?(?:\d{1,9}\.?\d*|\.\d+)"  # more digits are no machine's number
+_WORD = re.compile(rb"([A-Z])[ \t]*(" + _NUMBER + rb")")
+_WORDS = re.compile(rb"[ \t]*(?:[A-Z][ \t]*" + _NUMBER + rb"[ \t]*)*(?:\*\d+[ \t]*)?")
+_TAG = re.compile(
+    rb"(?<![^\r\n])[ \t]*;[ \t]*(?:currPos|PositionZ)[ \t]*:[ \t]*(\d{1,9}\.?\d*)", re.I
+)
 _KIND = {
     (b"G", b"0"): MOVE,
     (b"G", b"1"): MOVE,
@@ -140,17 +144,17 @@ def _words(
     """(Z, F, time in s or lamp power, mode) of one command, NaN where it has none."""
     if code[1] == b"6054":
         return (np.nan,) * 4
-    try:
-        word = {key: float(value) for key, value in _WORD.findall(args.upper())}
-    except ValueError as fault:
+    upper = args.upper()
+    if code != (b"G", b"28") and not _WORDS.fullmatch(upper):  # G28 names axes without numbers
         raise GcodeError(
             Where(where, _line_no(text, at)),
             f"'{args.strip().decode('ascii', 'replace')}' holds a word that is not a number",
             "Export the job again",
-        ) from fault
+        )
+    word = {key: float(value) for key, value in _WORD.findall(upper)}
     z, feed = word.get(b"Z", np.nan), word.get(b"F", np.nan)
     if code == (b"G", b"28"):
-        homes_z = b"Z" in args.upper() or not args.strip()
+        homes_z = b"Z" in upper or not args.strip()
         return (0.0 if homes_z else np.nan), np.nan, np.nan, np.nan
     if code in ((b"G", b"90"), (b"G", b"91")):
         return np.nan, np.nan, np.nan, float(code[1] == b"91")
@@ -212,7 +216,7 @@ def _carried(
         feed_mm_min=feed,
         relative=relative,
         shows=tuple(shows),
-        tag_mm=np.array([float(tag) for tag in _TAG.findall(text) if tag.count(b".") < 2]),
+        tag_mm=np.array([float(tag) for tag in _TAG.findall(text)]),
         pose_layer_no=np.array(poses, dtype=np.int64),
     )
 

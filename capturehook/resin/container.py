@@ -178,7 +178,7 @@ class _faults_named:  # noqa: N801 - reads as a statement: with _faults_named(..
     ) -> None:
         if isinstance(fault, (zipfile.BadZipFile, zlib.error, EOFError, struct.error, OSError)):
             raise FileError(
-                self.where, f"is damaged ({fault or 'it ends early'})", AGAIN
+                self.where, f"is damaged ({str(fault) or 'it ends early'})", AGAIN
             ) from fault
         if isinstance(fault, (NotImplementedError, RuntimeError, ValueError)):
             raise FileError(self.where, f"cannot be unpacked ({fault})", AGAIN) from fault

@@ -31,7 +31,7 @@ from capturehook.resin_profile import ResinTable
 
 Bools = NDArray[np.bool_]
 NAME = "run.gcode"
-_STATED = re.compile(rb"(?<![^\r\n]);[ \t]*(\w+)[ \t]*[:=][ \t]*([\d.]+)")
+_STATED = re.compile(rb"(?<![^\r\n]);[ \t]*(\w+)[ \t]*[:=][ \t]*(\d{1,9}\.?\d*)")
 _PRINT_TIME = (b"estimatedprinttime", b"estimated_print_time", b"printtime")
 TAG_TOLERANCE_MM = 0.011
 
@@ -64,7 +64,7 @@ def job_of_text(container: Container, name: str, text: bytes, table: ResinTable)
     layer_no, mark = number_layers(rows, where)
     timeline = timeline_of_commands(rows, layer_no, table)
     images, missing = _images(container, rows, layer_no, len(timeline))
-    stated = {key.lower(): float(value) for key, value in _STATED.findall(text) if _is_plain(value)}
+    stated = {key.lower(): float(value) for key, value in _STATED.findall(text)}
     stated_s = next((stated[key] for key in _PRINT_TIME if key in stated), None) or None
     path = str(container.path)
     posed_s = float(timeline.phase_s[:, PHASES.index("pose")].sum())
@@ -100,10 +100,6 @@ def _poses(rows: CommandTable, timeline: LightTimeline) -> PoseTimes | None:
         still_s=timeline.still_from_s(fire_s),
         plate_mm=rows.z_mm[settles],
     )
-
-
-def _is_plain(value: bytes) -> bool:
-    return value.count(b".") < 2 and value != b"."
 
 
 def number_layers(rows: CommandTable, where: str) -> tuple[Ints, str]:

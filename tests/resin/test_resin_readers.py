@@ -203,6 +203,13 @@ def test_commands_that_contradict_themselves_are_findings(
             GcodeError,
             "a:2: 'Z1.2.3 F60' holds a word that is not a number",
         ),
+        (b"G28\nG0 Z5 F\n", GcodeError, "a:2: 'Z5 F' holds a word that is not a number"),
+        (
+            b"G4 P" + b"9" * 400,
+            GcodeError,
+            f"a:1: 'P{'9' * 400}' holds a word that is not a number",
+        ),
+        (b"M106 S2-5\n", GcodeError, "a:1: 'S2-5' holds a word that is not a number"),
         (b"G20\n", GcodeError, "a:1: G20 sets inches"),
         (b"G28\n\nG0 Z5\n", GcodeError, "a:3: moves the plate but no F word has given a speed yet"),
         (b"G28\nG0 Z5 F60\n", LayerError, "a: lights no layer"),
@@ -222,7 +229,8 @@ lines = st.lists(
         [b"G0 Z5 F60;", b"G0 Z0.05;", b"G1 Z-1 F5", b"G4 P100;", b"G4", b"M106 S255;", b"M106",
          b"M107", b"M106 S0;", b"G91", b"G90;", b"G92 Z3", b"G28", b"G28 X", b"G28 Z0;", b"G0 X5",
          b";LAYER_START:0", b";LAYER_END", b'M6054 "1.png";show', b"M6054 0", b";END_GCODE_BEGIN",
-         b";currPos:1.0", b"; capturehook pose 1 begin layer 1 z 0.050", b"\xff\xfe", b"G0 Z",
+         b";currPos:1.0", b";currPos:.", b"G0 Z5 F", b"\xff\xfe", b"G0 Z",
+         b"; capturehook pose 1 begin layer 1 z 0.050",
          b"; capturehook pose 1 end", b"N5 G0 Z9*33"]
     ),
     max_size=30,
