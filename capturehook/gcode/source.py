@@ -6,6 +6,7 @@ In: a file's bytes. Out: a Source. Text that is no line-by-line G-code is refuse
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -16,6 +17,34 @@ from capturehook.errors import GcodeError, Where
 
 PAD = 16  # bytes before and after the text, so that eight bytes may be read at either end
 LONE_CR = re.compile(rb"\r(?!\n)")
+
+
+@dataclass(frozen=True, slots=True)
+class SideText:
+    """Some lines of a job as one text of their own, each after a line feed.
+
+    ``starts`` are their offsets in it, ``line_index`` their places in the job; both (S,).
+    """
+
+    text: bytes
+    starts: NDArray[np.int64]
+    line_index: NDArray[np.int64]
+
+    def hits(self, literal: bytes, whole: re.Pattern[bytes]) -> Iterator[tuple[int, re.Match[bytes]]]:
+        """(line index, match) of the lines that hold a literal and begin with a pattern.
+
+        Looking for the literal first lets the search run at memory speed.
+        """
+        text, seen = self.text, -1
+        at = text.find(literal)
+        while at >= 0:
+            start = text.rfind(b"\n", 0, at) + 1
+            match = whole.match(text, start) if start != seen else None
+            if match:
+                row = int(np.searchsorted(self.starts, start, side="right")) - 1
+                yield int(self.line_index[row]), match
+            seen = start
+            at = text.find(literal, at + len(literal))
 
 
 @dataclass(frozen=True)
@@ -42,6 +71,19 @@ class Source:
         starts[0] = 0
         np.add(ends, 1, out=starts[1:])
         return starts[:-1] if starts[-1] == len(self.data) else starts
+
+    @cached_property
+    def side(self) -> SideText:
+        """The lines that do not begin with `G0 ` or `G1 `: where comments and commands are."""
+        text = np.frombuffer(self.padded, np.uint8)
+        at = self.line_starts + PAD
+        is_motion = (text[at] == 71) & (text[at + 1] - np.uint8(48) < 2) & (text[at + 2] == 32)
+        lines = np.flatnonzero(~is_motion)
+        starts = self.line_starts[lines] + PAD
+        ends = np.append(self.line_starts, len(self.data))[lines + 1] + PAD
+        parts = [self.padded[a:b] for a, b in zip(starts.tolist(), ends.tolist(), strict=True)]
+        begins = np.cumsum([0, *map(len, parts)])[:-1] + 1
+        return SideText(b"\n" + b"".join(parts) + b"\n", begins, lines)
 
     @property
     def line_count(self) -> int:

@@ -43,15 +43,15 @@ class AxisTrack:
     op_line : (O,) int64, line of each operation; the first, at -1, is the power-on zero
     logical : (O,) float64, the number the job has for the position after it
     shift : (O,) float64, machine position minus that number
-    before, after : (M,) int64, operation in force before and after each move
+    before, after : (M,) int32, operation in force before and after each move
     is_set : bool, some operation has placed the axis
     """
 
     op_line: NDArray[np.int64]
     logical: Array
     shift: Array
-    before: NDArray[np.int64]
-    after: NDArray[np.int64]
+    before: NDArray[np.int32]
+    after: NDArray[np.int32]
 
     @property
     def physical(self) -> Array:
@@ -78,10 +78,14 @@ def track_axis(
     events : what other lines do to it
     """
     moves = len(line_index)
-    event_row = np.searchsorted(line_index, events.line_index, side="left").astype(np.int64)
-    events_before = np.cumsum(np.bincount(event_row, minlength=moves + 1)[:moves])
-    after = np.cumsum(has_word) + events_before
-    count = 1 + len(event_row) + int(has_word.sum())
+    words_up_to = np.cumsum(has_word, dtype=np.int32)
+    after = words_up_to
+    event_row = np.searchsorted(line_index, np.array(events.line_index, line_index.dtype), side="left")
+    if len(event_row):
+        counts = np.bincount(event_row, minlength=moves + 1)[:moves]
+        after = words_up_to + np.cumsum(counts, dtype=np.int32)
+    words = int(words_up_to[-1]) if moves else 0
+    count = 1 + len(event_row) + words
     operation = np.empty(count, np.uint8)
     value, op_line = np.empty(count), np.empty(count, np.int64)
     operation[0], value[0], op_line[0] = SET, 0.0, -1
@@ -90,7 +94,7 @@ def track_axis(
     value[at] = word[has_word]
     op_line[at] = line_index[has_word]
     if len(event_row):
-        words_before = np.concatenate(([0], np.cumsum(has_word)))[event_row]
+        words_before = np.where(event_row > 0, words_up_to[np.maximum(event_row, 1) - 1] if moves else 0, 0)
         at = words_before + np.arange(1, len(event_row) + 1)
         operation[at], value[at], op_line[at] = events.operation, events.value, events.line_index
     logical, shift = _fold(operation, value)

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.gcode.source import PAD, Source
+from capturehook.gcode.source import Source
 
-_COMMENT = re.compile(rb"\n[ \t]*(?:;TYPE:|; ?FEATURE: ?|; feature )([^\r\n]{1,40})")
+_COMMENT = re.compile(rb"[ \t]*(?:;TYPE:|; ?FEATURE: ?|; feature )([^\r\n]{1,40})")
 _QUICK = (b";TYPE:", b"FEATURE:", b"; feature ")
 KINDS = (
     ("outer wall", re.compile(r"external|outer|overhang wall|overhang perimeter|skin wall", re.I)),
@@ -50,14 +50,12 @@ class Features:
 
 def find_features(source: Source) -> Features:
     """Every feature comment of a job."""
-    text = source.padded
-    if not any(literal in text for literal in _QUICK):
-        return Features(np.empty(0, np.int64), ())
-    found = list(_COMMENT.finditer(text, PAD - 1, PAD + len(source.data)))
-    offsets = np.array([match.start() + 1 - PAD for match in found], np.int64)
-    lines = np.searchsorted(source.line_starts, offsets, side="right") - 1
-    names: dict[bytes, str] = {}
-    return Features(lines, tuple(names.setdefault(m[1], kind_of(m[1])) for m in found))
+    found = dict(
+        (line, match[1]) for literal in _QUICK for line, match in source.side.hits(literal, _COMMENT)
+    )
+    lines = sorted(found)
+    kind = {name: kind_of(name) for name in set(found.values())}
+    return Features(np.array(lines, np.int64), tuple(kind[found[line]] for line in lines))
 
 
 def kind_of(name: bytes) -> str:

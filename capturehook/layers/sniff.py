@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -11,16 +10,19 @@ from numpy.typing import NDArray
 
 from capturehook.catalog import DIALECTS
 from capturehook.catalog.contracts import Dialect
-from capturehook.gcode.source import PAD, Source
+from capturehook.gcode.source import Source
 
-_HIDDEN = (
-    (re.compile(rb"^; ?thumbnail[A-Za-z_]* begin", re.M), rb"thumbnail[A-Za-z_]* end"),
-    (re.compile(rb"^; ?CONFIG_BLOCK_START", re.M), rb"CONFIG_BLOCK_END"),
-    (re.compile(rb"^; ?HEADER_BLOCK_START", re.M), rb"HEADER_BLOCK_END"),
-    (re.compile(rb"^; ?[A-Za-z]+_config = begin", re.M), rb"_config = end"),
+_HIDDEN = tuple(
+    (begin, re.compile(rb"; ?" + before + begin), end, re.compile(rb"; ?" + before + end))
+    for before, begin, end in (
+        (rb"thumbnail[A-Za-z_]*", b" begin", b" end"),
+        (rb"", b"CONFIG_BLOCK_START", b"CONFIG_BLOCK_END"),
+        (rb"", b"HEADER_BLOCK_START", b"HEADER_BLOCK_END"),
+        (rb"[A-Za-z]+", b"_config = begin", b"_config = end"),
+    )
 )
-"""Parts of a file that hold pictures or settings: their text is never a mark."""
-_HIDDEN_LITERALS = (b"thumbnail", b"_BLOCK_START", b"_config = begin")
+"""Parts of a file that hold pictures or settings: their text is never a mark. Each: a
+literal and the whole pattern of its first line, and the same of its last."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,48 +36,30 @@ class Marks:
 
 def find_marks(source: Source) -> list[Marks]:
     """Every kind of mark that stands in the file outside pictures and settings."""
-    hidden = hidden_ranges(source)
+    hidden = hidden_lines(source)
     found = []
     for dialect in DIALECTS.values():
-        offsets = np.array(sorted(set(_offsets(source, dialect))), np.int64)
-        if len(offsets) and hidden:
-            offsets = offsets[~_inside(offsets, hidden)]
-        if len(offsets):
-            lines = np.searchsorted(source.line_starts, offsets, side="right") - 1
+        lines = np.array(sorted(_lines_of(source, dialect)), np.int64)
+        for start, end in hidden:
+            lines = lines[(lines < start) | (lines > end)]
+        if len(lines):
             first = source.line(int(lines[0])).decode("latin-1")
             evidence = f"{len(lines)} lines like {first!r}, the first at line {int(lines[0]) + 1}"
             found.append(Marks(dialect.name, lines, evidence))
     return found
 
 
-def _offsets(source: Source, dialect: Dialect) -> Iterator[int]:
-    text = source.padded
-    stop = PAD + len(source.data)
+def _lines_of(source: Source, dialect: Dialect) -> set[int]:
     whole = re.compile(rb"(?:" + dialect.pattern + rb")[ \t\r]*(?=\n)")
-    for literal in dialect.literal:
-        at = text.find(literal, PAD, stop)
-        while at >= 0:
-            start = text.rfind(b"\n", 0, at) + 1
-            match = whole.match(text, start)
-            if match:
-                yield start - PAD
-            at = text.find(literal, max(at + 1, match.end() if match else 0), stop)
+    return {line for literal in dialect.literal for line, _ in source.side.hits(literal, whole)}
 
 
-def hidden_ranges(source: Source) -> list[tuple[int, int]]:
-    """Byte ranges of embedded pictures and settings dumps, in file order."""
-    data, found = source.data, []
-    if not any(literal in data for literal in _HIDDEN_LITERALS):
-        return []
-    for begin, end in _HIDDEN:
-        for match in begin.finditer(data):
-            close = re.compile(end).search(data, match.end())
-            found.append((match.start(), close.end() if close else len(data)))
+def hidden_lines(source: Source) -> list[tuple[int, int]]:
+    """(first, last) line indices of embedded pictures and settings dumps, in file order."""
+    found = []
+    for literal, begin, end_literal, end in _HIDDEN:
+        ends = [line for line, _ in source.side.hits(end_literal, end)]
+        for line, _ in source.side.hits(literal, begin):
+            after = [one for one in ends if one > line]
+            found.append((line, min(after, default=source.line_count - 1)))
     return sorted(found)
-
-
-def _inside(offsets: NDArray[np.int64], ranges: list[tuple[int, int]]) -> NDArray[np.bool_]:
-    inside = np.zeros(len(offsets), bool)
-    for start, stop in ranges:
-        inside |= (offsets >= start) & (offsets < stop)
-    return inside

@@ -11,9 +11,9 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.gcode.source import PAD, Source
+from capturehook.gcode.source import Source
 from capturehook.interp.moves import TOOL, MoveTable
-from capturehook.layers.sniff import hidden_ranges
+from capturehook.layers.sniff import hidden_lines
 
 PAIRS = {
     "wipe": (rb";[ ]?WIPE_START", rb";[ ]?WIPE_END"),
@@ -23,35 +23,38 @@ PAIRS = {
     ),
     "tool change": (rb"; ?CP TOOLCHANGE START|; ?TOOLCHANGE_START", rb"; ?CP TOOLCHANGE END|; ?TOOLCHANGE_END"),
 }
-_QUICK = {
-    "wipe": (b"WIPE_START",),
-    "object label": (b"printing object ", b"EXCLUDE_OBJECT_START", b"M486 S", b"M624"),
-    "tool change": (b"TOOLCHANGE",),
+_QUICK: dict[str, tuple[tuple[bytes, ...], tuple[bytes, ...]]] = {
+    "wipe": ((b"WIPE_START",), (b"WIPE_END",)),
+    "object label": (
+        (b"printing object ", b"EXCLUDE_OBJECT_START", b"M486 S", b"M624"),
+        (b"stop printing object ", b"EXCLUDE_OBJECT_END", b"M486 S-1", b"M625"),
+    ),
+    "tool change": ((b"TOOLCHANGE",), (b"TOOLCHANGE",)),
 }
+"""Literals that stand in every beginning and every end: looked for first, at memory speed."""
 
 
 def find_spans(source: Source, moves: MoveTable) -> dict[str, NDArray[np.int64]]:
     """Every span of a job by its kind: (K, 2) line indices, in file order, not overlapping."""
     found = {kind: _pairs(source, kind) for kind in PAIRS}
     found["tool change"] = _joined(found["tool change"], _tool_changes(moves))
-    ranges = hidden_ranges(source)
-    if ranges:
-        found["settings"] = np.array([(source.line_at(a), source.line_at(b - 1)) for a, b in ranges], np.int64)
+    hidden = hidden_lines(source)
+    if hidden:
+        found["settings"] = _joined(np.array(hidden, np.int64), np.empty((0, 2), np.int64))
     return {kind: spans for kind, spans in found.items() if len(spans)}
 
 
 def _pairs(source: Source, kind: str) -> NDArray[np.int64]:
-    text = source.padded
-    if not any(literal in text for literal in _QUICK[kind]):
+    begin, end = (re.compile(rb"[ \t]*(?:" + one + rb")", re.IGNORECASE) for one in PAIRS[kind])
+    begins = {line for literal in _QUICK[kind][0] for line, _ in source.side.hits(literal, begin)}
+    if not begins:
         return np.empty((0, 2), np.int64)
-    begin, end = PAIRS[kind]
-    either = re.compile(rb"\n[ \t]*(?:(" + begin + rb")|(?:" + end + rb"))", re.IGNORECASE)
-    spans, opened = [], None
-    for match in either.finditer(text, PAD - 1, PAD + len(source.data)):
-        at = source.line_at(match.start() + 1 - PAD)
-        if match[1] is not None:
-            if opened is None:
-                opened = at
+    ends = {line for literal in _QUICK[kind][1] for line, _ in source.side.hits(literal, end)}
+    spans: list[tuple[int, int]] = []
+    opened = None
+    for at in sorted(begins | ends):
+        if at in begins:
+            opened = at if opened is None else opened
         elif opened is not None:
             spans.append((opened, at))
             opened = None
