@@ -30,11 +30,11 @@ _ROW = re.compile(
     rb")",
     re.IGNORECASE,
 )
-_NUMBER = rb"[-+]?(?:\d{1,9}\.?\d*|\.\d+)"  # more digits are no machine's number
+_NUMBER = rb"[-+]?(?:\d{1,9}(?:\.\d*)?|\.\d+)"  # more digits are no machine's number
 _WORD = re.compile(rb"([A-Z])[ \t]*(" + _NUMBER + rb")")
 _WORDS = re.compile(rb"[ \t]*(?:[A-Z][ \t]*" + _NUMBER + rb"[ \t]*)*(?:\*\d+[ \t]*)?")
 _TAG = re.compile(
-    rb"(?<![^\r\n])[ \t]*;[ \t]*(?:currPos|PositionZ)[ \t]*:[ \t]*(\d{1,9}\.?\d*)", re.I
+    rb"(?<![^\r\n])[ \t]*;[ \t]*(?:currPos|PositionZ)[ \t]*:[ \t]*(\d{1,9}(?:\.\d*)?)", re.I
 )
 _KIND = {
     (b"G", b"0"): MOVE,

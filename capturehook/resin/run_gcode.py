@@ -31,7 +31,7 @@ from capturehook.resin_profile import ResinTable
 
 Bools = NDArray[np.bool_]
 NAME = "run.gcode"
-_STATED = re.compile(rb"(?<![^\r\n]);[ \t]*(\w+)[ \t]*[:=][ \t]*(\d{1,9}\.?\d*)")
+_STATED = re.compile(rb"(?<![^\r\n]);[ \t]*(\w+)[ \t]*[:=][ \t]*(\d{1,9}(?:\.\d*)?)")
 _PRINT_TIME = (b"estimatedprinttime", b"estimated_print_time", b"printtime")
 TAG_TOLERANCE_MM = 0.011
 
