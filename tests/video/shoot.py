@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -29,9 +30,7 @@ def background(dx: float = 0.0, dy: float = 0.0, turn_deg: float = 0.0) -> np.nd
     x, y = x - dx - WIDTH / 2, y - dy - HEIGHT / 2
     angle = np.radians(-turn_deg)
     x, y = x * np.cos(angle) - y * np.sin(angle), x * np.sin(angle) + y * np.cos(angle)
-    waves = np.sin(
-        np.multiply.outer(x, WAVE_X) + np.multiply.outer(y, WAVE_Y) + WAVE_PHASE
-    )
+    waves = np.sin(np.multiply.outer(x, WAVE_X) + np.multiply.outer(y, WAVE_Y) + WAVE_PHASE)
     return np.clip(0.5 + waves.sum(axis=-1) / 24, 0.05, 0.95)
 
 
@@ -52,22 +51,32 @@ class Shot:
     carriage: tuple[float, float] | None = (0.06, 0.30)  # centre, as shares; None: out of sight
 
     def draw(self, rng: np.random.Generator) -> Image.Image:
-        moved = self.dx or self.dy or self.turn_deg
-        grey = background(self.dx, self.dy, self.turn_deg) if moved else STILL
-        linear = np.repeat((0.05 + 0.4 * grey)[..., None], 3, axis=-1) * (1.0, 0.9, 0.7)
+        coded = coded_scene(self.dx, self.dy, self.turn_deg, self.ev).copy()
         bottom, middle = 0.92 * HEIGHT + self.dy, WIDTH / 2 + self.dx
         top = bottom - 0.6 * HEIGHT * self.grown
         y, x = np.mgrid[0:HEIGHT, 0:WIDTH]
-        part = (y < bottom) & (y > top) & (np.abs(x - middle) < 16)
-        linear[part] = (0.55, 0.12, 0.08)
+        coded[(y < bottom) & (y > top) & (np.abs(x - middle) < 16)] = coded_of(PART, self.ev)
         if self.carriage is not None:
             cx, cy = self.carriage
             box = (np.abs(x - cx * WIDTH - self.dx) < 9) & (np.abs(y - cy * HEIGHT - self.dy) < 9)
-            linear[box] = (0.02, 0.02, 0.03)
-        coded = linear_to_srgb(np.clip(linear * 2.0**self.ev, 0, 1)) * 255
+            coded[box] = coded_of(CARRIAGE, self.ev)
         noisy = coded + rng.normal(0, 0.8, coded.shape)
         picture = Image.fromarray(np.clip(noisy, 0, 255).round().astype(np.uint8))
         return picture.filter(ImageFilter.GaussianBlur(self.blur)) if self.blur else picture
+
+
+PART, CARRIAGE = (0.55, 0.12, 0.08), (0.02, 0.02, 0.03)
+
+
+def coded_of(linear: object, ev: float) -> np.ndarray:
+    """Linear light, so many stops brighter, as codes 0..255."""
+    return linear_to_srgb(np.clip(np.asarray(linear) * 2.0**ev, 0, 1)) * 255
+
+
+@lru_cache(maxsize=8)
+def coded_scene(dx: float, dy: float, turn_deg: float, ev: float) -> np.ndarray:
+    grey = background(dx, dy, turn_deg) if dx or dy or turn_deg else STILL
+    return coded_of((0.05 + 0.4 * grey)[..., None] * (1.0, 0.9, 0.7), ev)
 
 
 @dataclass
@@ -92,12 +101,14 @@ class Shoot:
             jump_s = sum(by for start, by in self.clock_jump_s.items() if index >= start)
             exif = self.exif(START + timedelta(seconds=shot.t_s + 300 + jump_s))
             options = {"quality": 95} if kind == "jpg" else {}
+            exif = exif.tobytes() if kind == "tiff" else exif  # an object would lose its fields
             shot.draw(rng).save(path, exif=exif, **options)
             paths.append(path)
         return paths
 
     def exif(self, when: datetime) -> Image.Exif:
         exif = Image.Exif()
+        exif[0x0131] = "drawn"  # Pillow writes no Exif fields at all without one in IFD0
         fields = exif.get_ifd(0x8769)
         fields[0x9003] = when.strftime("%Y:%m:%d %H:%M:%S")
         if self.sub_seconds:
@@ -107,9 +118,16 @@ class Shoot:
         return exif
 
 
-def make_plan(poses: int = 24, *, even: bool = False, interval_s: float | None = None, **more) -> PlanRecord:
+def make_plan(
+    poses: int = 24,
+    *,
+    even: bool = False,
+    interval_s: float | None = None,
+    gap_s: tuple[float, float] = (25, 60),
+    **more,
+) -> PlanRecord:
     rng = np.random.default_rng(11)
-    gaps = np.full(poses, 40.0) if even else rng.uniform(25, 60, poses)
+    gaps = np.full(poses, 40.0) if even else rng.uniform(*gap_s, poses)
     t_s = np.cumsum(gaps)
     plan = PlanRecord(
         kind="filament",
@@ -141,7 +159,5 @@ def make_plan(poses: int = 24, *, even: bool = False, interval_s: float | None =
 
 def make_shoot(poses: int = 24, **plan_wishes) -> Shoot:
     plan = make_plan(poses, **plan_wishes)
-    shots = [
-        Shot(t_s=pose.t_s, grown=(index + 1) / poses) for index, pose in enumerate(plan.poses)
-    ]
+    shots = [Shot(t_s=pose.t_s, grown=(index + 1) / poses) for index, pose in enumerate(plan.poses)]
     return Shoot(plan=plan, shots=shots)
