@@ -101,5 +101,5 @@ def test_lines_are_those_a_regular_expression_finds(parts: list[bytes]) -> None:
     source = open_source(data, PATH)
     lines = re.findall(rb"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+\Z", data)
     assert source.line_starts.tolist() == np.cumsum([0, *map(len, lines)])[:-1].tolist()
-    ends = source.line_starts.tolist()[1:] + [len(data)]
+    ends = [*source.line_starts.tolist()[1:], len(data)]
     assert [data[a:b] for a, b in zip(source.line_starts, ends, strict=True)] == lines
