@@ -1,0 +1,76 @@
+"""`hook` and `snippet`: how to make another program call us, and what to do where none can."""
+
+from __future__ import annotations
+
+import click
+
+from capturehook.cli import show
+
+JSON = click.option("--json", "as_json", is_flag=True, help="One JSON object on standard output.")
+
+
+@click.command(name="hook")
+@click.option(
+    "-p",
+    "--profile",
+    default="heron",
+    show_default=True,
+    metavar="NAME|PATH",
+    help="Printer and camera; see `profile list`.",
+)
+@click.option("--folder", metavar="FOLDER", help="The folder to watch.")
+@JSON
+def hook_command(profile: str, folder: str | None, as_json: bool) -> int:
+    """Print the line to paste into a host, for each way hosts call other programs.
+
+    \b
+    Example:  capturehook hook -p mine
+    """
+    from capturehook.hosts.lines import hook_lines
+    from capturehook.profile import load_profile
+
+    load_profile(profile)
+    lines = hook_lines(profile, folder)
+    if as_json:
+        show.emit_json({"schema": 1, "hooks": [one.as_json() for one in lines]})
+        return 0
+    for one in lines:
+        show.say(f"{one.convention}: {one.goes}")
+        show.say(f"    {one.line}")
+        show.say(f"    {one.note}\n")
+    show.say("Look at the first job with `capturehook apply JOB --dry-run` before you print it.")
+    return 0
+
+
+@click.command(name="snippet")
+@click.option(
+    "-p", "--profile", metavar="NAME|PATH", help="Printer and camera; see `profile list`."
+)
+@click.option(
+    "--extrusion",
+    type=click.Choice(["absolute", "relative"]),
+    help="How the host's jobs count E (needed for marlin).",
+)
+@JSON
+def snippet_command(profile: str | None, extrusion: str | None, as_json: bool) -> int:
+    """Print a pose as text for a host's layer-change field.
+
+    Only for hosts that can call no program and save into no folder, and for firmware that can
+    save the nozzle's place and go back to it. Cautions go to standard error: read them.
+
+    \b
+    Example:  capturehook snippet -p kestrel
+              capturehook snippet -p heron --extrusion relative
+    """
+    from capturehook.hosts.snippet import layer_change_text
+    from capturehook.profile import load_profile
+
+    text = layer_change_text(load_profile(profile), extrusion)
+    if as_json:
+        cautions = list(text.cautions)
+        show.emit_json({"schema": 1, "lines": list(text.lines), "cautions": cautions})
+        return 0
+    show.say("\n".join(text.lines))
+    for caution in text.cautions:
+        show.note(f"! {caution}")
+    return 0

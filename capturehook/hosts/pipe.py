@@ -1,0 +1,73 @@
+"""Pipe: the job comes in on standard input and goes out on standard output."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+from capturehook.errors import FileError
+from capturehook.hosts.edit import pose_change
+from capturehook.hosts.run import final_name, guarded, words_of
+
+IN, OUT = "standard input", "standard output"
+
+
+def read_input() -> bytes:
+    """All of standard input.
+
+    Raises
+    ------
+    FileError
+        It is closed, or cannot be read.
+    """
+    try:
+        if sys.stdin is None:
+            raise OSError("it is closed")
+        return sys.stdin.buffer.read()
+    except OSError as fault:
+        reason = fault.strerror or fault
+        raise FileError(IN, f"cannot be read ({reason})", "Pipe the job in") from fault
+
+
+def write_output(data: bytes) -> None:
+    """All of ``data`` to standard output.
+
+    Raises
+    ------
+    FileError
+        It is closed, or its reader went away.
+    """
+    try:
+        if sys.stdout is None:
+            raise OSError("it is closed")
+        sys.stdout.buffer.write(data)
+        sys.stdout.buffer.flush()
+    except OSError as fault:
+        _hush_output()
+        reason = fault.strerror or fault
+        raise FileError(OUT, f"cannot be written ({reason})", "Look at its reader") from fault
+
+
+def _hush_output() -> None:
+    """Keep Python from trying once more, and complaining, when it ends."""
+    if sys.stdout is not None:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def main(argv: list[str] | None = None) -> int:
+    """`-p PROFILE < JOB > OUT`; nothing is written unless all went well."""
+    return guarded(lambda: _run(sys.argv[1:] if argv is None else argv))
+
+
+def _run(argv: list[str]) -> int:
+    from capturehook.profile import load_profile
+
+    words = words_of("pipe", "Put pose blocks into the job on standard input.")
+    given = words.parse_args(argv)
+    change = pose_change(load_profile(given.profile), skip_unsafe=given.skip_unsafe)
+    write_output(change(read_input(), final_name(IN)))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,72 @@
+"""What all calling conventions share: words read without a console, faults told in one line."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Callable
+from contextlib import suppress
+from typing import NoReturn
+
+from capturehook.errors import CaptureHookError
+
+
+class Words(argparse.ArgumentParser):
+    """The words of a call; a wrong one is an error like any other of ours."""
+
+    def error(self, message: str) -> NoReturn:
+        raise CaptureHookError(self.prog, message, f"See {self.prog} --help")
+
+
+def words_of(name: str, about: str) -> Words:
+    """A reader with the words every convention knows."""
+    prog = f"python -m capturehook.hosts.{name}"
+    words = Words(prog=prog, description=about, allow_abbrev=False)
+    words.add_argument("-p", "--profile", required=True, metavar="PROFILE", help="name or .toml")
+    words.add_argument(
+        "--skip-unsafe", action="store_true", help="leave out poses that cannot be made safely"
+    )
+    return words
+
+
+def guarded(work: Callable[[], int]) -> int:
+    """Run ``work``; any fault becomes a line on standard error and an exit code that is not 0."""
+    try:
+        return work()
+    except CaptureHookError as fault:
+        tell(str(fault))
+        return fault.exit_code
+    except ImportError as fault:
+        tell(f"capturehook: a package it needs is missing ({fault}). Install capturehook again.")
+        return 2
+    except KeyboardInterrupt:
+        return 130
+    except Exception as fault:
+        tell(f"capturehook: a fault of ours ({_traced(fault)}); the job is as it was. Report it.")
+        return 3
+
+
+def tell(text: str) -> None:
+    """A line on standard error, where there is one."""
+    with suppress(OSError, ValueError):
+        if sys.stderr is not None:
+            print(text, file=sys.stderr, flush=True)
+
+
+def final_name(path: str) -> str:
+    """How messages name the job: as the host will, where it says so, else by its path.
+
+    Hosts hand over a temporary file and put its final name into the environment
+    (docs/hosts.md#names-in-messages).
+    """
+    name = os.environ.get("SLIC3R_PP_OUTPUT_NAME", "").replace("\\", "/").rpartition("/")[2]
+    return name or path
+
+
+def _traced(fault: Exception) -> str:
+    at = fault.__traceback__
+    while at is not None and at.tb_next is not None:
+        at = at.tb_next
+    place = f" at {at.tb_frame.f_code.co_filename}:{at.tb_lineno}" if at is not None else ""
+    return " ".join(f"{type(fault).__name__}: {fault}{place}".split())

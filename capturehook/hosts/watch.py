@@ -1,0 +1,259 @@
+"""A watched folder, for hosts without a hook: a job that has come to rest gets its poses.
+
+The job itself is never touched: the result goes beside it (`part.posed.gcode`), or into a
+folder of its own. What is done is written down there, so that a new start does nothing twice.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import stat
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from capturehook.errors import CaptureHookError, FileError
+from capturehook.files import read_bytes, write_atomically
+from capturehook.hosts.edit import Change, pose_change
+from capturehook.hosts.run import guarded, tell, words_of
+from capturehook.splice.fence import strip_bytes
+
+SUFFIXES = (".gcode", ".gco", ".g")
+POSED = ".posed"
+LEDGER = ".capturehook-done.jsonl"
+
+Look = tuple[int, int, int]
+"""Size, time of change, and number of a file on disk: another look, another content."""
+
+
+class Ledger:
+    """What is done: for each name the checksum of the job that was done last.
+
+    Lines of JSON, only ever added to; a line cut by a crash is passed over.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.done: dict[str, str] = {}
+        with suppress(FileNotFoundError):
+            for line in path.read_bytes().splitlines():
+                with suppress(ValueError, KeyError, TypeError):
+                    entry = json.loads(line)
+                    self.done[entry["name"]] = entry["sha256"]
+
+    def add(self, name: str, sha256: str) -> None:
+        """Write one down, and wait until the disk has it."""
+        self.done[name] = sha256
+        line = json.dumps({"name": name, "sha256": sha256})
+        with self.path.open("ab") as file:
+            file.write(f"\n{line}\n".encode())
+            file.flush()
+            os.fsync(file.fileno())
+
+
+@dataclass
+class Watch:
+    """A folder and what is known of the files in it.
+
+    Attributes
+    ----------
+    folder, out : where jobs come in; where results go (None: beside the job)
+    change : what becomes of a job's bytes
+    still_s : how long a file must not change before it is taken
+    """
+
+    folder: Path
+    out: Path | None
+    change: Change
+    still_s: float = 3.0
+    seen: dict[str, tuple[Look, float]] = field(default_factory=dict)
+    """name -> how it looked, and since when (on the caller's clock, in s)."""
+    settled: dict[str, Look] = field(default_factory=dict)
+    """name -> how it looked when it was done, or refused."""
+
+    def __post_init__(self) -> None:
+        if not self.folder.is_dir():
+            raise FileError(str(self.folder), "is no folder", "Make it, or name another")
+        self.results = self.out or self.folder
+        try:
+            self.results.mkdir(parents=True, exist_ok=True)
+            self.ledger = Ledger(self.results / LEDGER)
+        except OSError as fault:
+            reason = fault.strerror or fault
+            advice = "Check its rights, or name another with --out"
+            raise FileError(str(self.results), f"cannot be used ({reason})", advice) from fault
+
+    def target(self, job: Path) -> Path:
+        """Where a job's result goes."""
+        if self.results.resolve() == self.folder.resolve():
+            return job.with_name(f"{job.stem}{POSED}{job.suffix}")
+        return self.results / job.name
+
+    def ripe(self, now_s: float) -> list[Path]:
+        """Jobs that have not changed for ``still_s``; the longest at rest first."""
+        looks = dict(self._looks())
+        self.seen = {
+            name: self.seen[name]
+            if name in self.seen and self.seen[name][0] == look
+            else (look, now_s)
+            for name, look in looks.items()
+        }
+        rested = [
+            (since, name)
+            for name, (look, since) in self.seen.items()
+            if self.settled.get(name) != look and look[0] > 0 and now_s - since >= self.still_s
+        ]
+        return [self.folder / name for _, name in sorted(rested)]
+
+    def waiting(self) -> bool:
+        """Whether a file is still to be taken."""
+        return any(
+            self.settled.get(name) != look and look[0] > 0 for name, (look, _) in self.seen.items()
+        )
+
+    def _looks(self) -> Iterator[tuple[str, Look]]:
+        with os.scandir(self.folder) as entries:
+            for entry in entries:
+                look = _look(Path(entry.path)) if _is_job(entry.name) else None
+                if look is not None:
+                    yield entry.name, look
+
+    def take(self, job: Path) -> Path | None:
+        """Make a job's result.
+
+        Returns
+        -------
+        Where it is; None when it was there already, or the job changed meanwhile.
+
+        Raises
+        ------
+        CaptureHookError
+            The job is refused, or the result cannot be written; the job is not tried again
+            before it changes.
+        """
+        look = _look(job)
+        if look is None:
+            return None
+        try:
+            data = read_bytes(job)
+        except FileError:
+            if not job.exists():
+                return None
+            self.settled[job.name] = look
+            raise
+        if _look(job) != look or len(data) != look[0]:
+            return None
+        self.settled[job.name] = look
+        sha256, target = hashlib.sha256(data).hexdigest(), self.target(job)
+        if self.ledger.done.get(job.name) == sha256:
+            return None
+        made = self._make(job, data, target)
+        try:
+            self.ledger.add(job.name, sha256)
+        except OSError as fault:
+            reason = fault.strerror or fault
+            advice = "Free some space; else this job is done once more after a new start"
+            path = str(self.ledger.path)
+            raise FileError(path, f"could not be written ({reason})", advice) from fault
+        return target if made else None
+
+    def _make(self, job: Path, data: bytes, target: Path) -> bool:
+        """Write the result, unless it stands there already; never over a file of another's."""
+        there = read_bytes(target) if target.exists() else None
+        if there is not None:
+            plain = strip_bytes(there, str(target))
+            if plain != there and plain == strip_bytes(data, str(job)):
+                return False
+            if plain == there and job.name not in self.ledger.done:
+                raise FileError(
+                    str(target), "is not a result of ours", "Move it, or rename the job"
+                )
+        write_atomically(target, self.change(data, str(job)))
+        return True
+
+
+def _is_job(name: str) -> bool:
+    path = Path(name)
+    ours = path.stem.endswith(POSED)
+    return path.suffix.lower() in SUFFIXES and not ours and name[0] not in ".~"
+
+
+def _look(path: Path) -> Look | None:
+    """None for what is gone or no plain file."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    plain = stat.S_ISREG(found.st_mode)
+    return (found.st_size, found.st_mtime_ns, found.st_ino) if plain else None
+
+
+def run_watch(watch: Watch, *, every_s: float = 1.0, once: bool = False) -> int:
+    """Look every ``every_s`` seconds until stopped; ``once``: until all that is there is done.
+
+    Returns
+    -------
+    0, or the exit code of the last job that was refused
+    """
+    code, away = 0, False
+    while True:
+        try:
+            jobs = watch.ripe(time.monotonic())
+            away = False
+        except OSError as fault:
+            if once:
+                raise FileError(
+                    str(watch.folder), f"cannot be read ({fault.strerror})", "Look"
+                ) from fault
+            if not away:
+                tell(f"{watch.folder}: is away ({fault.strerror}); waiting for it.")
+            away, jobs = True, []
+        for job in jobs:
+            code = _take(watch, job) or code
+        if once and not watch.waiting():
+            return code
+        time.sleep(every_s)
+
+
+def _take(watch: Watch, job: Path) -> int:
+    """One job; a fault is told and does not stop the watch."""
+
+    def work() -> int:
+        target = watch.take(job)
+        if target is not None and sys.stdout is not None:
+            with suppress(OSError, ValueError):
+                print(f"{job.name} -> {target}", flush=True)
+        return 0
+
+    return guarded(work)
+
+
+def main(argv: list[str] | None = None) -> int:
+    """`-p PROFILE [--out FOLDER] FOLDER`; runs until stopped."""
+    return guarded(lambda: _run(sys.argv[1:] if argv is None else argv))
+
+
+def _run(argv: list[str]) -> int:
+    from capturehook.profile import load_profile
+
+    words = words_of("watch", "Give every job that comes to rest in FOLDER its pose blocks.")
+    words.add_argument("--out", type=Path, metavar="FOLDER", help="results go there, not beside")
+    words.add_argument("--still-s", type=float, default=3.0, help="rest before a job is taken")
+    words.add_argument("--every-s", type=float, default=1.0, help="time from look to look")
+    words.add_argument("--once", action="store_true", help="end when all that is there is done")
+    words.add_argument("folder", type=Path, metavar="FOLDER")
+    given = words.parse_args(argv)
+    if not 0 <= given.still_s <= 3600 or not 0.05 <= given.every_s <= 3600:
+        raise CaptureHookError("watch", "times are out of range", "Give 0.05 to 3600 seconds")
+    change = pose_change(load_profile(given.profile), skip_unsafe=given.skip_unsafe)
+    watch = Watch(given.folder, given.out, change, given.still_s)
+    return run_watch(watch, every_s=given.every_s, once=given.once)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
