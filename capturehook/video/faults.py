@@ -224,6 +224,8 @@ class _Part:
 
 def steady_area(looks: NDArray[np.float32]) -> Flags:
     """(h, w) where early and late frames are alike: not where the part grows."""
+    if not len(looks):
+        return np.ones(looks.shape[1:], bool)
     third = max(1, len(looks) // 3)
     early, late = (np.median(some, axis=0) for some in (looks[:third], looks[-third:]))
     return np.asarray(np.abs(early - late) <= ODD_CODES)

@@ -33,6 +33,19 @@ def codes(audit):
     return [finding.code for finding in audit.findings]
 
 
+@pytest.mark.parametrize("poses", [1, 2, 3])
+def test_shoot_of_a_few_frames_is_audited_all_the_same(tmp_path, poses):
+    audit = audited(make_shoot(poses), tmp_path)
+    assert odd_ones(audit) == {} and audit.filmable == poses
+
+
+def test_one_frame_for_many_poses_is_audited_all_the_same(tmp_path):
+    shoot = make_shoot(POSES)
+    del shoot.shots[1:]
+    audit = audited(shoot, tmp_path)
+    assert sum(one.verdict.name == "missing" for one in audit.by_pose) == POSES - 1
+
+
 @pytest.mark.parametrize("poses", [5, 24, 90])
 @pytest.mark.parametrize("even", [False, True], ids=["uneven", "even"])
 def test_clean_shoot_has_no_finding_at_all(tmp_path, poses, even):
