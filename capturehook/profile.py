@@ -154,8 +154,8 @@ class Settle(Record):
     """Damping ratio: 0.05 swings long, 0.3 calms at once."""
     start_mm: Positive
     """mm, swing at the moment the park move ends."""
-    still_mm: Positive
-    """mm, swing that no longer shows in the frame."""
+    still_mm: Positive | None = None
+    """mm, swing that no longer shows in the frame (left out: from [camera] blur_px)."""
 
 
 class Park(Record):
@@ -201,6 +201,8 @@ class Camera(Record):
     """ms the shutter is open."""
     write_ms: NotNegative = 900.0
     """ms, least time from the end of one exposure to the next trigger."""
+    hold_ms: Milliseconds | None = None
+    """ms to stand still after the trigger, instead of what the keys above add up to."""
     margin_ms: NotNegative = 100.0
     """ms added to lag and exposure before the head moves again."""
     min_hold_ms: NotNegative = 100.0
@@ -223,6 +225,14 @@ class Camera(Record):
     """Sensitivity (ISO)."""
     distance_mm: Positive | None = None
     """mm from the subject to the lens (not to the sensor)."""
+    blur_px: Positive = 1.0
+    """px, how far the picture may swing during an exposure."""
+    tripod_hz: Positive | None = None
+    """Hz, how often the tripod swings in a second when tapped."""
+    tripod_damping: Annotated[float, Field(strict=True, gt=0, lt=1)] = 0.03
+    """Damping ratio of the tripod."""
+    tripod_start_mm: Positive = 0.1
+    """mm at the subject, swing of the tripod's picture when the park move ends."""
     card_gb: Positive | None = None
     """GB free on the card."""
     frame_mb: Positive = 10.0

@@ -69,6 +69,27 @@ def _retract_is_known(profile: Profile) -> Iterator[str]:
         )
 
 
+def _settling_is_known(profile: Profile) -> Iterator[str]:
+    camera, settle = profile.camera, profile.park.settle
+    if camera.distance_mm is not None:
+        if camera.distance_mm <= camera.focal_mm:
+            yield (
+                f"camera.distance_mm: {camera.distance_mm:g} is not more than focal_mm = "
+                f"{camera.focal_mm:g}, so nothing can be sharp; measure from the lens to the part"
+            )
+        return
+    if settle is not None and settle.still_mm is None:
+        yield (
+            "park.settle.still_mm: is left out, and without [camera] distance_mm nobody knows "
+            "how many mm are a pixel; give one of the two"
+        )
+    if camera.tripod_hz is not None:
+        yield (
+            "camera.tripod_hz: how long a tripod swings visibly depends on [camera] distance_mm, "
+            "which is left out; measure it from the lens to the part"
+        )
+
+
 def _trigger_has_what_it_needs(profile: Profile) -> Iterator[str]:
     from capturehook.catalog import TRIGGERS
     from capturehook.tables import FaultsError
@@ -85,6 +106,7 @@ CROSS_CHECKS: tuple[tuple[Callable[[Profile], Iterator[str]], tuple[str, ...]], 
     (_park_is_reachable, ("machine", "park")),
     (_feeds_within_limits, ("machine", "park", "retract")),
     (_retract_is_known, ("machine", "retract")),
+    (_settling_is_known, ("park", "camera")),
     (_trigger_has_what_it_needs, ("machine", "park", "camera", "trigger")),
 )
 """What is checked between tables, and the tables it reads."""

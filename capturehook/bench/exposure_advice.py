@@ -190,32 +190,12 @@ def estimate_blur(
         blur_px=sum(swings_mm) * px_mm,
         allowed_px=allowed_px,
         settle_s=settle_s,
-        settle_needed_s=_settle_needed_s(shakes, exposure_s, allowed_px / px_mm),
+        settle_needed_s=settling.settle_together_s(
+            [(one.start_mm, one.frequency_hz, one.damping) for one in shakes],
+            exposure_s,
+            allowed_px / px_mm,
+        ),
     )
-
-
-def _settle_needed_s(shakes: tuple[Shake, ...], exposure_s: float, swing_mm: float) -> float:
-    """Shortest wait that leaves no more than ``swing_mm`` in all (halved in: it only falls)."""
-
-    def left_mm(after_s: float) -> float:
-        return sum(
-            settling.swing_mm(
-                settling.amplitude_mm(one.start_mm, one.frequency_hz, one.damping, after_s),
-                one.frequency_hz,
-                exposure_s,
-            )
-            for one in shakes
-        )
-
-    if left_mm(0) <= swing_mm:
-        return 0.0
-    low_s, high_s = 0.0, 0.01
-    while left_mm(high_s) > swing_mm:
-        low_s, high_s = high_s, high_s * 2
-    for _ in range(50):
-        middle_s = (low_s + high_s) / 2
-        low_s, high_s = (middle_s, high_s) if left_mm(middle_s) > swing_mm else (low_s, middle_s)
-    return high_s
 
 
 def blur_findings(blur: Blur | None) -> list[Finding]:

@@ -420,9 +420,12 @@ def setup_from_profile(profile: Profile) -> CameraSetup:
     shakes: tuple[Shake, ...] = ()
     if settle is not None:
         shakes = (Shake(settle.frequency_hz, settle.damping, settle.start_mm),)
-        settle_s = settle_time_s(
-            settle.start_mm, settle.still_mm, settle.frequency_hz, settle.damping
-        )
+        if settle.still_mm is not None:
+            settle_s = settle_time_s(
+                settle.start_mm, settle.still_mm, settle.frequency_hz, settle.damping
+            )
+    if camera.tripod_hz is not None:
+        shakes += (Shake(camera.tripod_hz, camera.tripod_damping, camera.tripod_start_mm),)
     stated = "exposure_ms" in camera.model_fields_set
     return CameraSetup(
         sensor_mm=camera.sensor_mm,

@@ -7,6 +7,7 @@ mm. Out: seconds or mm. Imports nothing of ours. ValueError for numbers without 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 
 def amplitude_mm(start_mm: float, frequency_hz: float, damping: float, after_s: float) -> float:
@@ -76,6 +77,36 @@ def swing_mm(amplitude_mm: float, frequency_hz: float, exposure_s: float) -> flo
     """
     _checked(frequency_hz, 0.5)
     return 2 * amplitude_mm * math.sin(min(math.pi / 2, math.pi * frequency_hz * exposure_s))
+
+
+def settle_together_s(
+    shakes: Sequence[tuple[float, float, float]], exposure_s: float, allowed_mm: float
+) -> float:
+    """Shortest wait after which all shakes together smear no more than ``allowed_mm``.
+
+    ``shakes`` are (start_mm, frequency_hz, damping). Their paths are added, the worst case
+    of swings in step.
+
+    Source: :func:`amplitude_mm` and :func:`swing_mm`; the sum only falls, so it is halved in.
+    """
+    if not allowed_mm > 0:
+        raise ValueError("allowed_mm must be more than 0")
+
+    def left_mm(after_s: float) -> float:
+        return sum(
+            swing_mm(amplitude_mm(start, hertz, damping, after_s), hertz, exposure_s)
+            for start, hertz, damping in shakes
+        )
+
+    if left_mm(0) <= allowed_mm:
+        return 0.0
+    low_s, high_s = 0.0, 0.01
+    while left_mm(high_s) > allowed_mm:
+        low_s, high_s = high_s, high_s * 2
+    for _ in range(50):
+        middle_s = (low_s + high_s) / 2
+        low_s, high_s = (middle_s, high_s) if left_mm(middle_s) > allowed_mm else (low_s, middle_s)
+    return high_s
 
 
 def zero_vibration_impulses(frequency_hz: float, damping: float) -> tuple[float, float, float]:
