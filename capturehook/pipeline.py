@@ -19,10 +19,11 @@ from capturehook.catalog import FIRMWARES, TRIGGERS
 from capturehook.catalog.triggers.button_press import trigger_way
 from capturehook.errors import Finding, PlanError, PoseError, ProofError, Where
 from capturehook.gcode.source import Source, open_source
+from capturehook.interp.near import read_near
 from capturehook.interp.read import JobMoves, State, read_moves
 from capturehook.layers.features import Features, find_features
 from capturehook.layers.find import find_layers
-from capturehook.layers.sniff import Marks
+from capturehook.layers.sniff import Marks, find_marks
 from capturehook.layers.spans import find_spans
 from capturehook.layers.table import LayerTable
 from capturehook.plan.budget import within_budget
@@ -54,6 +55,8 @@ if TYPE_CHECKING:
     from capturehook.interp.moves import MoveTable
 
 Step = Callable[[int], None]
+NEAR_BYTES = 4_000_000
+"""Jobs from this size on may be read around their layer changes only."""
 NEAR_END_MM = 0.01
 """A stop this near to the end of a printing move is made at the end."""
 
@@ -67,6 +70,8 @@ class Job:
     layers: LayerTable = field(repr=False)
     marks: list[Marks]
     profile: Profile = field(repr=False)
+    whole: bool = True
+    """False where the inside of layers was not read: no times, no extents."""
 
     @property
     def moves(self) -> MoveTable:
@@ -127,8 +132,11 @@ def filament_per_unit(profile: Profile) -> float:
     return 1.0 / (pi * profile.machine.filament_mm**2 / 4)
 
 
-def read_job(data: bytes, path: str, profile: Profile) -> Job:
+def read_job(data: bytes, path: str, profile: Profile, *, near_stops: bool = False) -> Job:
     """Bytes -> Job. Blocks of an earlier run are taken out first.
+
+    ``near_stops`` allows to read a large job only around its layer changes, where that is
+    all that `apply` needs; poses and bytes come out the same (docs/speed.md).
 
     Raises
     ------
@@ -137,6 +145,10 @@ def read_job(data: bytes, path: str, profile: Profile) -> Job:
     """
     source = open_source(strip_bytes(data, path), path)
     machine = profile.machine
+    if near_stops and len(source.data) >= NEAR_BYTES and _needs_no_whole(profile):
+        job = _read_near(source, profile)
+        if job is not None:
+            return job
     read = read_moves(
         source,
         FIRMWARES[machine.firmware],
@@ -146,6 +158,33 @@ def read_job(data: bytes, path: str, profile: Profile) -> Job:
     )
     layers, marks = find_layers(source, read.table)
     return Job(source, read, layers, marks, profile)
+
+
+def _needs_no_whole(profile: Profile) -> bool:
+    """The profile asks for nothing that only the whole job can tell."""
+    capture, machine = profile.capture, profile.machine
+    asks = capture.every_s or capture.min_gap_s or capture.added_max_s or capture.spread != "height"
+    plain_layers = capture.resume == "as-is" and not profile.retract.wipe_mm
+    return not asks and plain_layers and not machine.absolute_arc_centres
+
+
+def _read_near(source: Source, profile: Profile) -> Job | None:
+    marks = find_marks(source)
+    if not marks:
+        return None
+    read = read_near(
+        source,
+        FIRMWARES[profile.machine.firmware],
+        marks[0].line_index.tolist(),
+        extruder_axis=profile.machine.extruder_axis,
+        filament_per_unit=filament_per_unit(profile),
+    )
+    if read is None:
+        return None
+    layers, _ = find_layers(source, read.table, marks)
+    if layers.marks != marks[0].name or layers.spiral or needs_map(read.table, layers):
+        return None
+    return Job(source, read, layers, marks, profile, whole=False)
 
 
 def choose(job: Job) -> np.ndarray:

@@ -242,6 +242,12 @@ def _fold(
     return JobMoves(table, tracks, others, e_letter, _deficit(e_step, tools), work_feed, uses_fw)
 
 
+def read_deficit(e_step_mm: Array, table: MoveTable, others: Others) -> Array:
+    """(M,) how far filament is drawn back after each move; see `_deficit`."""
+    which = np.maximum(np.searchsorted(others.modes_line, table.line_index, side="left") - 1, 0)
+    return _deficit(e_step_mm, np.array([m.tool for m in others.modes])[which])
+
+
 def _deficit(e_step_mm: Array, tool: NDArray[np.int64]) -> Array:
     """(M,) how far filament is drawn back after each move, for the tool in use."""
     deficit = np.empty(len(e_step_mm))

@@ -20,7 +20,9 @@ MERGE_MM = 0.02
 Array = NDArray[np.float64]
 
 
-def find_layers(source: Source, moves: MoveTable) -> tuple[LayerTable, list[Marks]]:
+def find_layers(
+    source: Source, moves: MoveTable, marks: list[Marks] | None = None
+) -> tuple[LayerTable, list[Marks]]:
     """The layers of a job, and every kind of mark seen on the way.
 
     Raises
@@ -35,7 +37,7 @@ def find_layers(source: Source, moves: MoveTable) -> tuple[LayerTable, list[Mark
             "the job ends here and no move has laid any plastic",
             "Check that this is a sliced job, and [machine] extruder_axis if it does not extrude on E",
         )
-    marks = find_marks(source)
+    marks = find_marks(source) if marks is None else marks
     steps = _steps_in_height(moves.z_mm[printing])
     for kind in marks:
         group = np.searchsorted(kind.line_index, moves.line_index[printing], side="right") - 1
