@@ -68,7 +68,8 @@ def apply_command(
     from capturehook.profile import load_profile
 
     data, path = read_job_file(job)
-    record = read_job(data, path, load_profile(profile))
+    near_stops = not (dry_run or as_json or remaining_time)
+    record = read_job(data, path, load_profile(profile), near_stops=near_stops)
     with show.progress("Placing poses", len(choose(record))) as step:
         applied = apply_job(record, skip_unsafe=skip_unsafe, remaining_time=remaining_time, step=step)
     if not dry_run:
@@ -86,7 +87,8 @@ def _one_line(target: str, applied: Applied) -> str:
 
     added = float(added_seconds(applied.job, applied.poses).sum())
     count = len(applied.poses)
-    return f"{target}: {count} pose{'s' * (count != 1)}, adds {show.duration(added)}"
+    about = "" if applied.job.whole else "about "
+    return f"{target}: {count} pose{'s' * (count != 1)}, adds {about}{show.duration(added)}"
 
 
 def _show_dry_run(applied: Applied, *, as_json: bool, to_stdout: bool) -> None:

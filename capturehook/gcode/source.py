@@ -106,9 +106,11 @@ class Source:
     @cached_property
     def line_end(self) -> bytes:
         """The line end this text uses most."""
+        if b"\r" not in self.data:
+            return b"\n"
         crlf = self.data.count(b"\r\n")
         lf = self.data.count(b"\n") - crlf
-        lone_cr = self.data.count(b"\r") - crlf if b"\r" in self.data else 0
+        lone_cr = self.data.count(b"\r") - crlf
         best = max(crlf, lf, lone_cr)
         if best == 0 or best == lf:
             return b"\n"

@@ -26,7 +26,7 @@ def _machine_class() -> Any:
     class PrinterMachine(Machine):  # type: ignore[misc]
         """pygcode's Machine, plus filament."""
 
-        axes = frozenset("XYZABCUVW")
+        axes = frozenset("XYZ")
 
         def __init__(self) -> None:
             super().__init__()
@@ -37,6 +37,12 @@ def _machine_class() -> Any:
             self.e = value if self.e_absolute else self.e + value
 
     return PrinterMachine
+
+
+@lru_cache(maxsize=1)
+def _machine() -> Any:
+    """One machine for all blocks: each is led in by setting all that a block may read."""
+    return _machine_class()()
 
 
 @lru_cache(maxsize=4096)
@@ -70,16 +76,24 @@ def check_block(
     ProofError
         A line does not parse, or X Y Z E or the modes are not what they were.
     """
-    machine = _machine_class()()
+    machine = _machine()
     machine.e, machine.e_absolute = e, e_absolute
-    for line in ("G20" if inch else "G21", "G90", f"G0 X{at[0]:.9f} Y{at[1]:.9f} Z{at[2]:.9f}"):
+    for line in ("G20" if inch else "G21", "G90"):
         machine.process_block(_parsed(line).block)
+    machine.move_to(X=at[0], Y=at[1], Z=at[2])
     if not absolute:
         machine.process_block(_parsed("G91").block)
+    modes = _modes(machine)
     fed = 0.0
     for line in lines:
         fed += _step(machine, line, e_letter, e_follows_g90)
-    _compare(machine, at, e, e_absolute, fed, prime, lines)
+    _compare(machine, at, e, e_absolute, fed, prime, modes, lines)
+
+
+def _modes(machine: Any) -> tuple[str, ...]:
+    """Distance mode, units and plane."""
+    mode = machine.mode
+    return tuple(str(one) for one in (mode.distance, mode.units, mode.plane_selection))
 
 
 def _step(machine: Any, line: str, e_letter: str, e_follows_g90: bool) -> float:
@@ -126,6 +140,7 @@ def _compare(
     e_absolute: bool,
     fed: float,
     prime: float,
+    modes: tuple[str, ...],
     lines: Sequence[str],
 ) -> None:
     place = (machine.pos.X, machine.pos.Y, machine.pos.Z)
@@ -138,6 +153,8 @@ def _compare(
         faults.append(f"E is {machine.e:.6g}, was {e:.6g}")
     if machine.e_absolute != e_absolute:
         faults.append("the extruder's mode has changed")
+    if _modes(machine) != modes:
+        faults.append(f"modes are {' '.join(_modes(machine))}, were {' '.join(modes)}")
     if not math.isclose(fed, prime, abs_tol=1e-5):
         faults.append(f"filament fed is {fed:.6g}, should be {prime:.6g}")
     if faults:
