@@ -38,13 +38,14 @@ def find_layers(
             "Check that this is a sliced job, and [machine] extruder_axis if it does not extrude on E",
         )
     marks = find_marks(source) if marks is None else marks
-    steps = _steps_in_height(moves.z_mm[printing])
+    climbs = moves.z_mm[printing] > moves.z0_mm[printing] + 1e-9
+    steps = _steps_in_height(moves.z_mm[printing][~climbs])
     for kind in marks:
         group = np.searchsorted(kind.line_index, moves.line_index[printing], side="right") - 1
         table = _table(moves, printing, group, kind.name)
         if table is not None and len(table) * 2 >= steps:
             return table, marks
-    group = _groups_by_height(moves.z_mm[printing], moves.z0_mm[printing])
+    group = _groups_by_height(moves.z_mm[printing], climbs)
     table = _table(moves, printing, group, "geometry")
     assert table is not None
     return table, marks
@@ -56,15 +57,12 @@ def _steps_in_height(z: Array) -> int:
     return min(len(tops), 20)
 
 
-def _groups_by_height(z: Array, z0: Array) -> NDArray[np.int64]:
-    """(K,) a group number for each printing move, from heights alone."""
-    rising = z > z0 + 1e-9
-    if np.count_nonzero(rising) > 0.5 * len(z):
-        return np.zeros(len(z), np.int64)
-    changed = np.flatnonzero(np.abs(np.diff(z)) > 1e-6) + 1
-    starts = np.concatenate(([0], changed))
+def _groups_by_height(z: Array, climbs: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """(K,) a group number for each printing move, from heights alone; a climb is one group."""
+    goes_on = (np.abs(np.diff(z)) <= 1e-6) | (climbs[1:] & climbs[:-1])
+    starts = np.concatenate(([0], np.flatnonzero(~goes_on) + 1))
     group_of_run, group, top, first = np.empty(len(starts), np.int64), -1, -np.inf, np.inf
-    for run, height in enumerate(z[starts].tolist()):
+    for run, height in enumerate(np.maximum.reduceat(z, starts).tolist()):
         fell_to_bed = group >= 0 and height < top - 2 * MERGE_MM and height <= first + 0.05
         if height > top + MERGE_MM or (fell_to_bed and top - first > 0.5):
             group += 1

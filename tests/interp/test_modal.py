@@ -56,8 +56,8 @@ def test_axis_a_follows_distance_mode_alone(lines: tuple[str, ...], absolute: bo
 @pytest.mark.parametrize(
     ("line", "seconds"),
     [
-        ("G4 P500 S2", {"marlin": 2, "reprapfirmware": 2, "repetier": 2, "smoothie": 2.5, "klipper": 0.5}),
-        ("G4 S3", {"marlin": 3, "reprapfirmware": 3, "repetier": 3, "smoothie": 3, "klipper": 0}),
+        ("G4 P500 S2", dict.fromkeys(PRINTERS, 2) | {"smoothie": 2.5, "klipper": 0.5}),
+        ("G4 S3", dict.fromkeys(PRINTERS, 3) | {"klipper": 0}),
         ("G4 P250", dict.fromkeys(PRINTERS, 0.25) | {"rs274": 250}),
         ("G4", dict.fromkeys(PRINTERS, 0)),
     ],

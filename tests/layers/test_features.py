@@ -1,0 +1,62 @@
+"""What is being printed, in our few words for the many of jobs."""
+
+from __future__ import annotations
+
+import pytest
+
+from capturehook.layers.features import find_features, kind_of
+from tests.layers.reading import source_of
+
+
+@pytest.mark.parametrize(
+    ("kind", "names"),
+    [
+        ("outer wall", ["External perimeter", "WALL-OUTER", "Outer wall", "outer perimeter", "Overhang wall"]),
+        ("inner wall", ["Perimeter", "WALL-INNER", "Inner wall", "inner perimeter"]),
+        ("infill", ["Solid infill", "FILL", "Sparse infill", "Internal infill", "Bridge", "Gap fill", "Top solid infill"]),
+        ("support", ["Support material", "SUPPORT", "Support interface", "support", "Support material interface"]),
+        ("skirt", ["Skirt/Brim", "SKIRT", "Brim", "raft"]),
+        ("surface", ["SKIN", "Top surface", "Bottom surface", "Ironing"]),
+        ("tower", ["Wipe tower", "Prime tower", "PRIME-TOWER"]),
+        ("custom", ["Custom"]),
+    ],
+)  # fmt: skip
+def test_names_of_every_kind_of_job_have_our_word(kind: str, names: list[str]) -> None:
+    assert {name: kind_of(name.encode()) for name in names} == dict.fromkeys(names, kind)
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        ";TYPE:WALL-OUTER",
+        "; FEATURE: Outer wall",
+        ";FEATURE: Outer wall",
+        "; feature outer perimeter",
+    ],
+)
+def test_comment_is_found_in_every_form(line: str) -> None:
+    found = find_features(source_of("G28", line, "G1 X1 E1", "G1 X2"))
+    assert (found.line_index.tolist(), found.kind) == ([1], ("outer wall",))
+
+
+def test_feature_in_force_and_the_one_that_follows() -> None:
+    lines = ["G28", ";TYPE:Perimeter", *["G1 X1"] * 20, ";TYPE:FILL", "G1 X2", "G1 X3"]
+    found = find_features(source_of(*lines))
+    assert [found.at(line) for line in (0, 1, 2, 22, 23)] == [
+        "",
+        "",
+        "inner wall",
+        "inner wall",
+        "infill",
+    ]
+    assert found.after(5) == "inner wall"  # the next comment is too far to be of this gap
+    assert found.after(15) == "infill"
+    assert found.after(22) == "infill"
+    assert found.after(0) == "inner wall"
+
+
+def test_other_comments_name_no_feature() -> None:
+    found = find_features(
+        source_of("; TYPE of job: part", "; features: two", "M117 ;TYPE:FILL", "G1 X1")
+    )
+    assert found.kind == () and found.at(3) == found.after(0) == ""
