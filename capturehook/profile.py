@@ -8,15 +8,17 @@ the per-user folder by name; the built-in starters.
 from __future__ import annotations
 
 import difflib
+import os
 from collections.abc import Iterator, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationError, field_validator, model_validator
+from pydantic_core import PydanticCustomError
 
 from capturehook.errors import CaptureHookError, FileError, ProfileError
-from capturehook.profile_checks import CROSS_CHECKS, choose_one, not_rising
+from capturehook.profile_checks import CROSS_CHECKS, choose_one
 from capturehook.profile_faults import newer_schema, record_of, toml_fault, word_faults, word_text
 from capturehook.resin_profile import ResinTable
 from capturehook.tables import (
@@ -82,11 +84,6 @@ class KeepOut(Record):
     z_mm: Range = (0.0, 1000.0)
     """mm, lowest and highest Z of the box."""
 
-    @model_validator(mode="after")
-    def _ranges_rise(self) -> KeepOut:
-        FaultsError.unless_none(not_rising(self))
-        return self
-
 
 class Machine(Record):
     """The printer: its firmware, its reach, how fast it moves and how big its head is."""
@@ -131,11 +128,6 @@ class Machine(Record):
     """I and J of arcs are places, not distances from the start (RS-274 G90.1)."""
     startup_s: NotNegative = 240.0
     """s, heating and homing before the first move: unknown to the job, so stated here."""
-
-    @model_validator(mode="after")
-    def _ranges_rise(self) -> Machine:
-        FaultsError.unless_none(not_rising(self))
-        return self
 
     @model_validator(mode="after")
     def _one_corner_rule(self) -> Machine:
@@ -385,7 +377,9 @@ class Profile(Record):
     @field_validator("schema_no", mode="before")
     @classmethod
     def _true_is_no_number(cls, raw: Any) -> Any:
-        return str(raw) if isinstance(raw, (bool, float)) else raw
+        if isinstance(raw, (bool, float)):
+            raise PydanticCustomError("literal_error", "not 1")
+        return raw
 
     @model_validator(mode="after")
     def _tables_agree(self) -> Profile:
@@ -473,15 +467,15 @@ def find_profile(wish: str | None) -> Path:
             "no profile was named and none stands in this folder",
             "Name one with -p (to try: -p heron), or make one with `capturehook profile new`",
         )
-    as_path = Path(wish).expanduser()
-    if as_path.suffix == ".toml" or Path(wish).name != wish or as_path.is_file():
+    as_path = Path(os.path.expanduser(wish))  # noqa: PTH111 - leaves an unknown ~name as it is
+    if as_path.suffix == ".toml" or as_path.name != wish or os.path.isfile(as_path):  # noqa: PTH113
         return as_path
     known = dict(list_profiles())
     if wish in known:
         return known[wish]
     near = difflib.get_close_matches(wish, known, n=1)
     raise FileError(
-        repr(wish),
+        f"{wish!r:.60}",
         "there is no profile of that name" + (f", nearest is {near[0]}" if near else ""),
         f"Known are {', '.join(known)}; or give a path that ends in .toml",
     )
@@ -490,7 +484,7 @@ def find_profile(wish: str | None) -> Path:
 def load_profile(wish: str | Path | None) -> Profile:
     """Find, read and check a profile; see :func:`find_profile` and :func:`parse_profile`."""
     path = wish if isinstance(wish, Path) else find_profile(wish)
-    return _load(path, path.stat().st_mtime_ns if path.is_file() else 0)
+    return _load(path, path.stat().st_mtime_ns if os.path.isfile(path) else 0)  # noqa: PTH113
 
 
 @lru_cache(maxsize=16)

@@ -10,16 +10,8 @@ from typing import TYPE_CHECKING, cast
 
 if TYPE_CHECKING:
     from capturehook.catalog.contracts import Trigger
-    from capturehook.profile import KeepOut, Machine, Profile
+    from capturehook.profile import Profile
     from capturehook.tables import Record
-
-
-def not_rising(table: KeepOut | Machine) -> Iterator[str]:
-    """Ranges whose first number is not the lower one."""
-    for key in ("x_mm", "y_mm", "z_mm"):
-        low, high = getattr(table, key)
-        if not low < high:
-            yield f"{key}: [{low:g}, {high:g}] does not rise; give lowest, then highest"
 
 
 def choose_one(table: Record, *keys_and_advice: str) -> None:

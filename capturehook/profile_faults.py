@@ -29,7 +29,7 @@ def toml_fault(path: str, fault: Exception) -> CaptureHookError:
     place = re.search(r" \(at (?:line (\d+), column (\d+)|end of document)\)$", text)
     if place is None:
         return CaptureHookError(path, "holds a number of thousands of digits", "Shorten it")
-    what = text[: place.start()]
+    what = text[: place.start()].replace("Illegal character '\\n'", "text without its end")
     found = f"is not valid TOML: {what[:1].lower()}{what[1:]}"
     if place[1] is None:
         return CaptureHookError(path, f"{found} at the end of the file", "Mend the last line")
@@ -134,7 +134,9 @@ def _word(model: type[Record], path: str, place: Place, error: Any) -> Iterator[
         found, advice = _bad_value(model, place, error)
     if kind == "missing" and isinstance(place[-1], int):
         place = place[:-1]
-    yield CaptureHookError(Where(path, key=_headed(model, place)), found, advice)
+    is_head = len(place) == 1 and isinstance(error.get("input"), dict)
+    key = f"[{place[0]}]" if is_head and kind != "missing" else _headed(model, place)
+    yield CaptureHookError(Where(path, key=key), found, advice)
 
 
 def _headed(model: type[Record], place: Place) -> str:
@@ -204,7 +206,7 @@ def _nearest(model: type[Record], place: Place) -> str | None:
     if within is None:
         return None
     key, names = str(place[-1]), list(_fields(within))
-    near = difflib.get_close_matches(key, names, n=1, cutoff=0.5)
+    near = difflib.get_close_matches(key, names, n=1, cutoff=0.6)
     return next((name for name in names if name.startswith(key + "_")), None) or next(
         iter(near), None
     )
@@ -228,6 +230,8 @@ def _bad_value(model: type[Record], place: Place, error: Any) -> tuple[str, str]
         return f"{shown} is not 1", "Write schema = 1"
     if kind == "literal_error":
         return _no_choice(value, limits["expected"])
+    if kind == "not_rising":
+        return f"{_shown(list(value))} does not rise", "Write lowest, then highest"
     if kind == "string_pattern_mismatch":
         return f"{shown} has not the right form", PATTERNS.get(key, "Correct it")
     if kind == "model_type" and len(place) == 1:
@@ -247,10 +251,10 @@ def _bad_value(model: type[Record], place: Place, error: Any) -> tuple[str, str]
 
 
 _LIMITS = {
-    "greater_than": ("is not above {gt:g}", "Write a larger number"),
-    "greater_than_equal": ("is under {ge:g}", "Write {ge:g} or more"),
-    "less_than": ("is not under {lt:g}", "Write a smaller number"),
-    "less_than_equal": ("is over {le:g}", "Write {le:g} or less"),
+    "greater_than": ("is not above {gt:.12g}", "Write a larger number"),
+    "greater_than_equal": ("is under {ge:.12g}", "Write {ge:.12g} or more"),
+    "less_than": ("is not under {lt:.12g}", "Write a smaller number"),
+    "less_than_equal": ("is over {le:.12g}", "Write {le:.12g} or less"),
     "string_too_long": ("is longer than {max_length} letters", "Shorten it"),
     "too_long": ("holds more than {max_length} items", "Shorten it"),
     "too_short": ("holds fewer than {min_length} items", "Add one"),

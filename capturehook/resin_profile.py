@@ -51,8 +51,8 @@ class PlatePose(Record):
     """Height of the plate above the film of the vat; the same for every frame."""
     travel_mm_min: Positive = 180.0
     """Speed of the way up and of the way back."""
-    gentle_mm: Annotated[float, Field(ge=0.1, le=50)] = 1.0
-    """Last part of the way back, at the job's own feed."""
+    gentle_mm: Annotated[float, Field(strict=True, ge=0.1, le=50)] = 1.0
+    """mm, last part of the way back, at the job's own feed."""
     settle_ms: Milliseconds = 1000
     """Rest at the top before the camera is fired: the plate swings and the resin drips."""
     lines: Annotated[tuple[str, ...], Field(max_length=20)] = ()

@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic_core import PydanticCustomError
 
 Number = Annotated[float, Field(strict=True, ge=-1e9, le=1e9)]
 Positive = Annotated[float, Field(strict=True, gt=0, le=1e9)]
@@ -16,7 +17,15 @@ NotNegative = Annotated[float, Field(strict=True, ge=0, le=1e9)]
 Count = Annotated[int, Field(strict=True, ge=1, le=1_000_000)]
 Milliseconds = Annotated[int, Field(strict=True, ge=0, le=60_000)]
 Flag = Annotated[bool, Field(strict=True)]
-Range = tuple[Number, Number]
+
+
+def _rises(pair: tuple[float, float]) -> tuple[float, float]:
+    if not pair[0] < pair[1]:
+        raise PydanticCustomError("not_rising", "lowest, then highest")
+    return pair
+
+
+Range = Annotated[tuple[Number, Number], AfterValidator(_rises)]
 """Lowest, highest."""
 
 
