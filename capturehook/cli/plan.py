@@ -1,0 +1,251 @@
+"""`plan`: the shoot of one job, before it is printed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from capturehook.cli import show
+from capturehook.cli.job import JSON, PROFILE, read_job_file
+
+if TYPE_CHECKING:
+    from capturehook.pipeline import Applied
+    from capturehook.plan.compare import Choice
+    from capturehook.plan.shoot import Shoot
+    from capturehook.plan.timer import TimerShoot
+    from capturehook.profile import Profile
+
+ROWS = 12
+"""Rows of the timetable that are shown; `--json` and `--save` have all."""
+
+
+@click.command("plan")
+@click.argument("job", metavar="JOB")
+@click.argument("more", nargs=-1, metavar="")
+@PROFILE
+@click.option("--save", metavar="PLAN", help="Write the plan for the later audit (plan.json).")
+@click.option("--picture", metavar="PIC", help="Draw the shoot; a name in .svg or .png.")
+@click.option("--compare", multiple=True, metavar="KEY=V,V", help="Other rhythms side by side.")
+@click.option(
+    "--limits",
+    type=click.Choice(["profile", "job"]),
+    default="profile",
+    help="Clock by the profile's limits, or by what the job says of its machine.",
+)
+@click.option("--skip-unsafe", is_flag=True, help="Leave out poses that cannot be made safely.")
+@JSON
+def plan_command(
+    job: str,
+    more: tuple[str, ...],
+    profile: str | None,
+    save: str | None,
+    picture: str | None,
+    compare: tuple[str, ...],
+    limits: str,
+    skip_unsafe: bool,
+    as_json: bool,
+) -> int:
+    """Plan the shoot of JOB: film, added time, timetable, card and battery. JOB stays as it is.
+
+    \b
+    capturehook plan lighthouse.gcode -p heron
+    capturehook plan lighthouse.gcode -p heron --save plan.json --picture plan.svg
+    capturehook plan lighthouse.gcode -p heron --compare every_layers=1,2,5 film_s=10,20
+    """
+    from capturehook.pipeline import apply_job, read_job
+    from capturehook.plan.clocking import job_clocking
+    from capturehook.plan.compare import compare_choices, read_choices
+    from capturehook.plan.shoot import plan_shoot
+    from capturehook.profile import load_profile
+
+    if more and not compare:
+        raise click.UsageError(f"Got unexpected extra argument ({more[0]})")
+    choices = read_choices((*compare, *more))
+    data, path = read_job_file(job)
+    chosen = load_profile(profile)
+    record = read_job(data, path, chosen)
+    clocking = job_clocking(chosen, record.source.data) if limits == "job" else None
+
+    def applied_with(other: Profile) -> Applied:
+        same = record if other is chosen else replace(record, profile=other)
+        return apply_job(same, skip_unsafe=skip_unsafe)
+
+    applied = applied_with(chosen)
+    shoot = plan_shoot(applied, clocking)
+    others = compare_choices(
+        chosen, choices, lambda other: plan_shoot(applied_with(other), clocking)
+    )
+    if save is not None:
+        shoot.record().save(Path(save))
+    if picture is not None:
+        from capturehook.plan.picture import draw_plan
+
+        draw_plan(shoot, [pose.route.points for pose in applied.poses], Path(picture))
+    if as_json:
+        rows = {"compare": [one.as_json() for one in others]} if others else {}
+        show.emit_json({**shoot.as_json(), **rows})
+    else:
+        _show_shoot(shoot)
+        _show_choices(others)
+        for target in filter(None, (save, picture)):
+            show.say(f"Written: {target}")
+    show.show_findings(shoot.findings)
+    return show.exit_code(shoot.findings)
+
+
+def _show_shoot(shoot: Shoot) -> None:
+    capture, poses = shoot.profile.capture, len(shoot.poses)
+    layers = shoot.job.layers
+    startup_s = shoot.profile.machine.startup_s
+    share = shoot.added_s / shoot.print_s if shoot.print_s else 0.0
+    show.show_facts(
+        [
+            ("job", f"{shoot.job.source.path}: {len(layers)} layers, {shoot.height_mm:g} mm high"),
+            (
+                "film",
+                f"{poses} frames at {capture.fps} a second, the last held "
+                f"{capture.hold_last_s:g} s: {float(shoot.film_s):.2f} s",
+            ),
+            (
+                "print",
+                f"{show.duration(shoot.print_s)} without poses "
+                f"({show.duration(startup_s)} of it for heating and homing, as the profile says)",
+            ),
+            (
+                "with poses",
+                f"{show.duration(shoot.total_s)}: {show.duration(shoot.added_s)} more "
+                f"({share:.1%})",
+            ),
+            ("each pose", _pose_text(shoot)),
+            ("settling", _settling_text(shoot)),
+            ("camera", _supply_text(shoot)),
+            ("part", shoot.carried),
+            *((("timer", line) for line in _timer_lines(shoot.timer)) if shoot.timer else ()),
+        ]
+    )
+    _show_timetable(shoot)
+    if shoot.timer:
+        _show_catches(shoot.timer)
+
+
+def _pose_text(shoot: Shoot) -> str:
+    if not len(shoot.poses):
+        return "none"
+    added = shoot.costs.added_s
+    names = {
+        "retract_s": "filament",
+        "hop_s": "hop",
+        "travel_s": "way out",
+        "settle_s": "settling",
+        "hold_s": "hold",
+        "back_s": "way back",
+        "slowing_s": "slowing of the job's own moves",
+    }
+    parts = ", ".join(
+        f"{names[name]} {abs(value) if abs(value) < 0.005 else value:.2f}"
+        for name, value in shoot.part_means().items()
+    )
+    return f"{added.mean():.2f} s on average ({added.min():.2f} to {added.max():.2f}): {parts}"
+
+
+def _settling_text(shoot: Shoot) -> str:
+    settling, camera = shoot.settling, shoot.profile.camera
+    if settling.together_ms == 0:
+        stated = "as the profile states" if shoot.profile.park.settle is None else "by frequency"
+        return f"{settling.printer_ms} ms, {stated}"
+    who = "the tripod" if settling.with_tripod else "the printer"
+    return (
+        f"{max(settling.printer_ms, settling.together_ms)} ms: until {who} smears no more than "
+        f"{camera.blur_px:g} px in {camera.exposure_ms:g} ms, at {settling.px_mm:.1f} px/mm"
+    )
+
+
+def _supply_text(shoot: Shoot) -> str:
+    texts = []
+    for one in shoot.supplies:
+        name = one.name.split()[0]
+        if one.have is None:
+            if one.name == "card":
+                megabytes = one.need * shoot.profile.camera.frame_mb
+                texts.append(f"{one.need:g} frames, {megabytes / 1000:.2f} GB")
+            continue
+        texts.append(
+            f"{name} {one.need:.4g} of {one.have:g} {one.unit} ({one.need / one.have:.0%})"
+        )
+    return "; ".join(texts)
+
+
+def _timer_lines(timer: TimerShoot) -> list[str]:
+    planned = timer.planned
+    return [
+        f"a frame each {timer.interval_s:g} s whatever the printer does, "
+        f"{timer.frames_taken} frames in all; a pose stands still {planned.still_s:.2f} s",
+        f"a whole exposure in {planned.chance:.0%} of the poses: {timer.advice}",
+    ]
+
+
+def _show_timetable(shoot: Shoot) -> None:
+    poses = shoot.planned_poses()
+    if len(poses) <= ROWS:
+        rows = list(range(len(poses)))
+    else:
+        rows = sorted({round(row * (len(poses) - 1) / (ROWS - 1)) for row in range(ROWS)})
+    show.show_table(
+        ("frame", "layer", "z_mm", "due at", "still_s", "added_s"),
+        [
+            (
+                f"{poses[row].pose}{' (finished)' if poses[row].finished else ''}",
+                poses[row].layer,
+                poses[row].z_mm,
+                show.duration(poses[row].t_s),
+                poses[row].still_s,
+                float(shoot.costs.added_s[row]),
+            )
+            for row in rows
+        ],
+        title=f"Timetable, {len(rows)} of {len(poses)} frames",
+    )
+
+
+def _show_catches(timer: TimerShoot) -> None:
+    show.show_table(
+        ("stands still", "chance", "frames lost", "in a row", "at worst", "adds"),
+        [
+            (
+                f"{one.still_s:.2f} s",
+                f"{one.chance:.0%}",
+                f"{one.lost_frames:.0f}",
+                f"{one.run:.0f}",
+                one.worst_run,
+                show.duration(one.added_s),
+            )
+            for one in timer.choices
+        ],
+        title="How long to stand still for the timer",
+    )
+
+
+def _show_choices(choices: list[Choice]) -> None:
+    if not choices:
+        return
+    show.show_table(
+        ("choice", "frames", "film_s", "adds", "share", "print in all", "findings"),
+        [
+            (one.choice, "-", "-", "-", "-", "-", one.trouble)
+            if one.trouble
+            else (
+                one.choice,
+                one.frames,
+                one.film_s,
+                show.duration(one.added_s),
+                f"{one.added_share:.1%}",
+                show.duration(one.total_s),
+                one.findings,
+            )
+            for one in choices
+        ],
+        title="Choices",
+    )
