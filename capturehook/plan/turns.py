@@ -40,7 +40,11 @@ def spiral_centre(moves: MoveTable, layers: LayerTable) -> tuple[float, float]:
 
 
 def find_split(
-    moves: MoveTable, layers: LayerTable, layer_index: int, centre: tuple[float, float], angle_deg: float
+    moves: MoveTable,
+    layers: LayerTable,
+    layer_index: int,
+    centre: tuple[float, float],
+    angle_deg: float,
 ) -> Split | None:
     """Where the turn after a layer first crosses the angle; None where no turn follows.
 
@@ -52,7 +56,11 @@ def find_split(
         return None
     first, last = int(layers.first_move[following]), int(layers.last_move[following])
     rows = first + np.flatnonzero(moves.prints[first : last + 1])
-    found = [split for row in _crossing_rows(moves, rows, centre, angle_deg) for split in _cut(moves, row, centre, angle_deg)]
+    found = [
+        split
+        for row in _crossing_rows(moves, rows, centre, angle_deg)
+        for split in _cut(moves, row, centre, angle_deg)
+    ]
     if not found:
         return None
     return max(found, key=lambda s: round(hypot(s.x_mm - centre[0], s.y_mm - centre[1]), 6))
@@ -83,7 +91,9 @@ def _cut(moves: MoveTable, row: int, centre: tuple[float, float], angle_deg: flo
     found = []
     for share in shares:
         x, y = point_on(moves, row, share)
-        along = cos(radians(angle_deg)) * (x - centre[0]) + sin(radians(angle_deg)) * (y - centre[1])
+        along = cos(radians(angle_deg)) * (x - centre[0]) + sin(radians(angle_deg)) * (
+            y - centre[1]
+        )
         if along > 0:
             found.append(_split(moves, row, share, x, y))
     return found
@@ -101,15 +111,19 @@ def _split(moves: MoveTable, row: int, share: float, x: float, y: float) -> Spli
     )
 
 
-def _straight_shares(moves: MoveTable, row: int, centre: tuple[float, float], angle_deg: float) -> list[float]:
+def _straight_shares(
+    moves: MoveTable, row: int, centre: tuple[float, float], angle_deg: float
+) -> list[float]:
     ux, uy = cos(radians(angle_deg)), sin(radians(angle_deg))
     side0 = ux * (moves.y0_mm[row] - centre[1]) - uy * (moves.x0_mm[row] - centre[0])
     side1 = ux * (moves.y_mm[row] - centre[1]) - uy * (moves.x_mm[row] - centre[0])
     share = float(side0 / (side0 - side1)) if side0 != side1 else 0.0
-    return [share] if 0 <= share < 1 else []
+    return [share] if 0 <= share <= 1 else []  # 1 where a crossing just before an end is rounded
 
 
-def _arc_shares(moves: MoveTable, row: int, centre: tuple[float, float], angle_deg: float) -> list[float]:
+def _arc_shares(
+    moves: MoveTable, row: int, centre: tuple[float, float], angle_deg: float
+) -> list[float]:
     """Where a circle meets the ray, as shares of the swept angle."""
     cx, cy, turn = float(moves.cx_mm[row]), float(moves.cy_mm[row]), float(moves.turn_rad[row])
     x0, y0 = float(moves.x0_mm[row]), float(moves.y0_mm[row])
