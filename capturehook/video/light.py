@@ -63,4 +63,5 @@ def even_gains(ev: Series, width: int = SMOOTH_FRAMES, most_ev: float = MOST_GAI
 
 def clipped_share(rgb: NDArray[np.uint8]) -> float:
     """Share of pixels with a channel at its end of scale (254 and up: a JPEG's white)."""
-    return float((rgb.max(axis=-1) >= 254).mean())
+    red, green, blue = rgb[..., 0], rgb[..., 1], rgb[..., 2]
+    return float((np.maximum(np.maximum(red, green), blue) >= 254).mean())

@@ -12,8 +12,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-FINE_PER_PX = 20
-_STEPS = np.arange(-FINE_PER_PX, FINE_PER_PX + 1) / FINE_PER_PX
+# Two grids about the peak, +-1 px and +-1/4 px, (reach, points) each.
+GRIDS = ((1.0, 9), (0.25, 11))
 # Above a quarter of a cycle per pixel pictures hold mostly noise: weigh it down.
 SOFT_CYCLES_PER_PX = 0.20
 
@@ -101,28 +101,40 @@ def _soft_weight(height: int, width: int) -> NDArray[np.float64]:
     return np.asarray(soft.astype(np.float32))
 
 
-@lru_cache(maxsize=8)
-def _fine_waves(length: int) -> NDArray[np.complexfloating]:
-    """(steps, length): the inverse transform evaluated at fractions of a pixel about 0."""
-    return np.asarray(np.exp(2j * np.pi * np.outer(_STEPS, np.fft.fftfreq(length))), np.complex64)
+@lru_cache(maxsize=16)
+def _fine_waves(length: int, grid: int) -> NDArray[np.complexfloating]:
+    """(points, length): the inverse transform at the places of a grid about 0."""
+    steps = _steps(grid)
+    return np.asarray(np.exp(2j * np.pi * np.outer(steps, np.fft.fftfreq(length))), np.complex64)
 
 
-def _waves_at(length: int, place: int) -> NDArray[np.complexfloating]:
+def _steps(grid: int) -> NDArray[np.float64]:
+    reach_px, points = GRIDS[grid]
+    return np.linspace(-reach_px, reach_px, points)
+
+
+def _waves_at(length: int, place: float, grid: int) -> NDArray[np.complexfloating]:
     turn = np.exp(2j * np.pi * place * np.fft.fftfreq(length)).astype(np.complex64)
-    return np.asarray(_fine_waves(length) * turn)
+    return np.asarray(_fine_waves(length, grid) * turn)
 
 
 def _refine(
-    weighted: NDArray[np.complexfloating], row: int, column: int
+    weighted: NDArray[np.complexfloating], row: float, column: float
 ) -> tuple[float, float, float]:
-    """The peak on a grid of 1/FINE_PER_PX px, then a parabola through it and its neighbours."""
+    """The peak on finer and finer grids, then a parabola through it and its neighbours."""
     height, width = weighted.shape
-    rows, columns = row + _STEPS, column + _STEPS
-    surface = (_waves_at(height, row) @ weighted @ _waves_at(width, column).T).real / weighted.size
-    i, j = np.unravel_index(int(np.argmax(surface)), surface.shape)
-    dy_px = rows[i] + _parabola(surface[:, j], int(i)) / FINE_PER_PX
-    dx_px = columns[j] + _parabola(surface[i, :], int(j)) / FINE_PER_PX
-    return float(dy_px), float(dx_px), float(surface[i, j])
+    for grid in range(len(GRIDS)):
+        down, across = _waves_at(height, row, grid), _waves_at(width, column, grid)
+        # Not `@`: for products this small the linear-algebra library's threads cost the most.
+        lines = np.einsum("ij,jk->ik", down, weighted)
+        surface = np.einsum("ik,lk->il", lines, across).real / weighted.size
+        i, j = (int(k) for k in np.unravel_index(int(np.argmax(surface)), surface.shape))
+        row, column = row + _steps(grid)[i], column + _steps(grid)[j]
+    reach_px, points = GRIDS[-1]
+    step_px = 2 * reach_px / (points - 1)
+    row += step_px * _parabola(surface[:, j], i)
+    column += step_px * _parabola(surface[i, :], j)
+    return float(row), float(column), float(surface[i, j])
 
 
 def _parabola(line: NDArray[np.float64], index: int) -> float:
