@@ -25,6 +25,9 @@ SPLIT_END = re.compile(rb"; capturehook lines (\d+) end\s*$")
 KEPT = re.compile(rb"; capturehook kept (.*)$", re.S)
 HEAD_END = re.compile(rb"; capturehook job end\s*$")
 
+PRIMED = ("fed", "e_mm", "deficit")
+"""What an extra prime may change."""
+
 # Codes a block never sends: heaters, homing, levelling, limits, stop, stored settings, fans.
 FORBIDDEN = re.compile(
     r"^(G28|G29|G3[0-4]|G10 [PLRS]|M104|M109|M140|M141|M190|M191|M301|M303|M304|M106|M107|M112"
@@ -88,6 +91,9 @@ def take_apart(data: bytes) -> tuple[list[bytes], list[Block], list[int]]:
         closed = {-1: HEAD_END, -2: SPLIT_END}.get(inside)
         if (end and int(end[1]) == inside) or (closed and closed.match(line)):
             inside = None
+    if owner and owner[-1] != 0 and outside and not data.endswith((b"\n", b"\r")):
+        # A block behind a last line without a line end: that line had to be ended first.
+        outside[-1] = outside[-1].rstrip(b"\r\n")
     return outside, blocks, owner
 
 
@@ -352,13 +358,14 @@ def _machine_faults(
         for _ in range(kept_lines):
             plain.feed(next(plain_lines))
         if split:
-            own_moves.insert(
-                -1 if len(posed.moves) > before_line else len(own_moves), _joined(split)
-            )
+            here = len(own_moves) - (len(posed.moves) - before_line)
+            # With nothing kept, the job's own line is the last part of the split move.
+            stop = here if kept_lines else here + 1
+            own_moves[here:stop] = [_joined([*split, *own_moves[here:stop]])]
         kept_lines, split = 0, []
         plain.feed(next(plain_lines))
         wrong = differences(plain.state(), posed.state(), tol)
-        wrong = [w for w in wrong if not (limits.extra_prime_mm and w.startswith(("fed", "e_mm")))]
+        wrong = [w for w in wrong if not (limits.extra_prime_mm and w.startswith(PRIMED))]
         if wrong and not drifted:
             drifted = True
             yield f"after the job's line {plain.line_no} the machine differs: {'; '.join(wrong)}"
@@ -393,10 +400,12 @@ def _block_faults(around: _Around, posed: Interpreter, limits: Limits, tol: floa
     name = f"pose {around.block.number}"
     was, now = around.state, posed.state()
     for wrong in differences(was, now, tol):
-        if limits.extra_prime_mm and wrong.startswith(("fed", "e_mm", "deficit")):
+        if limits.extra_prime_mm and wrong.startswith(PRIMED):
             continue
         yield f"{name}: {wrong}"
-    if abs(now.fed_mm - was.fed_mm - limits.extra_prime_mm) > tol:
+    # The prime makes up for ooze before printing goes on; after the last layer there is none.
+    fed = now.fed_mm - was.fed_mm
+    if min(abs(fed), abs(fed - limits.extra_prime_mm)) > tol:
         yield f"{name}: net filament {now.fed_mm - was.fed_mm:.6f}"
     moves = posed.moves[around.moves_seen :]
     dwelt = sum(seconds for _, seconds in posed.dwells[around.dwells_seen :])

@@ -201,6 +201,15 @@ def test_blocks_keep_their_promises_on_every_kind_of_mark(firmware: str) -> None
         assert wrong == [], name
 
 
+# Promise: the finished part gets its frame, labels or not, before the end code.
+@pytest.mark.parametrize("name", ["A_relative", "A_labels", "A_full", "D_tools"])
+def test_finished_part_gets_its_frame(name: str) -> None:
+    applied = apply_bytes(all_jobs()[name].data, PATH, plain_profile("marlin"))
+    assert [pose.finished for pose in applied.poses] == [False, False, True]
+    last_fence = applied.data.rindex(b"; capturehook pose")
+    assert last_fence < applied.data.index(b"M104 S0")
+
+
 @pytest.mark.parametrize("name", ["A_sequential", "B_sequential"])
 def test_one_at_a_time_jobs_are_safe_or_refused(name: str) -> None:
     profile = plain_profile("marlin")
