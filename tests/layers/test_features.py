@@ -11,10 +11,12 @@ from tests.layers.reading import source_of
 @pytest.mark.parametrize(
     ("kind", "names"),
     [
-        ("outer wall", ["External perimeter", "WALL-OUTER", "Outer wall", "outer perimeter", "Overhang wall"]),
+        ("outer wall", ["External perimeter", "WALL-OUTER", "Outer wall", "Overhang wall"]),
+        ("outer wall", ["outer perimeter", "Overhang perimeter"]),
         ("inner wall", ["Perimeter", "WALL-INNER", "Inner wall", "inner perimeter"]),
-        ("infill", ["Solid infill", "FILL", "Sparse infill", "Internal infill", "Bridge", "Gap fill", "Top solid infill"]),
-        ("support", ["Support material", "SUPPORT", "Support interface", "support", "Support material interface"]),
+        ("infill", ["Solid infill", "FILL", "Sparse infill", "Internal infill"]),
+        ("infill", ["Bridge", "Gap fill", "Top solid infill"]),
+        ("support", ["Support material", "SUPPORT", "Support interface", "support"]),
         ("skirt", ["Skirt/Brim", "SKIRT", "Brim", "raft"]),
         ("surface", ["SKIN", "Top surface", "Bottom surface", "Ironing"]),
         ("tower", ["Wipe tower", "Prime tower", "PRIME-TOWER"]),

@@ -100,8 +100,7 @@ def test_stop_is_never_inside_a_pair(begin: str, end: str) -> None:
 
 def test_stop_is_before_a_tool_change_and_not_between_it_and_plastic() -> None:
     lines = change(";LAYER:1", RETRACT, "G1 Z.4 F600", "T1", "G1 X30 Y30 F9000", UNRETRACT)
-    found, text = placed(*lines)
-    assert text == "T1"
+    assert placed(*lines)[1] == "T1"
 
 
 def test_label_that_spans_the_change_leaves_the_layer_out_and_says_why() -> None:
