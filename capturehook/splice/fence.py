@@ -75,7 +75,7 @@ def find_fences(data: bytes, path: str) -> list[Fenced]:
         )
         end = close.search(data, begin.end())
         if end is None or _BEGIN.search(data, begin.end(), end.start()):
-            line_no = data.count(b"\n", 0, at) + 1
+            line_no = len(re.findall(rb"\r\n|\n|\r", data[:at])) + 1
             raise GcodeError(
                 Where(path, line_no=line_no),
                 f"the block {begin[1].decode()!r} begins here and has no end",

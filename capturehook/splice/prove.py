@@ -16,6 +16,7 @@ import numpy as np
 from capturehook.catalog.triggers.own_lines import harm_of
 from capturehook.errors import ProofError
 from capturehook.gcode.source import open_source
+from capturehook.gcode.words import WordFault, read_command
 from capturehook.interp.lead_in import lead_in
 from capturehook.interp.read import JobMoves, State, read_moves
 from capturehook.pose.block import Kit
@@ -62,9 +63,13 @@ def _check_text(kit: Kit, block: ProvenBlock) -> None:
     for line in block.lines:
         if len(line) > MAX_LINE or len(line.split(";", 1)[0].rstrip()) > MAX_COMMAND or not line.isascii():
             raise _fail(block, f"{line!r} is longer than every firmware reads, or not ASCII")
-        code = line.split(None, 1)[0] if line.strip() else ""
-        harm = harm_of(code)
-        if harm and code not in ALLOWED_MOTION and code not in allowed:
+        try:
+            command = read_command(line.encode("ascii"))
+        except WordFault as fault:
+            raise _fail(block, f"{line!r} holds {fault.found!r}, which is no number") from fault
+        code = command.code if command else ""
+        harm = "heaters" if code == "G10" and command and command.words else harm_of(code)
+        if harm and code not in allowed and (code not in ALLOWED_MOTION or harm == "heaters"):
             raise _fail(block, f"{line!r} touches {harm}")
 
 
@@ -154,5 +159,6 @@ def _second_witness(kit: Kit, blocks: Sequence[ProvenBlock]) -> None:
             inch=state.modes.inch,
             e_letter=kit.e_letter,
             e_follows_g90=kit.firmware.g90_sets_e,
-            prime=block.prime_mm / kit.filament_per_unit / e_unit,
+            feed=state.feed_mm_min / unit,
+            prime=block.prime_mm / state.modes.filament_per_unit(kit.filament_per_unit) / e_unit,
         )

@@ -32,6 +32,7 @@ def _machine_class() -> Any:
             super().__init__()
             self.e = 0.0
             self.e_absolute = True
+            self.feed = 0.0
 
         def extrude(self, value: float) -> None:
             self.e = value if self.e_absolute else self.e + value
@@ -62,22 +63,23 @@ def check_block(
     inch: bool,
     e_letter: str,
     e_follows_g90: bool,
+    feed: float = 0.0,
     prime: float = 0.0,
 ) -> None:
     """Run one block on pygcode's Machine.
 
     Parameters
     ----------
-    at, e : position and E before the block, in the job's own numbers
+    at, e, feed : position, E and F before the block, in the job's own numbers (no F: 0)
     prime : what the block may push in excess, in E units
 
     Raises
     ------
     ProofError
-        A line does not parse, or X Y Z E or the modes are not what they were.
+        A line does not parse, or X Y Z E F or the modes are not what they were.
     """
     machine = _machine()
-    machine.e, machine.e_absolute = e, e_absolute
+    machine.e, machine.e_absolute, machine.feed = e, e_absolute, feed
     for line in ("G20" if inch else "G21", "G90"):
         machine.process_block(_parsed(line).block)
     machine.move_to(X=at[0], Y=at[1], Z=at[2])
@@ -87,7 +89,7 @@ def check_block(
     fed = 0.0
     for line in lines:
         fed += _step(machine, line, e_letter, e_follows_g90)
-    _compare(machine, at, e, e_absolute, fed, prime, modes, lines)
+    _compare(machine, at, e, e_absolute, feed, fed, prime, modes, lines)
 
 
 def _modes(machine: Any) -> tuple[str, ...]:
@@ -126,6 +128,7 @@ def _run(machine: Any, parsed: Any, number: int, e_letter: str) -> None:
         return
     if number in (4, 10, 11):
         return
+    machine.feed = float(words.get("F", machine.feed))
     if e_letter in words and number in (0, 1):
         machine.extrude(float(words[e_letter]))
     if number in (0, 1) and not POSITION & set(words):
@@ -138,6 +141,7 @@ def _compare(
     at: tuple[float, float, float],
     e: float,
     e_absolute: bool,
+    feed: float,
     fed: float,
     prime: float,
     modes: tuple[str, ...],
@@ -151,6 +155,8 @@ def _compare(
     ]
     if e_absolute and not math.isclose(machine.e, e, abs_tol=1e-6):
         faults.append(f"E is {machine.e:.6g}, was {e:.6g}")
+    if feed > 0 and not math.isclose(machine.feed, feed, abs_tol=1e-6):
+        faults.append(f"F is {machine.feed:.6g}, was {feed:.6g}")
     if machine.e_absolute != e_absolute:
         faults.append("the extruder's mode has changed")
     if _modes(machine) != modes:

@@ -234,8 +234,13 @@ def test_detour_comes_back_the_way_it_went() -> None:
     lines = pose_block(kit_for("marlin"), state_of(MODES["absolute"]), way)
     level = [re.sub(" F.*", "", line) for line in lines if " X" in line]
     assert level == [
-        "G1 X150 Y120", "G1 X150 Y200", "G1 X8 Y215", "G1 X150 Y200", "G1 X150 Y120", "G1 X98.2 Y104.6",
-    ]  # fmt: skip
+        "G1 X150 Y120",
+        "G1 X150 Y200",
+        "G1 X8 Y215",
+        "G1 X150 Y200",
+        "G1 X150 Y120",
+        "G1 X98.2 Y104.6",
+    ]
 
 
 @pytest.mark.parametrize("trigger", TRIGGERS)
