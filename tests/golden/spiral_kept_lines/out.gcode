@@ -1,0 +1,127 @@
+; made for tests: a small lighthouse
+M107
+M104 S200
+G28
+G1 Z5 F5000
+M109 S200
+G21
+G90
+M83
+G92 E0
+;LAYER_CHANGE
+;Z:0.2
+;HEIGHT:0.2
+;BEFORE_LAYER_CHANGE
+;0.2
+G1 Z0.2 F720
+;AFTER_LAYER_CHANGE
+;0.2
+G1 X92 Y82 F9000
+;TYPE:Perimeter
+;WIDTH:0.45
+G1 X108 Y82 E0.528 F1800
+G1 X108 Y98 E0.528
+G1 X92 Y98 E0.528
+G1 X92 Y82 E0.528
+;TYPE:Solid infill
+G1 Z0.5 F720
+G1 X93 Y83 F9000
+G1 Z0.2 F720
+G1 X107 Y97 E0.65337 F2400
+G1 X107 Y96.5 E0.0165
+G1 X93.5 Y83 E0.63003
+;LAYER_CHANGE
+;Z:0.4
+;HEIGHT:0.2
+;BEFORE_LAYER_CHANGE
+;0.4
+G1 Z0.4 F720
+;AFTER_LAYER_CHANGE
+;0.4
+G1 X92.2 Y82.2 F9000
+;TYPE:Perimeter
+;WIDTH:0.45
+G1 X107.8 Y82.2 Z0.45 E0.5148 F1500
+G1 X107.8 Y97.8 Z0.5 E0.5148
+G1 X92.2 Y97.8 Z0.55 E0.5148
+G1 X92.2 Y82.2 Z0.6 E0.5148
+G1 X107.8 Y82.2 Z0.65 E0.5148 F1500
+; capturehook job begin 0 profile heron plan 000000000000
+; capturehook job end
+; capturehook lines 1 begin
+; capturehook kept G1 X107.8 Y97.8 Z0.7 E0.5148
+G1 X107.8 Y92.839 Z0.6841 E0.35109
+; capturehook lines 1 end
+; capturehook pose 1 begin layer 2 z 0.684
+G1 E-0.8 F2100
+G1 Z1.485 F720
+G1 X8 Y215 F9000
+M400
+G4 P180
+G4 P470
+G1 X107.8 Y92.839
+G1 Z0.6841 F720
+G1 E0.8 F2100
+G1 F1500
+; capturehook pose 1 end
+; capturehook lines 2 begin
+G1 X107.8 Y97.8 Z0.7 E0.16371
+; capturehook lines 2 end
+G1 X92.2 Y97.8 Z0.75 E0.5148
+G1 X92.2 Y82.2 Z0.8 E0.5148
+G1 X107.8 Y82.2 Z0.85 E0.5148 F1500
+; capturehook lines 3 begin
+; capturehook kept G1 X107.8 Y97.8 Z0.9 E0.5148
+G1 X107.8 Y92.839 Z0.8841 E0.35109
+; capturehook lines 3 end
+; capturehook pose 2 begin layer 3 z 0.884
+G1 E-0.8 F2100
+G1 Z1.685 F720
+G1 X8 Y215 F9000
+M400
+G4 P180
+G4 P470
+G1 X107.8 Y92.839
+G1 Z0.8841 F720
+G1 E0.8 F2100
+G1 F1500
+; capturehook pose 2 end
+; capturehook lines 4 begin
+G1 X107.8 Y97.8 Z0.9 E0.16371
+; capturehook lines 4 end
+G1 X92.2 Y97.8 Z0.95 E0.5148
+G1 X92.2 Y82.2 Z1 E0.5148
+G1 X107.8 Y82.2 Z1.05 E0.5148 F1500
+; capturehook lines 5 begin
+; capturehook kept G1 X107.8 Y97.8 Z1.1 E0.5148
+G1 X107.8 Y92.839 Z1.0841 E0.35109
+; capturehook lines 5 end
+; capturehook pose 3 begin layer 4 z 1.084
+G1 E-0.8 F2100
+G1 Z1.885 F720
+G1 X8 Y215 F9000
+M400
+G4 P180
+G4 P470
+G1 X107.8 Y92.839
+G1 Z1.0841 F720
+G1 E0.8 F2100
+G1 F1500
+; capturehook pose 3 end
+; capturehook lines 6 begin
+G1 X107.8 Y97.8 Z1.1 E0.16371
+; capturehook lines 6 end
+G1 X92.2 Y97.8 Z1.15 E0.5148
+G1 X92.2 Y82.2 Z1.2 E0.5148
+; capturehook pose 4 begin layer 5 z 1.20
+G1 E-0.8 F2100
+G1 Z2 F720
+G1 X8 Y215 F9000
+M400
+G4 P180
+G4 P470
+G1 X92.2 Y82.2
+G1 Z1.2 F720
+G1 E0.8 F2100
+G1 F1500
+; capturehook pose 4 end

@@ -1,0 +1,158 @@
+; made for tests: a small lighthouse
+M107
+M104 S200
+G28
+G1 Z5 F5000
+M109 S200
+G21
+G90
+M82
+G92 E0
+;LAYER_CHANGE
+;Z:0.2
+;HEIGHT:0.2
+;BEFORE_LAYER_CHANGE
+G92 E0
+;0.2
+;WIPE_START
+G1 F7200 X-1.5 Y0 E-0.56
+;WIPE_END
+G1 E-0.8 F2100
+G1 Z0.6 F720
+;AFTER_LAYER_CHANGE
+;0.2
+G1 X92 Y82 F9000
+G1 Z0.2 F720
+G1 E0 F2100
+;TYPE:Perimeter
+;WIDTH:0.45
+; printing object lighthouse id:0 copy 0
+G1 X108 Y82 E0.528 F1800
+G1 X108 Y98 E1.056
+G1 X92 Y98 E1.584
+G1 X92 Y82 E2.112
+; stop printing object lighthouse id:0 copy 0
+;TYPE:Solid infill
+;WIPE_START
+G1 F7200 X90.5 Y82 E1.552
+;WIPE_END
+G1 E1.312 F2100
+G1 Z0.5 F720
+G1 X93 Y83 F9000
+G1 Z0.2 F720
+G1 E2.112 F2100
+; printing object lighthouse id:0 copy 0
+G1 X107 Y97 E2.76537 F2400
+G1 X107 Y96.5 E2.78187
+G1 X93.5 Y83 E3.4119
+; stop printing object lighthouse id:0 copy 0
+;LAYER_CHANGE
+;Z:0.4
+;HEIGHT:0.2
+;BEFORE_LAYER_CHANGE
+G92 E0
+;0.4
+;WIPE_START
+G1 F7200 X92 Y83 E-0.56
+;WIPE_END
+G1 E-0.8 F2100
+G1 Z0.8 F720
+;AFTER_LAYER_CHANGE
+;0.4
+G1 X92.2 Y82.2 F9000
+G1 Z0.4 F720
+G1 E0 F2100
+;TYPE:Perimeter
+;WIDTH:0.45
+; printing object lighthouse id:0 copy 0
+G1 X107.8 Y82.2 E0.5148 F1800
+G1 X107.8 Y97.8 E1.0296
+G1 X92.2 Y97.8 E1.5444
+G1 X92.2 Y82.2 E2.0592
+M106 S127
+; stop printing object lighthouse id:0 copy 0
+;TYPE:Solid infill
+;WIPE_START
+G1 F7200 X90.7 Y82.2 E1.4992
+;WIPE_END
+G1 E1.2592 F2100
+G1 Z0.7 F720
+G1 X93.2 Y83.2 F9000
+G1 Z0.4 F720
+G1 E2.0592 F2100
+; printing object lighthouse id:0 copy 0
+G1 X106.8 Y96.8 E2.6939 F2400
+G1 X106.8 Y96.3 E2.7104
+G1 X93.7 Y83.2 E3.32176
+; stop printing object lighthouse id:0 copy 0
+;LAYER_CHANGE
+;Z:0.6
+;HEIGHT:0.2
+;BEFORE_LAYER_CHANGE
+G92 E0
+;0.6
+;WIPE_START
+G1 F7200 X92.2 Y83.2 E-0.56
+;WIPE_END
+G1 E-0.8 F2100
+G1 Z1 F720
+;AFTER_LAYER_CHANGE
+;0.6
+G1 X92.4 Y82.4 F9000
+; capturehook job begin 0 profile heron plan 000000000000
+; capturehook job end
+; capturehook pose 1 begin layer 2 z 0.40
+G1 Z1.8 F720
+G1 X8 Y215 F9000
+M400
+G4 P180
+G4 P470
+G1 X92.4 Y82.4
+G1 Z1 F720
+G1 F9000
+; capturehook pose 1 end
+G1 Z0.6 F720
+G1 E0 F2100
+;TYPE:Perimeter
+;WIDTH:0.45
+; printing object lighthouse id:0 copy 0
+G1 X107.6 Y82.4 E0.5016 F1800
+G1 X107.6 Y97.6 E1.0032
+G1 X92.4 Y97.6 E1.5048
+G1 X92.4 Y82.4 E2.0064
+; stop printing object lighthouse id:0 copy 0
+;TYPE:Solid infill
+;WIPE_START
+G1 F7200 X90.9 Y82.4 E1.4464
+;WIPE_END
+G1 E1.2064 F2100
+G1 Z0.9 F720
+G1 X93.4 Y83.4 F9000
+G1 Z0.6 F720
+G1 E2.0064 F2100
+; printing object lighthouse id:0 copy 0
+G1 X106.6 Y96.6 E2.62243 F2400
+G1 X106.6 Y96.1 E2.63893
+G1 X93.9 Y83.4 E3.23163
+; stop printing object lighthouse id:0 copy 0
+;WIPE_START
+G1 F7200 X92.4 Y83.4 E2.67163
+;WIPE_END
+G1 E2.43163 F2100
+; end of the part
+G1 Z10.6 F720
+G1 X5 Y200 F9000
+; capturehook pose 2 begin layer 3 z 0.60
+G1 Z11.4 F720
+G1 X8 Y215 F9000
+M400
+G4 P180
+G4 P470
+G1 X5 Y200
+G1 Z10.6 F720
+G1 F9000
+; capturehook pose 2 end
+M104 S0
+M140 S0
+M107
+M84
