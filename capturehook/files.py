@@ -25,7 +25,9 @@ def read_bytes(path: Path) -> bytes:
         return path.read_bytes()
     except OSError as fault:
         raise FileError(
-            str(path), f"cannot be read ({fault.strerror or fault})", "Check the path and its rights"
+            str(path),
+            f"cannot be read ({fault.strerror or fault})",
+            "Check the path and its rights",
         ) from fault
 
 
@@ -48,10 +50,12 @@ def _write_all(out: IO[bytes], data: bytes) -> None:
 
 def write_stream_atomically(path: Path, produce: Callable[[IO[bytes]], None]) -> None:
     """As :func:`write_atomically`, the bytes written by ``produce`` into an open file."""
-    target = Path(os.path.realpath(path))
+    target = _plain_target(path)
     scrap: Path | None = None
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{target.name[:60]}.", suffix=".part", dir=target.parent)
+        handle, name = tempfile.mkstemp(
+            prefix=f".{target.name[:60]}.", suffix=".part", dir=target.parent
+        )
         scrap = Path(name)
         with os.fdopen(handle, "wb") as out:
             produce(out)
@@ -71,6 +75,16 @@ def write_stream_atomically(path: Path, produce: Callable[[IO[bytes]], None]) ->
         if scrap is not None:
             with suppress(OSError):
                 scrap.unlink()
+
+
+def _plain_target(path: Path) -> Path:
+    """The file behind a link; a device must never be replaced by a file."""
+    target = Path(os.path.realpath(path))
+    with suppress(OSError):
+        mode = target.stat().st_mode
+        if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
+            raise FileError(str(path), "is a device, not a file", "Name a file to write to")
+    return target
 
 
 def _keep_mode(handle: int, target: Path) -> None:
@@ -108,7 +122,7 @@ def replacing(path: Path) -> Iterator[Path]:
     FileError
         The folder cannot be written, or the scrap cannot take its place.
     """
-    target = Path(os.path.realpath(path))
+    target = _plain_target(path)
     scrap: Path | None = None
     try:
         handle, name = tempfile.mkstemp(

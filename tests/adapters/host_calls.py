@@ -1,0 +1,53 @@
+"""Calls the adapters as a host does: another folder, no console, hardly any environment."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+from capturehook.splice.fence import strip_bytes
+from tests.small_jobs import Recipe, make_job
+
+ADAPTERS = Path(__file__).parents[2] / "adapters"
+JOB = make_job(Recipe(layers=5)).data
+EMPTY_JOB = b"; nothing is printed here\nG28\n"
+
+
+def call(
+    script: str | Path,
+    *words: str | Path,
+    cwd: Path,
+    env: Mapping[str, str] | None = None,
+    stdin: bytes | None = None,
+    python: str = sys.executable,
+) -> subprocess.CompletedProcess[bytes]:
+    """Run an adapter with an absolute Python, standard input closed, and a bare environment."""
+    path = ADAPTERS / script
+    command = [python, str(path), *map(str, words)]
+    given = {"input": stdin} if stdin is not None else {"stdin": subprocess.DEVNULL}
+    return subprocess.run(  # type: ignore[call-overload, no-any-return]
+        command, cwd=cwd, env=dict(env or {}), capture_output=True, timeout=120, **given
+    )
+
+
+def poses(data: bytes) -> int:
+    return data.count(b"; capturehook pose ") // 2
+
+
+def has_poses(data: bytes, original: bytes = JOB) -> bool:
+    """Poses are in, and nothing else is other than it was."""
+    return poses(data) == 4 and strip_bytes(data) == original
+
+
+def one_line(text: bytes) -> str:
+    """A report that must be a single line."""
+    lines = text.decode().splitlines()
+    assert len(lines) == 1, lines
+    return lines[0]
+
+
+def scraps(folder: Path) -> Iterable[str]:
+    """What must not be left lying about."""
+    return [path.name for path in folder.rglob("*") if path.name.endswith(".part")]
