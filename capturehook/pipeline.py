@@ -423,7 +423,7 @@ def _make_poses(job: Job, kit: Kit, made: Sequence[Way], step: Step | None) -> l
             Pose(
                 pose=number,
                 layer=stop.layer_index + 1,
-                z_mm=float(job.layers.z_mm[stop.layer_index]),
+                z_mm=_height_of(job, stop, state),
                 line_no=stop.line_index + 1,
                 state=state,
                 route=route,
@@ -436,6 +436,14 @@ def _make_poses(job: Job, kit: Kit, made: Sequence[Way], step: Step | None) -> l
         if step is not None:
             step(number)
     return poses
+
+
+def _height_of(job: Job, stop: Stop, state: State) -> float:
+    """How high the part is at a stop: its layer's top; in a spiral, where the nozzle is."""
+    following = stop.layer_index + 1
+    if not stop.finished and following < len(job.layers) and job.layers.is_spiral[following]:
+        return round(state.z_mm, 4)
+    return float(job.layers.z_mm[stop.layer_index])
 
 
 def _level_points(state: State, route: Route) -> np.ndarray:

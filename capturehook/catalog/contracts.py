@@ -22,6 +22,13 @@ class Firmware(Protocol):
     """G20 counts E in inches as well."""
     rapid_has_own_feed: bool
     """F of a G0 and F of a G1 are kept apart."""
+    several_commands: str
+    reads_inches: bool
+    reads_radius_arcs: bool
+    reads_relative_arcs: bool
+    refuses_short_radius: bool
+    bare_g92: str
+    reads_volumetric: bool
     waits: bool
     """Has M400 (or waits by itself where it matters)."""
 

@@ -135,7 +135,7 @@ def open_source(data: bytes, path: str) -> Source:
 
 
 def _refuse_what_is_no_text(data: bytes, path: str) -> None:
-    if not data.strip():
+    if not data[:65536].strip() and not data.strip():
         raise GcodeError(path, "is empty", "Export the job again")
     if data.startswith(b"GCDE"):
         raise GcodeError(

@@ -38,6 +38,9 @@ CLASS_OF = _classes()
 _START_LETTERS = np.zeros(256, bool)
 _START_LETTERS[[ord(letter) for letter in "XYZEAFIJKRxyzeafijkr"]] = True
 
+_CODE_LETTERS = np.zeros(256, bool)
+_CODE_LETTERS[[ord(letter) for letter in "GMTNgmtn"]] = True
+
 _U = np.uint64
 _ONES, _DOTS, _TOPS = _U(0x0101010101010101), _U(0x2E2E2E2E2E2E2E2E), _U(0x8080808080808080)
 _ZEROS, _SIXES, _HIGH = _U(0x3030303030303030), _U(0x0606060606060606), _U(0xF0F0F0F0F0F0F0F0)
@@ -140,6 +143,7 @@ def _read_piece(
     words = code[is_word]
     value, is_good = _numbers(padded, eights, place[words] + 1, place[words + 1])
     owner = ordinal[is_word]
+    is_good &= ~_CODE_LETTERS[padded[place[words]]]
     if not is_good.all():
         is_plain[owner[~is_good]] = False
         keep = is_plain[owner]

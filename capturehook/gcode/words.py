@@ -96,6 +96,62 @@ def read_command(raw: bytes) -> Command | None:
 _STRICT = frozenset({"G0", "G1", "G2", "G3", "G92"})
 
 
+_SPLIT = re.compile(r"(?<![A-Za-z_])[GMTgmt]\s*[0-9]", re.ASCII)
+_FIRST_IN_ORDER = frozenset(
+    {"G17", "G18", "G19", "G20", "G21", "G90", "G91", "G90.1", "G91.1", "G94", "G93", "G40", "G49",
+     "G54", "G55", "G56", "G57", "G58", "G59", "G61", "G61.1", "G64", "G80", "G98", "G99", "G97"}
+)  # fmt: skip
+"""Modes: an RS-274 line carries them out before its motion, wherever they stand in it."""
+
+
+def read_commands(raw: bytes, *, several: str) -> tuple[Command, ...]:
+    """All commands of one line, in the order in which they are carried out.
+
+    ``several`` says how a family reads a line that holds more than one: "first" (the rest is
+    not a command), "in turn" (left to right, each with the words after it), or "rs274" (modes
+    first, then the one motion with all axis words). docs/gcode_facts.md#several-commands
+
+    Raises
+    ------
+    WordFault
+        A motion or position command holds a word that is not a number.
+    """
+    only = read_command(raw)
+    if only is None or several == "first" or only.code in FREE_TEXT:
+        return () if only is None else (only,)
+    line, _ = split_comment(raw.decode("latin-1").lstrip("\xef\xbb\xbf"))
+    line = _PAREN.sub(lambda match: " " * len(match[0]), line).split("*", 1)[0]
+    starts = [match.start() for match in _SPLIT.finditer(line)]
+    mode_with_words = several == "rs274" and only.code in _FIRST_IN_ORDER and only.words
+    if len(starts) < 2 and not (starts and (only.code == "" or mode_with_words)):
+        return (only,)
+    return _in_turn(line, starts) if several == "in turn" else _by_rs274(line, starts)
+
+
+def _in_turn(line: str, starts: list[int]) -> tuple[Command, ...]:
+    parts = [line[a:b] for a, b in zip(starts, [*starts[1:], len(line)], strict=True)]
+    if line[: starts[0]].strip():
+        parts.insert(0, line[: starts[0]])
+    found = (read_command(part.encode("latin-1")) for part in parts)
+    return tuple(one for one in found if one is not None)
+
+
+def _by_rs274(line: str, starts: list[int]) -> tuple[Command, ...]:
+    codes = [_COMMAND.match(line, start) for start in starts]
+    names = [_name(match) for match in codes if match is not None]
+    for match in codes:
+        if match is not None:
+            line = line[: match.start()] + " " * len(match[0]) + line[match.end() :]
+    modes = [Command(name, ()) for name in names if name in _FIRST_IN_ORDER]
+    acting = [name for name in names if name not in _FIRST_IN_ORDER]
+    numbered = _NUMBERED.match(line)
+    words = _words(line, numbered.end() if numbered else 0, strict=True)
+    if not acting:
+        return (*modes, *((Command("", words, line.strip()),) if words else ()))
+    *plain, last = acting
+    return (*modes, *(Command(name, ()) for name in plain), Command(last, words, line.strip()))
+
+
 def _name(match: re.Match[str]) -> str:
     letter, number, part = match.groups()
     return f"{letter.upper()}{int(number)}" + (f".{int(part)}" if part and int(part) else "")

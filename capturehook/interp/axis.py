@@ -1,8 +1,9 @@
 """One axis through a whole job at once: positions, steps, shifts (G92) and homing.
 
 An axis is a list of operations: SET (an absolute word), ADD (a relative one), SHIFT (G92:
-the number changes, the machine does not move), HOME, and UNKNOWN (a command after which
-nobody can say where the axis stands: NaN until the next absolute word).
+the number changes, the machine does not move), HOME, UNKNOWN (a command after which nobody
+can say where the axis stands: NaN until the next absolute word), and CLEAR (the shifts are
+gone; where the axis stands is known again with the next absolute word).
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-SET, ADD, SHIFT, HOME, UNKNOWN = range(5)
+SET, ADD, SHIFT, HOME, UNKNOWN, CLEAR = range(6)
 Array = NDArray[np.float64]
 
 
@@ -104,7 +105,7 @@ def track_axis(
 def _fold(operation: NDArray[np.uint8], value: Array) -> tuple[Array, Array]:
     """Operations -> the job's number and the shift after each. Both (O,)."""
     places = operation != ADD
-    value = np.where(operation == UNKNOWN, np.nan, value)
+    value = np.where((operation == UNKNOWN) | (operation == CLEAR), np.nan, value)
     if places.all():
         logical = value
     else:
@@ -116,6 +117,7 @@ def _fold(operation: NDArray[np.uint8], value: Array) -> tuple[Array, Array]:
     if not is_shift.any():
         return logical, np.zeros(len(logical))
     before = np.concatenate(([0.0], logical[:-1]))
-    shift = np.cumsum(np.where(is_shift, before - logical, 0.0))
-    home = np.maximum.accumulate(np.where(operation == HOME, np.arange(len(value)), 0))
+    shift = np.cumsum(np.nan_to_num(np.where(is_shift, before - logical, 0.0)))
+    afresh = (operation == HOME) | (operation == CLEAR)
+    home = np.maximum.accumulate(np.where(afresh, np.arange(len(value)), 0))
     return logical, np.where(home > 0, shift - shift[home], shift)

@@ -20,8 +20,12 @@ def lead_in(firmware: Firmware, e_letter: str, state: State) -> list[str]:
         )
     ]
     lines = ["G20" if modes.inch else "G21", "G90"]
+    if modes.volumetric_mm == 0 and firmware.reads_volumetric:
+        lines.append("M200 D0")
     if has_e_modes:
         lines.append("M82")
+    if modes.volumetric_mm > 0:
+        lines.append(f"M200 D{_number(modes.volumetric_mm)}")
     lines.append(f"G92 {e_letter}{_number(state.e_mm / modes.e_unit(firmware))}")
     feed = f" F{_number(state.feed_mm_min / unit)}" if state.feed_mm_min > 0 else ""
     lines.append(f"G1 {' '.join(place)}{feed}")

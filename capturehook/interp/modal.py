@@ -7,6 +7,7 @@ lines that are no moves, and by the proof for every line of a block.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import pi
 
 from capturehook.catalog.contracts import Firmware
 from capturehook.gcode.words import Command
@@ -29,6 +30,8 @@ class Modes:
     fan: tuple[str, ...] = ()
     accel: tuple[str, ...] = ()
     coordinate_system: str = "G54"
+    volumetric_mm: float = 0.0
+    """Filament diameter while E counts mm3 (M200); 0 while it counts mm."""
 
     def e_absolute(self, firmware: Firmware) -> bool:
         """Is an E word a position (True) or a step (False)?"""
@@ -41,9 +44,21 @@ class Modes:
     def unit_mm(self) -> float:
         return 25.4 if self.inch else 1.0
 
+    def filament_per_unit(self, usual: float) -> float:
+        """mm of filament for one unit of E; ``usual`` where the job does not say M200."""
+        return 1.0 / (pi * self.volumetric_mm**2 / 4) if self.volumetric_mm > 0 else usual
+
     def e_unit(self, firmware: Firmware) -> float:
         """What an E word is multiplied by: G20 scales it on some families only."""
         return self.unit_mm if firmware.inch_scales_e else 1.0
+
+
+def _volumetric(modes: Modes, command: Command) -> Modes:
+    """M200 D<diameter> begins to count mm3, D0 or S0 ends it."""
+    diameter = command.get("D")
+    if diameter is None and command.get("S") != 0:
+        return modes
+    return replace(modes, volumetric_mm=0.0 if command.get("S") == 0 else float(diameter or 0.0))
 
 
 def switch(modes: Modes, command: Command, firmware: Firmware) -> Modes:
@@ -68,6 +83,8 @@ def switch(modes: Modes, command: Command, firmware: Firmware) -> Modes:
     if code in ("M201", "M203", "M204", "M205"):
         kept = tuple(text for text in modes.accel if not text.startswith(code))
         return replace(modes, accel=(*kept, f"{code} {command.text.split(';')[0].strip()}"))
+    if code == "M200" and firmware.reads_volumetric:
+        return _volumetric(modes, command)
     if code in _COORDINATE_SYSTEMS:
         return replace(modes, coordinate_system=code)
     return modes

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from capturehook.catalog.contracts import Firmware
 from capturehook.errors import GcodeError
 from capturehook.gcode.source import Source
-from capturehook.gcode.words import Command, WordFault, read_command
+from capturehook.gcode.words import Command, WordFault, read_commands
 from capturehook.interp import axis
 from capturehook.interp.axis import AxisEvents, no_events
 from capturehook.interp.modal import Modes, switch
@@ -73,14 +73,14 @@ def read_others(source: Source, line_indices: list[int], firmware: Firmware, e_l
     for index in line_indices:
         raw = data[starts[index] : starts[index + 1] if index < last else size]
         try:
-            command = read_command(raw.rstrip(b"\r\n"))
+            commands = read_commands(raw.rstrip(b"\r\n"), several=firmware.several_commands)
         except WordFault as fault:
             raise GcodeError(
                 source.where(index, fault.column),
                 f"word {fault.found!r} is not a number",
                 "Export the job again, or mend that line",
             ) from fault
-        if command is not None:
+        for command in commands:
             _take(found, index, command, firmware, e_letter, source)
     return found
 
@@ -93,6 +93,12 @@ def _take(
         found.motion_line.append(index)
         found.motion.append(command)
         return
+    if found.motion_line and found.motion_line[-1] == index:
+        raise GcodeError(
+            source.where(index),
+            f"{code or 'a command'} stands after a motion on the same line",
+            "Put it on a line of its own: this tool could not follow it safely",
+        )
     found.command_line.append(index)
     found.command.append(code)
     modes = found.modes[-1]
@@ -105,6 +111,12 @@ def _take(
             source.where(index),
             f"{code} counts feed in a way this tool cannot follow",
             "Export the job with feed in units per minute (G94)",
+        )
+    if code == "G20" and not firmware.reads_inches:
+        raise GcodeError(
+            source.where(index),
+            f"G20 (inches), at which the firmware family {firmware.name} stops",
+            "Export the job in millimetres, or set [machine] firmware to the right family",
         )
     _take_position(found, index, command, firmware, e_letter, after)
     _take_event(found, index, command, firmware)
@@ -121,7 +133,9 @@ def _take_position(
     found: Others, index: int, command: Command, firmware: Firmware, e_letter: str, modes: Modes
 ) -> None:
     code, events = command.code, found.events
-    if code == "G92":
+    if code in ("G92.1", "G92.2") or (code == "G92" and not command.words):
+        _bare_g92(events, index, "clear" if code != "G92" else firmware.bare_g92)
+    elif code == "G92":
         _shift(events, index, command, firmware, e_letter, modes)
     elif code == "G28" and firmware.name != "rs274":
         named = [letter for letter in "XYZ" if command.has(letter)] or "XYZ"
@@ -130,12 +144,20 @@ def _take_position(
     elif code in LOSES_POSITION or (firmware.name == "rs274" and _ngc_loses(command)):
         for letter in "XYZ":
             events[letter].add(index, axis.UNKNOWN)
-    elif code in ("G92.1", "G92.2") or (code == "G92" and not command.words):
-        for letter in "XYZ":
-            events[letter].add(index, axis.UNKNOWN)
     elif code == "RESTORE_GCODE_STATE" and "MOVE=1" in command.text.upper():
         for letter in "XYZE":
             events[letter].add(index, axis.UNKNOWN)
+
+
+def _bare_g92(events: dict[str, AxisEvents], index: int, what: str) -> None:
+    """G92 without words: the axes read 0, or lose their shifts, or nothing happens."""
+    if what == "nothing":
+        return
+    for letter in "XYZE":
+        if what == "clear" and letter != "E":
+            events[letter].add(index, axis.CLEAR)
+        else:
+            events[letter].add(index, axis.SHIFT, 0.0)
 
 
 def _ngc_loses(command: Command) -> bool:
@@ -148,8 +170,6 @@ def _shift(
     events: dict[str, AxisEvents], index: int, command: Command, firmware: Firmware, e_letter: str, modes: Modes
 ) -> None:
     named = {("E" if letter == e_letter else letter): value for letter, value in command.words}
-    if not named and firmware.name == "klipper":
-        named = dict.fromkeys("XYZE", 0.0)
     for letter in "XYZE":
         if letter in named:
             unit = modes.e_unit(firmware) if letter == "E" else modes.unit_mm

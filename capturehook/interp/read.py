@@ -134,8 +134,9 @@ def read_moves(
     if others.motion:
         line_index, kind, columns = _merge_odd(line_index, kind, columns, others, e_letter)
     kind = _resolve_modal(source, line_index, kind, firmware)
+    _refuse_arcs(source, line_index, kind, columns, others, firmware)
     return _fold(
-        line_index, kind, columns, others, firmware, e_letter, absolute_arc_centres, filament_per_unit
+        source, line_index, kind, columns, others, firmware, e_letter, absolute_arc_centres, filament_per_unit
     )
 
 
@@ -201,7 +202,41 @@ def _resolve_modal(
     return resolved
 
 
+def _refuse_arcs(
+    source: Source,
+    line_index: NDArray[np.int32],
+    kind: NDArray[np.uint8],
+    columns: dict[str, Array],
+    others: Others,
+    firmware: Firmware,
+) -> None:
+    """Arcs that the firmware would stop at, or that have no shape at all."""
+    arcs = np.flatnonzero(kind > moves.LINE)
+    if not len(arcs):
+        return
+    by_radius = ~np.isnan(columns["R"][arcs])
+    shapeless = ~by_radius & np.isnan(columns["I"][arcs]) & np.isnan(columns["J"][arcs])
+    which = np.maximum(np.searchsorted(others.modes_line, line_index[arcs], side="right") - 1, 0)
+    shapeless &= np.array([m.plane == 17 for m in others.modes])[which]
+    again = "Export the job again, or turn arcs off in the slicing host"
+    if shapeless.any():
+        first = int(line_index[arcs[np.argmax(shapeless)]])
+        raise GcodeError(source.where(first), "the arc has no centre (I and J, or R)", again)
+    if by_radius.any() and not firmware.reads_radius_arcs:
+        first = int(line_index[arcs[np.argmax(by_radius)]])
+        raise GcodeError(
+            source.where(first), f"an arc by radius, at which the firmware family {firmware.name} stops", again
+        )
+    relative = ~np.array([m.absolute for m in others.modes])[which]
+    if relative.any() and not firmware.reads_relative_arcs:
+        first = int(line_index[arcs[np.argmax(relative)]])
+        raise GcodeError(
+            source.where(first), f"an arc under G91, at which the firmware family {firmware.name} stops", again
+        )
+
+
 def _fold(
+    source: Source,
     line_index: NDArray[np.int32],
     kind: NDArray[np.uint8],
     columns: dict[str, Array],
@@ -211,7 +246,7 @@ def _fold(
     absolute_arc_centres: bool,
     filament_per_unit: float,
 ) -> JobMoves:
-    which = np.searchsorted(others.modes_line, line_index, side="left") - 1
+    which = np.searchsorted(others.modes_line, line_index, side="right") - 1
     which = np.maximum(which, 0)
     modes = others.modes
     absolute = np.array([m.absolute for m in modes])[which]
@@ -234,8 +269,12 @@ def _fold(
     e_step = e_track.logical[e_track.after] - e_track.logical[e_track.before]
     relative = ~e_absolute & (e_track.after != e_track.before)
     e_step = np.where(relative, columns["E"], e_step)
-    e_step = np.nan_to_num(e_step) * filament_per_unit
+    per_unit = np.array([m.filament_per_unit(filament_per_unit) for m in modes])
+    e_step = np.nan_to_num(e_step) * (per_unit[which] if len(set(per_unit)) > 1 else per_unit[0])
+    columns["F"][columns["F"] <= 0] = np.nan  # no speed at all: the one in force stays
     feed, work_feed = _feeds(kind, columns["F"], firmware)
+    if firmware.refuses_short_radius:
+        _refuse_short_radius(source, line_index, columns["R"], ends)
     table = _table(line_index, kind, columns, ends, e_step, feed, others, which, absolute_arc_centres)
     tools = np.array([m.tool for m in modes])[which]
     uses_fw = moves.FW_RETRACT in others.event_kind
@@ -256,6 +295,20 @@ def _deficit(e_step_mm: Array, tool: NDArray[np.int64]) -> Array:
         fed = np.cumsum(e_step_mm[mine])
         deficit[mine] = np.maximum(np.maximum.accumulate(fed), 0.0) - fed
     return np.where(deficit < 1e-7, 0.0, deficit)
+
+
+def _refuse_short_radius(
+    source: Source, line_index: NDArray[np.int32], r: Array, ends: dict[str, tuple[Array, Array]]
+) -> None:
+    """RS-274/NGC: a radius that does not reach from end to end is an error."""
+    chord = np.hypot(ends["X"][1] - ends["X"][0], ends["Y"][1] - ends["Y"][0])
+    short = np.flatnonzero(np.abs(r) < chord / 2 - 1e-4)
+    if len(short):
+        raise GcodeError(
+            source.where(int(line_index[short[0]])),
+            f"the arc's radius {abs(r[short[0]]):g} mm is under half its chord, {chord[short[0]] / 2:g} mm",
+            "Export the job again, or turn arcs off in the slicing host",
+        )
 
 
 def _table(

@@ -23,7 +23,7 @@ from capturehook.layers.table import LayerTable
 from capturehook.plan.turns import Split
 
 Spans = dict[str, NDArray[np.int64]]
-HARMLESS_AFTER_PRINTING = frozenset({"G92", "G10", "G11", "M73", "M117", "M118", "M204", "M205", "M201", "M203", "M400"})
+HARMLESS_AFTER_PRINTING = frozenset({"EXCLUDE_OBJECT_END", "M486", "M625", "G92", "G10", "G11", "M73", "M117", "M118", "M204", "M205", "M201", "M203", "M400"})
 """Commands that may stand between the last plastic and the frame of the finished part."""
 
 

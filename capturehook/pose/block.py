@@ -92,6 +92,7 @@ class _Writer:
 
     def __init__(self, kit: Kit, state: State) -> None:
         self.kit, self.state = kit, state
+        self.per_unit = state.modes.filament_per_unit(kit.filament_per_unit)
         self.unit = state.modes.unit_mm
         self.e_unit = state.modes.e_unit(kit.firmware)
         self.inside: Modes = state.modes
@@ -170,7 +171,7 @@ class _Writer:
         kit = self.kit
         e_absolute = self.inside.e_absolute(kit.firmware)
         number = to_e if e_absolute else step
-        feed = self._f(kit.profile.retract.feed_mm_min / kit.filament_per_unit)
+        feed = self._f(kit.profile.retract.feed_mm_min / self.per_unit)
         return f"G1 {kit.e_letter}{exact(number / self.e_unit)}{feed}"
 
 
@@ -186,7 +187,7 @@ def _filament(writer: _Writer, prime: bool) -> tuple[list[str], list[str]]:
     stroke = max(0.0, retract.length_mm - state.deficit_mm)
     if stroke < 0.01:
         return [], _prime(writer, prime_mm)
-    step = round(stroke / kit.filament_per_unit, 5)
+    step = round(stroke / writer.per_unit, 5)
     drawn = [writer.extrude(state.e_mm - step, -step)]
     writer_feed, writer.feed = writer.feed, None
     pushed = [writer.extrude(state.e_mm, step)]
@@ -205,7 +206,7 @@ def _prime(writer: _Writer, prime_mm: float) -> list[str]:
             "rs274 cannot put the number for the extruder back after it",
             "Set extra_prime_mm = 0",
         )
-    step = round(prime_mm / kit.filament_per_unit, 5)
+    step = round(prime_mm / writer.per_unit, 5)
     saved, writer.feed = writer.feed, None
     lines = [writer.extrude(state.e_mm + step, step)]
     writer.feed = saved

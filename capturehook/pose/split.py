@@ -41,7 +41,7 @@ def split_move(
     """Cut a move. ``state`` is the machine just before its line; lengths in mm."""
     row, unit = split.move, state.modes.unit_mm
     e_unit = state.modes.e_unit(firmware)
-    per_unit = filament_per_unit * e_unit
+    per_unit = state.modes.filament_per_unit(filament_per_unit) * e_unit
     e_whole = round(float(moves.e_step_mm[row]) / per_unit, 9)
     e_first = round(split.e_step_mm / per_unit, E_PLACES)
     e_start = state.e_mm / e_unit

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from dataclasses import fields
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -297,7 +299,9 @@ def test_clock_agrees_with_the_slow_clock(
     """Rule: whole-array look-ahead = the planner's queue, move for move."""
     machine = machine_of(firmware, **LIMITS, **keys)
     expected = slow_clock(table, machine, rule)
-    assert clock_moves(table, machine) == pytest.approx(expected, rel=1e-6, abs=1e-9)
+    # At a reversal the half angle is the root of a rounding error (about 1e-8), so either clock
+    # may keep sqrt(1500 mm/s2 x 0.013 mm x 1e-8) = 4e-4 mm/s there: 3e-7 s at 1500 mm/s2.
+    assert clock_moves(table, machine) == pytest.approx(expected, rel=1e-6, abs=5e-7)
 
 
 @pytest.mark.parametrize(("firmware", "keys", "rule"), RULES)
@@ -355,7 +359,7 @@ def test_one_more_wait_is_never_faster(machine: Machine, table: MoveTable) -> No
 
 
 def moves_with_events(table: MoveTable, lines: list[int]) -> MoveTable:
-    columns = {name: getattr(table, name) for name in MoveTable.__slots__}
+    columns = {one.name: getattr(table, one.name) for one in fields(MoveTable)}
     columns["event_line_index"] = np.array(sorted(lines), dtype=np.int32)
     columns["event_kind"] = np.full(len(lines), WAIT, dtype=np.uint8)
     columns["event_s"] = np.zeros(len(lines))

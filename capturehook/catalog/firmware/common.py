@@ -15,6 +15,16 @@ class CommonFirmware:
     has_firmware_retract = True
     modal_motion = False
     """A line of words alone goes on with the last motion."""
+    several_commands = "first"
+    """How a line with more than one command is read; see `gcode.words.read_commands`."""
+    reads_inches = True
+    reads_radius_arcs = True
+    reads_relative_arcs = True
+    refuses_short_radius = False
+    bare_g92 = "nothing"
+    """What G92 without words does: nothing, zero (all axes read 0), or clear (no shifts)."""
+    reads_volumetric = True
+    """M200 D turns E into cubic millimetres."""
     full_on = 255.0
     pin_needs_wait = True
     """Pins switch ahead of queued motion unless it is waited for."""

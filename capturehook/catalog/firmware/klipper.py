@@ -10,6 +10,11 @@ class Klipper(CommonFirmware):
 
     name = "klipper"
     g91_forces_relative_e = True
+    reads_inches = False
+    reads_radius_arcs = False
+    reads_relative_arcs = False
+    bare_g92 = "zero"
+    reads_volumetric = False
     full_on = 1.0
 
     def dwell_ms(self, p: float | None, s: float | None) -> float:

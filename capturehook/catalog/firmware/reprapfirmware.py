@@ -9,5 +9,6 @@ class RepRapFirmware(CommonFirmware):
     """Only M82/M83 touch E; M42 is queued with the moves."""
 
     name = "reprapfirmware"
+    several_commands = "in turn"
     full_on = 1.0
     pin_needs_wait = False

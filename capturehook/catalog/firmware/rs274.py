@@ -14,6 +14,10 @@ class Rs274(CommonFirmware):
     waits = False
     has_firmware_retract = False
     modal_motion = True
+    several_commands = "rs274"
+    refuses_short_radius = True
+    bare_g92 = "clear"
+    reads_volumetric = False
     full_on = 1.0
 
     def dwell(self, ms: int) -> list[str]:

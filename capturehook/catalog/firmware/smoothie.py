@@ -11,6 +11,8 @@ class Smoothie(CommonFirmware):
     name = "smoothie"
     g90_sets_e = True
     modal_motion = True
+    several_commands = "in turn"
+    bare_g92 = "clear"
     inch_scales_e = False
     rapid_has_own_feed = True
 
