@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.errors import Finding, Where
+from capturehook.interp.clock import Timetable
 from capturehook.physics.interval import card_frames
 from capturehook.plan.clocking import Clocking
 from capturehook.plan.cost import Costs, pose_costs
@@ -71,7 +72,7 @@ class Shoot:
     Attributes
     ----------
     fire_s : (P,) predicted second of each frame, from the start of the job
-    print_s : the job without poses, with the profile's time for heating and homing
+    times : the job without poses, with the profile's time for heating and homing
     """
 
     profile: Profile = field(repr=False)
@@ -79,12 +80,17 @@ class Shoot:
     poses: Sequence[ShotPose] = field(repr=False)
     costs: Costs = field(repr=False)
     fire_s: Floats
-    print_s: float
+    times: Timetable = field(repr=False)
     film_s: Fraction
     settling: Settling
     supplies: tuple[Supply, ...]
     timer: TimerShoot | None
     findings: tuple[Finding, ...]
+
+    @property
+    def print_s(self) -> float:
+        """The job without poses."""
+        return self.times.total_s
 
     @property
     def added_s(self) -> float:
@@ -101,6 +107,15 @@ class Shoot:
     @property
     def carried(self) -> str:
         return CARRIED[self.profile.machine.moves].format(y=self.profile.park.y_mm)
+
+    def with_poses_s(self, line_index: NDArray[np.int64]) -> Floats:
+        """Second, in the print with poses, at which the machine begins with a line of the job."""
+        stops = np.array([pose.line_no - 1 for pose in self.poses], dtype=np.int64)
+        added = np.concatenate(([0.0], np.cumsum(self.costs.added_s)))
+        return (
+            self.times.second_at(line_index)
+            + added[np.searchsorted(stops, line_index, side="right")]
+        )
 
     def part_means(self) -> dict[str, float]:
         """Average seconds of a pose by what they are for."""
@@ -206,7 +221,7 @@ def plan_shoot(applied: ShotJob, clocking: Clocking | None = None) -> Shoot:
         poses=applied.poses,
         costs=costs,
         fire_s=fire_s,
-        print_s=times.total_s,
+        times=times,
         film_s=film_seconds(profile.capture, len(applied.poses)),
         settling=settling_of(profile),
         supplies=supplies,

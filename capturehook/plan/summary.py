@@ -10,6 +10,7 @@ from capturehook.errors import Finding
 from capturehook.gcode.source import Source
 from capturehook.interp.clock import Timetable
 from capturehook.interp.read import State
+from capturehook.layers.features import Features
 from capturehook.layers.table import LayerTable
 from capturehook.plan.cost import PosedBlock, ReadJob, added_seconds
 from capturehook.profile import Capture, Profile, Retract
@@ -26,6 +27,8 @@ class PlannedJob(ReadJob, Protocol):
     def layers(self) -> LayerTable: ...
     @property
     def times(self) -> Timetable: ...
+    @property
+    def features(self) -> Features: ...
 
 
 class PlacedPose(PosedBlock, Protocol):
