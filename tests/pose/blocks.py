@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from capturehook.catalog import FIRMWARES
 from capturehook.interp.modal import Modes
 from capturehook.interp.read import State
 from capturehook.pose.block import Kit, make_kit, pose_block
@@ -31,6 +32,11 @@ MODES: dict[str, Modes] = {
 NO_MODES = {
     "rs274": {"relative_e", "relative_m82", "unsaid"},  # no M82/M83 there: A goes with G90/G91
     "klipper": {"inches"},  # G20 is an error
+}
+
+NOT_ON = {
+    "camera": set(FIRMWARES) - {"marlin"},
+    "pin": {"smoothie"},  # its outputs are switched by codes of its own configuration
 }
 
 

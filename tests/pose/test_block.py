@@ -21,6 +21,7 @@ from tests.interp.slow import Interpreter, Snapshot, differences
 from tests.pose.blocks import (
     MODES,
     NO_MODES,
+    NOT_ON,
     PARK,
     block_of,
     kit_for,
@@ -34,7 +35,7 @@ CASES = [
     for firmware in FIRMWARES
     for trigger in TRIGGERS
     for mode in MODES
-    if mode not in NO_MODES.get(firmware, set()) and (trigger != "camera" or firmware == "marlin")
+    if mode not in NO_MODES.get(firmware, set()) and firmware not in NOT_ON.get(trigger, set())
 ]
 FORM = re.compile(  # RS-274/NGC 3.3.2.1: sign, digits, one point; no exponent
     r"[GM][0-9]+( [A-Z]-?[0-9]+(\.[0-9]+)?)*|[A-Z_]+( [A-Z]+=[A-Za-z0-9_.]+)+|M11[78] .+|; .+"
@@ -90,7 +91,7 @@ def test_stands_still_for_settling_and_for_the_shutter(firmware: str) -> None:
     assert [seconds for _, seconds in machine.dwells] == pytest.approx([0.18, 0.47])
 
 
-@pytest.mark.parametrize("firmware", FIRMWARES)
+@pytest.mark.parametrize("firmware", [name for name in FIRMWARES if name != "smoothie"])
 def test_hold_of_a_pin_counts_towards_the_shutter(firmware: str) -> None:
     kit, state = kit_for(firmware, "pin"), state_of(MODES["absolute"])
     _, machine = ran(kit, state, block_of(kit, state))
@@ -256,7 +257,7 @@ def test_motion_is_over_before_the_camera_is_told(trigger: str) -> None:
 @pytest.mark.parametrize("trigger", TRIGGERS)
 def test_pin_never_stays_on(trigger: str) -> None:
     for firmware in FIRMWARES:
-        if trigger == "camera" and firmware != "marlin":
+        if firmware in NOT_ON.get(trigger, set()):
             continue
         lines = block_of(kit_for(firmware, trigger), state_of(MODES["absolute"]))
         pins = [line for line in lines if re.match("M42|SET_PIN|M6[45] ", line)]
@@ -276,3 +277,9 @@ def test_odd_numbers_are_given_back_to_the_last_digit() -> None:
 def test_kits_carry_what_all_blocks_share() -> None:
     found: dict[str, Any] = {name: kit_for(name).settle_ms for name in FIRMWARES}
     assert found == dict.fromkeys(FIRMWARES, 180)
+
+
+def test_pin_is_refused_where_outputs_have_codes_of_their_own() -> None:
+    # Smoothieware Switch.cpp compares the M number alone: M42 P11 S0 would switch on again.
+    with pytest.raises(ProfileError, match="smoothie switches an output by two codes"):
+        profile_for("smoothie", "pin")

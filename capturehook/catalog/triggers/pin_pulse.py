@@ -14,6 +14,11 @@ class PinPulse:
 
     def check(self, profile: Profile) -> None:
         trigger, family = profile.trigger, profile.machine.firmware
+        if family == "smoothie":
+            raise ValueError(
+                "trigger.by: smoothie switches an output by two codes of its own configuration, "
+                'not by a pin; use by = "lines" with those codes'
+            )
         if trigger.pin is None:
             raise ValueError("trigger.pin: is missing; add the number or name of the output")
         if isinstance(trigger.pin, str) and not _is_pin_name(trigger.pin):
