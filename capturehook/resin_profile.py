@@ -33,28 +33,28 @@ class Sensor(Record):
     edge: Literal["light-on", "light-off"] = "light-on"
     """Which change of the light fires the camera."""
     delay_ms: NotNegative = 0.0
-    """From that change to the release (a delay circuit; 0 without one)."""
+    """ms, from that change to the release (a delay circuit; 0 without one)."""
     min_pulse_ms: NotNegative = 60.0
-    """Shortest light that closes the contact: the sensor's rise time."""
+    """ms, shortest light that closes the contact: the sensor's rise time."""
     rearm_ms: NotNegative = 300.0
-    """Darkness it needs before it can close again: the sensor's decay time."""
+    """ms, darkness it needs before it can close again: the sensor's decay time."""
     min_power: Annotated[float, Field(strict=True, gt=0, le=1)] = 0.2
     """Dimmest lamp it sees, as a share of full power."""
     false_starts_s: tuple[Positive, ...] = ()
-    """Flashes before the first layer (a screen or lamp test), each as its length in seconds."""
+    """s, flashes before the first layer (a screen or lamp test), each as its length in seconds."""
 
 
 class PlatePose(Record):
     """Where the plate waits, lamp off, while a frame is taken."""
 
     z_mm: Positive = 120.0
-    """Height of the plate above the film of the vat; the same for every frame."""
+    """mm, height of the plate above the film of the vat; the same for every frame."""
     travel_mm_min: Positive = 180.0
-    """Speed of the way up and of the way back."""
+    """mm/min, speed of the way up and of the way back."""
     gentle_mm: Annotated[float, Field(strict=True, ge=0.1, le=50)] = 1.0
     """mm, last part of the way back, at the job's own feed."""
     settle_ms: Milliseconds = 1000
-    """Rest at the top before the camera is fired: the plate swings and the resin drips."""
+    """ms, rest at the top before the camera is fired: the plate swings and the resin drips."""
     lines: Annotated[tuple[str, ...], Field(max_length=20)] = ()
     """Lines of the machine that fire the camera; none when the plate itself closes a switch."""
 
@@ -77,13 +77,13 @@ class ResinTable(Record):
     transition: Literal["between", "reaching"] = "between"
     """between: the last of them is still longer than normal; reaching: it is normal already."""
     rest_before_s: NotNegative = 1.0
-    """Plate down and still, before the light."""
+    """s, plate down and still, before the light."""
     rest_after_s: NotNegative = 0.0
-    """Light off, before the lift."""
+    """s, light off, before the lift."""
     rest_lifted_s: NotNegative = 0.0
-    """At the top of the lift."""
+    """s, at the top of the lift."""
     light_off_s: NotNegative = 0.0
-    """The least darkness between two exposures, if the printer has such a setting."""
+    """s, the least darkness between two exposures, if the printer has such a setting."""
     light_off_from: Literal["lift", "retract"] = "lift"
     """lift: counted from the start of the lift, moves included; retract: a rest after it."""
     lift: Stages = (Stage(mm=6, mm_min=60),)
@@ -95,11 +95,11 @@ class ResinTable(Record):
     bottom_retract: Stages | None = None
     """As retract, for the bottom layers."""
     layer_extra_s: Annotated[float, Field(strict=True, ge=0, le=10)] = 0.0
-    """Lost on each layer to acceleration and image loading: 0.1 to 0.3 s is usual."""
+    """s, lost on each layer to acceleration and image loading: 0.1 to 0.3 s is usual."""
     startup_s: NotNegative = 0.0
-    """Homing and the way down, before the first layer."""
+    """s, homing and the way down, before the first layer."""
     vat_rim_mm: NotNegative = 35.0
-    """Height, above the film of the vat, below which the camera sees nothing."""
+    """mm, height, above the film of the vat, below which the camera sees nothing."""
     sensor: Sensor = Sensor()
     """The light sensor that fires the camera."""
     pose: PlatePose = PlatePose()

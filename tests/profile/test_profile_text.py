@@ -136,10 +136,10 @@ def test_every_key_is_explained_with_its_unit() -> None:
     for table, key, _, meaning in key_rows():
         assert len(meaning) > 3, (table, key)
         unit = next((unit for unit in sorted(units, key=len)[::-1] if key.endswith(unit)), None)
-        if unit is not None and not table.startswith("resin"):
+        if unit is not None:
             said = {"_hz": "Hz", "_mm_min": "mm/min", "_mm_s": "mm/s", "_mm_s2": "mm/s2"}
             said |= {"_mm3_s": "mm3/s"}
-            assert said.get(unit, unit[1:]) in meaning or key == "settle_ms", (table, key, meaning)
+            assert said.get(unit, unit[1:]) in meaning, (table, key, meaning)
 
 
 def test_schema_describes_every_key_and_refuses_unknown_ones() -> None:
