@@ -27,8 +27,11 @@ BLUR_RATIO_WHOLE = 0.4
 FLICKER_EV = 0.15
 MOVED_WORK_PX = 0.6
 ODD_CODES = 20.0
-ODD_SHARE = 0.01
+ODD_SHARE = 0.0006
+ODD_TIMES_USUAL = 3.0
+ODD_TIMES_AT_ENDS = 3.0  # only one side to compare with, and it has grown
 SIDE = 3
+SOLID = 7  # of nine pixels
 
 Flags = NDArray[np.bool_]
 
@@ -163,7 +166,11 @@ class _Part:
             before = looks[keep[max(0, place - SIDE) : place]]
             after = looks[keep[place + 1 : place + 1 + SIDE]]
             share[index] = odd_share(looks[index], before, after, steady)
-        return share, share > ODD_SHARE
+        usual = np.nan_to_num(running_median(share, 9))
+        limit = np.maximum(ODD_SHARE, ODD_TIMES_USUAL * usual)
+        limit[keep[:1]] *= ODD_TIMES_AT_ENDS
+        limit[keep[-1:]] *= ODD_TIMES_AT_ENDS
+        return share, share > limit
 
     def flicker_findings(self, flicker: Series, left_out: Flags) -> list[Finding]:
         stray = _without(flicker, left_out)
@@ -223,12 +230,25 @@ class _Part:
 
 
 def steady_area(looks: NDArray[np.float32]) -> Flags:
-    """(h, w) where early and late frames are alike: not where the part grows."""
+    """(h, w) where early and late frames are alike, and a step of growth away from where not."""
     if not len(looks):
         return np.ones(looks.shape[1:], bool)
     third = max(1, len(looks) // 3)
     early, late = (np.median(some, axis=0) for some in (looks[:third], looks[-third:]))
-    return np.asarray(np.abs(early - late) <= ODD_CODES)
+    # A part grows at most the height of the picture over the shoot, so a step is no more than:
+    step = 1 + looks.shape[1] // len(looks)
+    return np.asarray(~_widened(np.abs(early - late) > ODD_CODES, step))
+
+
+def _widened(flags: Flags, by: int) -> Flags:
+    """True where any pixel so near, along rows or columns, is."""
+    wide = flags.copy()
+    for shift in range(1, min(by, *flags.shape)):
+        wide[shift:] |= flags[:-shift]
+        wide[:-shift] |= flags[shift:]
+        wide[:, shift:] |= flags[:, :-shift]
+        wide[:, :-shift] |= flags[:, shift:]
+    return wide
 
 
 def odd_share(
@@ -237,17 +257,32 @@ def odd_share(
     after: NDArray[np.float32],
     steady: Flags,
 ) -> float:
-    """Share of pixels unlike the frames before and after where those are alike.
+    """Share of solid patches unlike any of the frames before and after.
 
-    A part that grows is like one side or the other, so it never counts. With frames on one
-    side only, what differs from them counts, but only where the part never grows.
+    A pixel counts when most of the nine around it are unlike too: edges that wander by a
+    pixel, as of a gantry that rises with the part, are no patches. A part that grows is like
+    one side or the other, so it never counts; with frames on one side only, what differs from
+    all of them counts, but only where the part never grows.
     """
-    if not len(before) and not len(after):
+    near = np.concatenate([before, after])
+    if not len(near):
         return 0.0
-    sides = [np.median(side, axis=0) for side in (before, after) if len(side)]
-    unlike = np.logical_and.reduce([np.abs(look - side) > ODD_CODES for side in sides])
-    alike = steady if len(sides) == 1 else np.abs(sides[0] - sides[1]) <= ODD_CODES
-    return float((unlike & alike).mean())
+    unlike: Flags = np.asarray((np.abs(near - look) > ODD_CODES).all(axis=0))
+    if not len(before) or not len(after):
+        unlike = unlike & steady
+    return float(_solid(unlike).mean())
+
+
+def _solid(odd: Flags) -> Flags:
+    """(h, w) -> (h-2, w-2): at least SOLID of the nine pixels."""
+    if min(odd.shape) < 3:
+        return odd
+    high, wide = odd.shape
+    total = np.zeros((high - 2, wide - 2), np.uint8)
+    for row in range(3):
+        for column in range(3):
+            total += odd[row : row + high - 2, column : column + wide - 2]
+    return total >= SOLID
 
 
 def _without(values: Series, left_out: Flags) -> Series:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from capturehook.errors import FrameError
 from capturehook.plan.record import PlanRecord
 from capturehook.video.chain import Anchor, Chain
-from capturehook.video.faults import odd_share, steady_area
+from capturehook.video.faults import ODD_SHARE, odd_share, steady_area
 from capturehook.video.frames import FrameList
 from capturehook.video.match import Match, check_anchors, fit_clock
 from capturehook.video.measure import Measures
@@ -23,8 +23,7 @@ SPAN_SLACK = 0.12
 PAUSE_COST = 1.5
 SKIP_COST = 0.7
 TIME_WEIGHT = 0.15
-LOOK_STEP = 2
-ODD_PARKED = 0.012
+LOOK_STEP = 3
 
 
 def match_interval(
@@ -184,7 +183,7 @@ def _best_near(
         before = looks[[along[k] for k in range(pose - 3, pose) if k in along]]
         after = looks[[along[k] for k in range(pose + 1, pose + 4) if k in along]]
         odd = np.array([odd_share(looks[index], before, after, steady) for index in near])
-        parked = near[odd <= max(ODD_PARKED, float(odd.min()))]
+        parked = near[odd <= max(ODD_SHARE, 2 * float(odd.min()))]
         chosen = parked[np.argmax(np.nan_to_num(measures.sharp_static[parked]))]
         pose_of[parked], first_of[chosen] = pose, True
     return pose_of, first_of

@@ -35,7 +35,7 @@ from capturehook.video.static import (
 
 WORK_LONG_PX = 600
 SAMPLES = 17
-LOOK_WIDTH_PX = 64
+LOOK_WIDTH_PX = 96
 COARSE_LONG_PX = 320
 LEAST_PEAK = 0.08
 WORKERS = 2

@@ -82,6 +82,18 @@ def test_clean_shoot_with_restarting_names_on_two_cards_has_no_finding(tmp_path)
     assert [one.frame_index for one in audit.by_pose] == list(range(POSES))
 
 
+@pytest.mark.parametrize("poses", [8, 40])
+def test_carriage_that_rises_with_the_part_is_no_fault_but_one_over_it_is(tmp_path, poses):
+    shoot = make_shoot(poses)
+    for shot in shoot.shots:
+        shot.carriage = (0.06, 0.85 - 0.6 * shot.grown)
+    assert codes(audited(shoot, tmp_path / "clean")) == []
+    astray = shoot.shots[poses // 2]
+    astray.carriage = (0.5, astray.carriage[1] - 0.05)
+    audit = audited(shoot, tmp_path / "astray")
+    assert odd_ones(audit) == {poses // 2: "not parked"}
+
+
 ONE_FAULT = {
     "blurred": {"blur": 1.2},
     "moved": {"dx": 3.4},

@@ -211,3 +211,13 @@ def test_whatever_is_missing_inside_is_named_whatever_the_offset(gone, seed, off
     plan = make_plan(40)
     t_s = np.delete(times(plan, seed), sorted(gone)) + offset_s
     assert missing(match_frames(listed(t_s), plan)) == sorted(gone)
+
+
+@both_rhythms
+@pytest.mark.parametrize("after_s", [17, 200])
+def test_missing_frame_is_not_made_up_for_by_a_shot_by_hand(even, after_s):
+    plan = make_plan(POSES, even=even)
+    t_s = times(plan)
+    match = match_frames(listed([*np.delete(t_s, 30), t_s[-1] + after_s]), plan)
+    assert missing(match) == [30]
+    assert np.flatnonzero(match.pose_of < 0).tolist() == [POSES - 1]
