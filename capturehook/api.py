@@ -81,9 +81,9 @@ def plan(data: bytes, profile: Profile, *, path: str = "job", skip_unsafe: bool 
     ------
     GcodeError, LayerError, PlanError, PoseError
     """
-    from capturehook.plan.timetable import plan_record
+    from capturehook.plan.shoot import plan_shoot
 
-    return plan_record(apply(data, profile, path=path, skip_unsafe=skip_unsafe))
+    return plan_shoot(apply(data, profile, path=path, skip_unsafe=skip_unsafe)).record()
 
 
 def audit(folders: Sequence[Path], plan: PlanRecord, **options: Any) -> Any:

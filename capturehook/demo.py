@@ -7,7 +7,15 @@ sparse infill, with retraction and a hop between the parts of a layer.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from math import cos, pi, sin, sqrt
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from capturehook.errors import Finding
+    from capturehook.profile import Profile
 
 LAYER_MM, FIRST_MM, TOP_MM = 0.25, 0.3, 40.0
 CENTRE_MM = (117.5, 110.0)
@@ -118,3 +126,68 @@ def _trace(spots: list[tuple[float, float]], z: float, height: float, feed: int)
         lines.append(f"G1 X{cx + to_x:.3f} Y{cy + to_y:.3f} E{fed:.5f}")
         x, y = to_x, to_y
     return [*lines, f"G1 E-{RETRACT_MM} F2100", f"G1 Z{z + 0.4:.3f} F720"]
+
+
+@dataclass(frozen=True, slots=True)
+class Demo:
+    """What the demo has written: (path, what to see there), a summary, and findings."""
+
+    summary: str
+    files: list[tuple[Path, str]]
+    findings: list[Finding]
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "schema": 1,
+            "summary": self.summary,
+            "files": [{"path": str(path), "look_at": text} for path, text in self.files],
+            "findings": [finding.as_json() for finding in self.findings],
+        }
+
+
+def make_demo(
+    folder: Path, profile: Profile, *, with_film: bool, step: Callable[[int], None] | None = None
+) -> Demo:
+    """Slice the lighthouse, plan, film it (drawn), and write everything into a folder.
+
+    Raises
+    ------
+    FileError
+        The folder cannot be made or written.
+    """
+    from capturehook.errors import FileError
+    from capturehook.files import write_atomically
+    from capturehook.pipeline import apply_job, read_job
+    from capturehook.plan.picture import draw_plan
+    from capturehook.plan.shoot import plan_shoot
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise FileError(str(folder), f"cannot be made ({fault.strerror})", "Name another folder") from fault
+    sliced, filmed = folder / "lighthouse.gcode", folder / "lighthouse_filmed.gcode"
+    data = lighthouse_job()
+    write_atomically(sliced, data)
+    applied = apply_job(read_job(data, str(sliced), profile))
+    write_atomically(filmed, applied.data)
+    shoot = plan_shoot(applied)
+    shoot.record().save(folder / "plan.json")
+    draw_plan(shoot, [pose.route.points for pose in applied.poses], folder / "plan.svg")
+    files = [
+        (sliced, "the job as a slicing host would write it"),
+        (filmed, f"the same with {len(applied.poses)} pose blocks; search for \"capturehook pose 80\""),
+        (folder / "plan.svg", "the shoot: bed, park point, ways, growth; open it in a browser"),
+        (folder / "plan.json", "the predicted second of each frame, for the audit after the print"),
+    ]
+    if with_film:
+        from capturehook.rehearse.film import rehearse_film
+
+        film = folder / "rehearsal.mp4"
+        rehearse_film(applied, film, step=step)
+        files.append((film, "the film as it should become, drawn before anything is printed"))
+    minutes = shoot.added_s / 60
+    summary = (
+        f"{len(applied.job.layers)} layers, {len(applied.poses)} poses; the frames add {minutes:.1f} min "
+        f"to {shoot.print_s / 60:.0f} min of printing; the film lasts {float(shoot.film_s):.1f} s."
+    )
+    return Demo(summary, files, list(shoot.findings))
