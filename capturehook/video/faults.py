@@ -30,6 +30,7 @@ ODD_CODES = 20.0
 ODD_SHARE = 0.0006
 ODD_TIMES_USUAL = 3.0
 ODD_TIMES_AT_ENDS = 3.0  # only one side to compare with, and it has grown
+BESIDE_WORSE = 0.5
 SIDE = 3
 SOLID = 7  # of nine pixels
 
@@ -170,7 +171,7 @@ class _Part:
         limit = np.maximum(ODD_SHARE, ODD_TIMES_USUAL * usual)
         limit[keep[:1]] *= ODD_TIMES_AT_ENDS
         limit[keep[-1:]] *= ODD_TIMES_AT_ENDS
-        return share, share > limit
+        return share, (share > limit) & ~_beside_worse(share)
 
     def flicker_findings(self, flicker: Series, left_out: Flags) -> list[Finding]:
         stray = _without(flicker, left_out)
@@ -229,12 +230,18 @@ class _Part:
         ]
 
 
+def _beside_worse(share: Series) -> Flags:
+    """(K,) a frame looks odd only because the one beside it does, which is no help to it."""
+    padded = np.pad(np.nan_to_num(share), 1)
+    return np.asarray(np.nan_to_num(share) < BESIDE_WORSE * np.maximum(padded[:-2], padded[2:]))
+
+
 def steady_area(looks: NDArray[np.float32]) -> Flags:
     """(h, w) where early and late frames are alike, and a step of growth away from where not."""
     if not len(looks):
         return np.ones(looks.shape[1:], bool)
     third = max(1, len(looks) // 3)
-    early, late = (np.median(some, axis=0) for some in (looks[:third], looks[-third:]))
+    early, late = np.median(looks[:third], axis=0), np.median(looks[-third:], axis=0)
     # A part grows at most the height of the picture over the shoot, so a step is no more than:
     step = 1 + looks.shape[1] // len(looks)
     return np.asarray(~_widened(np.abs(early - late) > ODD_CODES, step))
@@ -242,7 +249,7 @@ def steady_area(looks: NDArray[np.float32]) -> Flags:
 
 def _widened(flags: Flags, by: int) -> Flags:
     """True where any pixel so near, along rows or columns, is."""
-    wide = flags.copy()
+    wide: Flags = flags.copy()
     for shift in range(1, min(by, *flags.shape)):
         wide[shift:] |= flags[:-shift]
         wide[:-shift] |= flags[shift:]
