@@ -320,9 +320,12 @@ class Capture(Record):
     @model_validator(mode="before")
     @classmethod
     def _fps_may_be_a_number(cls, raw: Any) -> Any:
-        if isinstance(raw, dict) and type(raw.get("fps")) in (int, float):
-            return {**raw, "fps": f"{raw['fps']:.12g}"}
-        return raw
+        fps = raw.get("fps") if isinstance(raw, dict) else None
+        if type(fps) not in (int, float):
+            return raw
+        if not 0 <= fps <= 1e6:
+            raise ValueError(f"fps: {fps!r:.60} is no speed of a film; write 1 to 240, like 25")
+        return {**raw, "fps": f"{fps:.12g}"}
 
     @model_validator(mode="after")
     def _fps_is_a_speed(self) -> Capture:

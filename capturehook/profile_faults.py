@@ -75,10 +75,15 @@ def word_text(path: str, text: str, table: Place = ()) -> CaptureHookError:
 
 def key_path(place: Place) -> str:
     """('machine', 'keep_out', 1, 'x_mm') -> '[machine.keep_out] x_mm, item 2'."""
-    names = [part for part in place if isinstance(part, str)]
+    names = [_plain(part) for part in place if isinstance(part, str)]
     items = "".join(f", item {part + 1}" for part in place if isinstance(part, int))
     *tables, key = names
     return (f"[{'.'.join(tables)}] {key}" if tables else key) + items
+
+
+def _plain(key: str) -> str:
+    """A key on one line; TOML allows any text in quotes."""
+    return key if key.isprintable() and 0 < len(key) <= 60 else f"{key!r:.60}"
 
 
 def record_of(model: type[Record], key: str) -> type[Record] | None:
@@ -135,7 +140,7 @@ def _word(model: type[Record], path: str, place: Place, error: Any) -> Iterator[
     if kind == "missing" and isinstance(place[-1], int):
         place = place[:-1]
     is_head = len(place) == 1 and isinstance(error.get("input"), dict)
-    key = f"[{place[0]}]" if is_head and kind != "missing" else _headed(model, place)
+    key = f"[{_plain(str(place[0]))}]" if is_head and kind != "missing" else _headed(model, place)
     yield CaptureHookError(Where(path, key=key), found, advice)
 
 

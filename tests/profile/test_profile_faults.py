@@ -201,3 +201,19 @@ def test_search_order_is_path_local_own_built_in(
 def test_path_that_leads_nowhere_is_refused(wish: str, tmp_path: Path) -> None:
     with pytest.raises(FileError, match="cannot be read"):
         load_profile(wish)
+
+
+def test_key_of_odd_letters_is_shown_on_one_line() -> None:
+    """TOML 1.0.0 allows any text as a quoted key."""
+    text = 'schema = 1\n"a\\nb" = 1\n"" = 2\n' + "x" * 90 + " = 3\n"
+    with pytest.raises(ProfileError) as caught:
+        parse_profile(text, "heron.toml")
+    assert "heron.toml: 'a\\nb': unknown key. Delete it." in str(caught.value).splitlines()
+    assert "heron.toml: '': unknown key. Delete it." in str(caught.value).splitlines()
+    assert max(map(len, str(caught.value).splitlines())) < 110
+
+
+@pytest.mark.parametrize("fps", [0, -25, 10**400, float("nan"), float("inf"), 1e300])
+def test_film_speed_that_is_none_is_refused(fps: float) -> None:
+    with pytest.raises(ProfileError, match=r"\[capture\] fps: .+ is no speed of a film"):
+        build_profile(profile_table("marlin", capture={"fps": fps}), "heron.toml")
