@@ -317,26 +317,20 @@ class Capture(Record):
     spiral_angle_deg: Annotated[float, Field(strict=True, ge=-360, le=360)] = 90.0
     """deg, spirals: where round the part the stop is made; 90 is towards the back."""
 
-    @model_validator(mode="before")
+    @field_validator("fps", mode="before")
     @classmethod
     def _fps_may_be_a_number(cls, raw: Any) -> Any:
-        fps = raw.get("fps") if isinstance(raw, dict) else None
-        if type(fps) not in (int, float):
+        if type(raw) not in (int, float):
             return raw
-        if not 0 <= fps <= 1e6:
-            raise ValueError(f"fps: {fps!r:.60} is no speed of a film; write 1 to 240, like 25")
-        return {**raw, "fps": f"{fps:.12g}"}
+        return f"{raw:.12g}" if 0 <= raw <= 1e6 else "0"
 
-    @model_validator(mode="after")
-    def _fps_is_a_speed(self) -> Capture:
-        top, _, bottom = self.fps.partition("/")
-        if (
-            float(top) <= 0
-            or float(bottom or 1) <= 0
-            or not 0.1 <= float(top) / float(bottom or 1) <= 1000
-        ):
-            raise ValueError(f"fps: {self.fps} is no speed of a film; write 1 to 240, like 25")
-        return self
+    @field_validator("fps")
+    @classmethod
+    def _fps_is_a_speed(cls, fps: str) -> str:
+        top, _, bottom = fps.partition("/")
+        if not float(bottom or 1) or not 0.1 <= float(top) / float(bottom or 1) <= 1000:
+            raise PydanticCustomError("no_film_speed", "not 0.1 to 1000")
+        return fps
 
     @model_validator(mode="after")
     def _one_rhythm(self) -> Capture:

@@ -237,6 +237,8 @@ def _bad_value(model: type[Record], place: Place, error: Any) -> tuple[str, str]
         return _no_choice(value, limits["expected"])
     if kind == "not_rising":
         return f"{_shown(list(value))} does not rise", "Write lowest, then highest"
+    if kind == "no_film_speed":
+        return f"{shown} is no speed of a film", "Write 1 to 240, like 25"
     if kind == "string_pattern_mismatch":
         return f"{shown} has not the right form", PATTERNS.get(key, "Correct it")
     if kind == "model_type" and len(place) == 1:
