@@ -1,0 +1,272 @@
+"""A picture with depth, drawn into by whole arrays of lines and by single faces.
+
+Each pixel is one 64-bit number: nearness (1/depth) above, then what it belongs to, then its
+colour; the greatest number wins, so depth test and colour are one step. Drawn `FINE` times
+finer than shown, and averaged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.rehearse.camera import View
+
+Floats = NDArray[np.float64]
+Keys = NDArray[np.uint64]
+Box = tuple[int, int, int, int]
+"""Pixels: top, bottom, left, right; bottom and right are excluded."""
+
+SKY, STILL, BED, PART, HEAD = range(5)
+"""What a pixel belongs to: nothing, things that stand still, the plate, the print, the head."""
+
+FINE = 2
+NEAR_MM = 5.0
+"""Nothing nearer to the lens is drawn."""
+CHUNK = 1 << 18
+"""Pixels of lines laid at a time: keeps arrays in the cache, memory low."""
+
+
+def pack_colour(rgb: NDArray[np.floating], owner: int) -> NDArray[np.uint32]:
+    """(n, 3) colours 0..255 -> (n,) the lower half of a pixel."""
+    whole = np.clip(np.rint(rgb), 0, 255).astype(np.uint32)
+    return whole[:, 0] | whole[:, 1] << 8 | whole[:, 2] << 16 | np.uint32(owner << 24)
+
+
+class Canvas:
+    """Pixels of one view; ``keys`` has shape (H, W), 0 where nothing was drawn."""
+
+    def __init__(self, view: View) -> None:
+        self.view = view
+        self.keys: Keys = np.zeros((view.height_px, view.width_px), dtype=np.uint64)
+
+    @property
+    def owner(self) -> NDArray[np.uint8]:
+        """(H, W) SKY, STILL, BED, PART or HEAD."""
+        return owner_of(self.keys)
+
+    def draw_lines(
+        self, a_mm: Floats, b_mm: Floats, colour: NDArray[np.uint32]
+    ) -> tuple[NDArray[np.intp], Box]:
+        """Draw straight lines, one pixel wide, one colour each; those at the lens are left out.
+
+        Parameters
+        ----------
+        a_mm, b_mm : (n, 3) room points
+        colour : (n,) see :func:`pack_colour`
+
+        Returns
+        -------
+        the lines that were drawn, and the box of pixels they lie in
+        """
+        kept, start, step, count = self._project(a_mm, b_mm)
+        box: Box = (self.view.height_px, 0, self.view.width_px, 0)
+        flat, paint = self.keys.reshape(-1), colour[kept].astype(np.uint64)
+        for part in _chunks(count):
+            x, y, near, of = _walk(start[part], step[part], count[part])
+            inside = (x >= 0) & (x < self.view.width_px) & (y >= 0) & (y < self.view.height_px)
+            x, y, near, of = x[inside], y[inside], near[inside], of[inside]
+            if len(x):
+                np.maximum.at(flat, y * self.view.width_px + x, nearness(near) | paint[part][of])
+                box = grow_box(box, (int(y.min()), int(y.max()) + 1, int(x.min()), int(x.max()) + 1))
+        return kept, box
+
+    def seen_lines(self, a_mm: Floats, b_mm: Floats, slack_mm: float) -> NDArray[np.bool_]:
+        """(n,) True for lines of which a pixel is not deeper than ``slack_mm`` behind the front."""
+        kept, start, step, count = self._project(a_mm, b_mm)
+        seen = np.zeros(len(a_mm), dtype=bool)
+        front = depth_of(self.keys).reshape(-1)
+        for part in _chunks(count):
+            x, y, near, of = _walk(start[part], step[part], count[part])
+            inside = (x >= 0) & (x < self.view.width_px) & (y >= 0) & (y < self.view.height_px)
+            x, y, near, of = x[inside], y[inside], near[inside], of[inside]
+            open_ = 1.0 / near <= front[y * self.view.width_px + x] + slack_mm
+            seen[kept[part][of[open_]]] = True
+        return seen
+
+    def fill_face(
+        self,
+        corners_mm: Floats,
+        colour: NDArray[np.floating],
+        owner: int,
+        texture: Callable[[Floats, Floats, Floats], Floats] | None = None,
+    ) -> Box | None:
+        """Fill one flat convex face.
+
+        Parameters
+        ----------
+        corners_mm : (n, 3) room points in turn
+        colour : (3,) 0..255
+        texture : room x, y, z (n,) -> factor of the colour (n,)
+
+        Returns
+        -------
+        the box of pixels touched, None where the face is out of the picture
+        """
+        seen = _before_the_lens(self.view.to_camera(corners_mm))
+        if len(seen) < 3:
+            return None
+        px = self.view.focal_px * seen[:, :2] / seen[:, 2:]
+        px += (self.view.width_px / 2, self.view.height_px / 2)
+        normal = _normal(seen)
+        reach = float(normal @ seen[0])
+        column, row = self._pixels_in(px)
+        if not len(row) or abs(reach) < 1e-9:
+            return None
+        near = self._nearness_on(normal / reach, column, row)
+        rgb = np.asarray(colour, dtype=np.float64)[None, :]
+        if texture is not None:
+            rgb = rgb * texture(*self._room_points(column, row, near))[:, None]
+        at = row * self.view.width_px + column
+        flat = self.keys.reshape(-1)
+        flat[at] = np.maximum(flat[at], nearness(near) | pack_colour(rgb, owner))
+        return int(row[0]), int(row[-1]) + 1, int(column.min()), int(column.max()) + 1
+
+    def _nearness_on(
+        self, plane: Floats, column: NDArray[np.intp], row: NDArray[np.intp]
+    ) -> Floats:
+        """1/depth of pixels on the plane ``plane`` . X = 1 of camera space: linear in both."""
+        slope = plane / self.view.focal_px
+        rows = np.arange(int(row[0]), int(row[-1]) + 1) + 0.5 - self.view.height_px / 2
+        start = plane[2] + slope[0] * (0.5 - self.view.width_px / 2) + slope[1] * rows
+        near: Floats = start[row - int(row[0])] + slope[0] * column
+        return near
+
+    def _room_points(self, column: NDArray[np.intp], row: NDArray[np.intp], near: Floats) -> Floats:
+        """(3, n) room x, y, z of pixels of which the depth is known."""
+        ray = np.stack(
+            [
+                (column + 0.5 - self.view.width_px / 2) / self.view.focal_px,
+                (row + 0.5 - self.view.height_px / 2) / self.view.focal_px,
+                np.ones(len(row)),
+            ]
+        )
+        points: Floats = self.view.axes.T @ (ray / near) + self.view.eye_mm[:, None]
+        return points
+
+    def _project(
+        self, a_mm: Floats, b_mm: Floats
+    ) -> tuple[NDArray[np.intp], Floats, Floats, NDArray[np.intp]]:
+        """Lines before the lens: which, first pixel place, step from pixel to pixel, pixels."""
+        ends = np.stack([a_mm, b_mm])
+        kept = np.flatnonzero((self.view.to_camera(ends)[..., 2] > NEAR_MM).all(axis=0))
+        start, stop = self.view.to_pixels(ends[:, kept])
+        way = stop - start
+        count = np.ceil(np.abs(way[:, :2]).max(axis=1, initial=0.0)).astype(np.intp) + 1
+        step = way / count[:, None]
+        return kept, start + step / 2, step, count
+
+    def _pixels_in(self, px: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Column and row of the pixels whose centres lie in a convex face, row by row."""
+        top = max(0, int(np.floor(px[:, 1].min())))
+        bottom = min(self.view.height_px, int(np.ceil(px[:, 1].max())))
+        rows = np.arange(top, max(bottom, top))
+        low, high = _spans(px, rows + 0.5)
+        first = np.ceil(np.clip(low, 0, self.view.width_px) - 0.5).astype(np.intp)
+        last = np.floor(np.clip(high, 0, self.view.width_px) - 0.5).astype(np.intp)
+        count = np.maximum(last - first + 1, 0)
+        row = np.repeat(rows, count)
+        along = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
+        return np.repeat(first, count) + along, row
+
+
+def nearness(near: Floats) -> Keys:
+    """(n,) 1/depth -> the upper half of a pixel; positive floats sort as their bits do."""
+    bits = near.astype(np.float32).view(np.uint32).astype(np.uint64)
+    return np.asarray(bits << np.uint64(32))
+
+
+def depth_of(keys: Keys) -> NDArray[np.float32]:
+    """Depth of each pixel, mm; infinite where nothing was drawn."""
+    near = (keys >> np.uint64(32)).astype(np.uint32).view(np.float32)
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.float32(1.0) / near)
+
+
+def owner_of(keys: Keys) -> NDArray[np.uint8]:
+    """What each pixel belongs to."""
+    return np.asarray((keys >> np.uint64(24)).astype(np.uint8))
+
+
+def average(keys: Keys, fine: int = FINE) -> NDArray[np.uint8]:
+    """(H, W) pixels -> (H/fine, W/fine, 3) colours, each the mean of fine x fine pixels."""
+    height, width = keys.shape
+    rgb = keys.astype("<u8", copy=False).view(np.uint8).reshape(height, width, 8)
+    total = np.zeros((height // fine, width // fine, 3), dtype=np.uint16)
+    for row in range(fine):
+        for column in range(fine):
+            total += rgb[row::fine, column::fine, :3]
+    return np.asarray(((total + fine * fine // 2) // (fine * fine)).astype(np.uint8))
+
+
+def grow_box(a: Box, b: Box | None) -> Box:
+    """The least box round two."""
+    if b is None:
+        return a
+    return min(a[0], b[0]), max(a[1], b[1]), min(a[2], b[2]), max(a[3], b[3])
+
+
+def snap_box(box: Box, fine: int = FINE) -> Box:
+    """The box widened to whole shown pixels."""
+    top, bottom, left, right = box
+    return top // fine * fine, -(-bottom // fine) * fine, left // fine * fine, -(-right // fine) * fine
+
+
+def _walk(
+    start: Floats, step: Floats, count: NDArray[np.intp]
+) -> tuple[NDArray[np.intp], NDArray[np.intp], Floats, NDArray[np.intp]]:
+    """Pixels of lines: column, row, nearness and the line of each.
+
+    Nearness, like place, goes evenly from pixel to pixel along a projected line.
+    """
+    of = np.repeat(np.arange(len(count)), count)
+    along = (np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count)).astype(np.float64)
+    x, y, near = (start[of, k] + along * step[of, k] for k in range(3))
+    return np.floor(x).astype(np.intp), np.floor(y).astype(np.intp), near, of
+
+
+def _chunks(count: NDArray[np.intp]) -> list[slice]:
+    """Cut lines so that no slice has much more than CHUNK pixels."""
+    if not len(count):
+        return []
+    ends = np.cumsum(count)
+    cuts = np.searchsorted(ends, np.arange(CHUNK, int(ends[-1]), CHUNK)).tolist()
+    edges = sorted({0, *(cut + 1 for cut in cuts), len(count)})
+    return [slice(a, b) for a, b in zip(edges, edges[1:], strict=False)]
+
+
+def _before_the_lens(corners: Floats) -> Floats:
+    """A face cut off at NEAR_MM. Source: Sutherland and Hodgman 1974, one plane."""
+    kept: list[Floats] = []
+    for here, there in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        if here[2] >= NEAR_MM:
+            kept.append(here)
+        if (here[2] >= NEAR_MM) != (there[2] >= NEAR_MM):
+            share = (NEAR_MM - here[2]) / (there[2] - here[2])
+            kept.append(here + share * (there - here))
+    return np.array(kept).reshape(-1, 3)
+
+
+def _normal(corners: Floats) -> Floats:
+    """Normal of a flat face, as long as twice its area. Source: Newell's sum (from memory)."""
+    total: Floats = np.cross(corners, np.roll(corners, -1, axis=0)).sum(axis=0)
+    return total
+
+
+def _spans(px: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """Least and greatest x inside a convex face on each line of constant y (h,)."""
+    after = np.roll(px, -1, axis=0)
+    turn = float((px[:, 0] * after[:, 1] - after[:, 0] * px[:, 1]).sum())
+    low, high = np.full(len(y), -np.inf), np.full(len(y), np.inf)
+    for (ax, ay), (bx, by) in zip(px, after, strict=True):
+        if by == ay:
+            high[(bx - ax) * (y - ay) * turn < 0] = -np.inf
+            continue
+        edge = ax + (bx - ax) * (y - ay) / (by - ay)
+        if (by - ay) * turn > 0:
+            high = np.minimum(high, edge)
+        else:
+            low = np.maximum(low, edge)
+    return low, high

@@ -1,0 +1,237 @@
+"""Frames of a film that is still to be shot: one for each pose, the part growing.
+
+The print is drawn once and kept: each frame adds the strands laid since the last one, then
+shows the head over it. A plate that sinks is drawn anew for each frame from the strands that
+can still be seen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.rehearse import furniture
+from capturehook.rehearse.beads import Beads, Strands, beads_of, make_shadows, make_strands
+from capturehook.rehearse.camera import View
+from capturehook.rehearse.canvas import (
+    BED,
+    FINE,
+    PART,
+    Box,
+    Canvas,
+    average,
+    grow_box,
+    owner_of,
+    pack_colour,
+    snap_box,
+)
+from capturehook.rehearse.room import frame_y_mm, lamp, moves_before, plate_offset
+
+if TYPE_CHECKING:
+    from capturehook.pipeline import Applied, Job
+    from capturehook.profile import Machine
+
+Floats = NDArray[np.float64]
+
+Lines = tuple[Floats, Floats, NDArray[np.uint32]]
+"""Starts and ends on the plate (n, 3), and colours (n,)."""
+
+SHADOW = np.array((24.0, 26.0, 30.0))
+PLASTIC = np.array((238.0, 142.0, 78.0))
+BATCH = 4000
+"""Beads made into strands at a time: bounds the memory."""
+CULL_EVERY = 3
+CULL_MM = 0.3
+"""A strand this far behind the front is taken for hidden for good."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shot:
+    """One frame: (H, W, 3) uint8 colours; how much of the part is seen, and how much of that
+    the head then hides, in pixels of the picture."""
+
+    rgb: NDArray[np.uint8]
+    part_px: float
+    hidden_px: float
+
+
+class Print:
+    """The print as one camera sees it, growing; ``canvas`` holds it without the head."""
+
+    def __init__(self, job: Job, view: View, *, shadows: bool = True) -> None:
+        self.job, self.view, self.shadows = job, view, shadows
+        self.light = lamp(view.azimuth_deg)
+        self.canvas = Canvas(view)
+        self.height_mm = float(job.layers.z_mm.max())
+        self._pool: list[Lines] = []
+
+    def grow(self, first: int, stop: int, offset_mm: Floats) -> Box | None:
+        """Add the printing moves ``first`` to ``stop - 1``; the box of pixels they touch."""
+        box: Box | None = None
+        for part in self._batches(first, stop):
+            for a, b, colour in self._lines(part, offset_mm):
+                _, touched = self.canvas.draw_lines(a + offset_mm, b + offset_mm, colour)
+                box = grow_box(touched, box)
+        return box
+
+    def keep(self, first: int, stop: int, offset_mm: Floats) -> None:
+        """Remember the strands of some moves (no shadows) for :meth:`draw_kept`."""
+        for part in self._batches(first, stop):
+            strands = self._strands(part, offset_mm, self._spacing_mm(part, offset_mm))
+            self._pool.append((strands.a_mm, strands.b_mm, self._colour(strands)))
+
+    def draw_kept(self, offset_mm: Floats, *, cull: bool) -> Box | None:
+        """Draw what is remembered; with ``cull`` forget what is hidden.
+
+        What hides a strand moves with it, and the print only grows in front of it and above
+        it while the plate sinks: once hidden is hidden for good. One-at-a-time jobs, where
+        the plate rises again, may lose a few strands deep inside a finished part.
+        """
+        if not self._pool:
+            return None
+        a, b, colour = (np.concatenate(column) for column in zip(*self._pool, strict=True))
+        _, box = self.canvas.draw_lines(a + offset_mm, b + offset_mm, colour)
+        if cull:
+            seen = self.canvas.seen_lines(a + offset_mm, b + offset_mm, CULL_MM)
+            a, b, colour = a[seen], b[seen], colour[seen]
+        self._pool = [(a, b, colour)]
+        return box
+
+    def _batches(self, first: int, stop: int) -> Iterator[Beads]:
+        beads = beads_of(self.job, first, stop)
+        for start in range(0, len(beads), BATCH):
+            yield beads.picked(slice(start, start + BATCH))
+
+    def _lines(self, beads: Beads, offset_mm: Floats) -> Iterator[Lines]:
+        """The strands of some beads, and their shadow on the plate."""
+        spacing = self._spacing_mm(beads, offset_mm)
+        strands = self._strands(beads, offset_mm, spacing)
+        yield strands.a_mm, strands.b_mm, self._colour(strands)
+        if self.shadows:
+            a, b = make_shadows(beads, self.light, 1.5 * spacing)
+            yield a, b, np.broadcast_to(pack_colour(SHADOW[None, :], BED), len(a))
+
+    def _spacing_mm(self, beads: Beads, offset_mm: Floats) -> float:
+        """One pixel at the nearest bead."""
+        ends = np.concatenate([beads.a_mm, beads.b_mm]) + offset_mm
+        return max(1.0, float(self.view.to_camera(ends)[:, 2].min())) / self.view.focal_px
+
+    def _strands(self, beads: Beads, offset_mm: Floats, spacing_mm: float) -> Strands:
+        middle = (beads.a_mm.mean(axis=0) + beads.b_mm.mean(axis=0)) / 2 + offset_mm
+        toward = self.view.eye_mm - middle
+        return make_strands(beads, toward / np.linalg.norm(toward), self.light, spacing_mm)
+
+    def _colour(self, strands: Strands) -> NDArray[np.uint32]:
+        """A little lighter towards the top, so that heights can be told apart."""
+        rise = 0.90 + 0.14 * strands.a_mm[:, 2] / self.height_mm
+        return pack_colour(np.outer(strands.shade * rise, PLASTIC), PART)
+
+
+class Stage:
+    """All frames of one job before one camera.
+
+    Parameters
+    ----------
+    applied : the job with its poses
+    view : at the size of the film
+    """
+
+    def __init__(self, applied: Applied, view: View, fine: int = FINE) -> None:
+        self.applied, self.fine = applied, fine
+        self.machine: Machine = applied.job.profile.machine
+        self.print = Print(applied.job, view.scaled(fine))
+        self.head = Canvas(self.print.view)
+        self.box: Box | None = None
+        self._shown: NDArray[np.uint8] | None = None
+        self._room: NDArray[np.uint64] | None = None
+
+    def shots(self) -> Iterator[Shot]:
+        """One shot for each pose, in order."""
+        done, sinks = 0, self.machine.moves == "bed-z"
+        for index, pose in enumerate(self.applied.poses):
+            nozzle = pose.route.points[-1]
+            offset = plate_offset(self.machine, float(nozzle[1]), float(nozzle[2]))
+            stop = moves_before(self.applied.job, pose)
+            if sinks:
+                self._sink(done, stop, offset, cull=index % CULL_EVERY == 0)
+            else:
+                self._add(done, stop, offset, first=index == 0)
+            done = stop
+            yield self._shoot(nozzle + offset)
+
+    def _add(self, done: int, stop: int, offset: Floats, *, first: bool) -> None:
+        """New strands over what is there; only the pixels they touch are shown anew."""
+        canvas = self.print.canvas
+        if first:
+            self._furnish_room()
+            self._furnish_plate(offset)
+        touched = self.print.grow(done, stop, offset)
+        if self._shown is None:
+            self._shown = average(canvas.keys, self.fine)
+        elif touched is not None and touched[0] < touched[1]:
+            self._show_again(snap_box(touched, self.fine))
+        if touched is not None:
+            self.box = grow_box(touched, self.box)
+
+    def _sink(self, done: int, stop: int, offset: Floats, *, cull: bool) -> None:
+        canvas = self.print.canvas
+        if self._room is None:
+            self._furnish_room()
+            self._room = canvas.keys.copy()
+        canvas.keys[:] = self._room
+        self._furnish_plate(offset)
+        self.print.keep(done, stop, offset)
+        self.box = self.print.draw_kept(offset, cull=cull)
+        self._shown = average(canvas.keys, self.fine)
+
+    def _furnish_room(self) -> None:
+        faces = furniture.still_faces(self.machine, frame_y_mm(self.machine), self.print.light)
+        furniture.draw_faces(self.print.canvas, faces)
+
+    def _furnish_plate(self, offset: Floats) -> None:
+        canvas, light = self.print.canvas, self.print.light
+        texture = None if self.machine.moves == "bed-z" else furniture.grain
+        furniture.draw_faces(
+            canvas, furniture.plate_faces(self.machine, offset, light, texture)
+        )
+        a, b = furniture.plate_lines(self.machine, offset)
+        rgb = np.broadcast_to(np.array(furniture.PLATE_LINES), (len(a), 3))
+        canvas.draw_lines(a, b, pack_colour(rgb, BED))
+
+    def _show_again(self, box: Box) -> None:
+        assert self._shown is not None
+        top, bottom, left, right = box
+        rows = slice(top // self.fine, bottom // self.fine)
+        columns = slice(left // self.fine, right // self.fine)
+        self._shown[rows, columns] = average(
+            self.print.canvas.keys[top:bottom, left:right], self.fine
+        )
+
+    def _shoot(self, nozzle_mm: Floats) -> Shot:
+        """The head over the print."""
+        assert self._shown is not None
+        rgb, hidden = self._shown.copy(), 0
+        box = furniture.draw_faces(
+            self.head, furniture.head_faces(self.machine, nozzle_mm, self.print.light)
+        )
+        if box is not None:
+            top, bottom, left, right = snap_box(box, self.fine)
+            behind = self.print.canvas.keys[top:bottom, left:right]
+            head = self.head.keys[top:bottom, left:right]
+            hidden = int(np.count_nonzero((owner_of(behind) == PART) & (head > behind)))
+            small = (slice(top // self.fine, bottom // self.fine),
+                     slice(left // self.fine, right // self.fine))  # fmt: skip
+            rgb[small] = average(np.maximum(behind, head), self.fine)
+            head[:] = 0
+        share = 1.0 / self.fine**2
+        return Shot(rgb=rgb, part_px=self._part_px() * share, hidden_px=hidden * share)
+
+    def _part_px(self) -> int:
+        if self.box is None:
+            return 0
+        top, bottom, left, right = self.box
+        return int(np.count_nonzero(owner_of(self.print.canvas.keys[top:bottom, left:right]) == PART))

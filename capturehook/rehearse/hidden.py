@@ -1,0 +1,219 @@
+"""How much of the print the parked head hides, and where it would hide less.
+
+The camera is taken to follow the part: where a bed moves in Y, another park point shows the
+part elsewhere in the room, and the camera goes with it. So everything here is seen in plate
+coordinates, in small pictures without shadows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.errors import PoseError
+from capturehook.rehearse import furniture
+from capturehook.rehearse.camera import View
+from capturehook.rehearse.canvas import PART, Canvas, Keys, owner_of
+from capturehook.rehearse.draw import Print
+from capturehook.rehearse.room import moves_before, part_box, plate_offset
+from capturehook.space.height_map import HeightMap, needs_map, printed_tops
+from capturehook.space.route import find_route
+
+if TYPE_CHECKING:
+    from capturehook.pipeline import Applied, Job, Pose
+    from capturehook.profile import Machine
+
+Floats = NDArray[np.float64]
+
+STAGES = 6
+"""Heights of the print at which a park point is judged."""
+WIDTH_PX = 320
+COLUMNS, ROWS = 7, 7
+"""Park points tried, over the whole reach of the nozzle."""
+BESIDE_MM = 5.0
+"""A park point is not above the print, nor nearer to it than this: what oozes would land there."""
+SAME_SHARE = 0.005
+"""Hidden shares closer than this are taken for equal."""
+WIDEST_BEAD_MM = 5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stage:
+    """The print at one pose, in a small picture: pixels, camera in plate coordinates, nozzle Z."""
+
+    keys: Keys
+    view: View
+    nozzle_z_mm: float
+
+    @property
+    def part_px(self) -> int:
+        return int(np.count_nonzero(owner_of(self.keys) == PART))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ParkPoint:
+    """A park point, what it hides (0..1 of the part, over all stages), and the seconds that the
+    ways there and back take over all poses."""
+
+    x_mm: float
+    y_mm: float
+    hidden_share: float
+    travel_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ParkAdvice:
+    """The present park point, a better one where there is one, and how many were tried.
+
+    ``reason`` says why none was looked for.
+    """
+
+    now: ParkPoint
+    better: ParkPoint | None = None
+    tried: int = 0
+    safe: int = 0
+    reason: str = ""
+
+
+def advise_park(applied: Applied, view: View) -> ParkAdvice:
+    """The safe park point that hides least, and of these the nearest.
+
+    It neither hides more nor costs more travel than the present one. Safe is judged by
+    `space.route` on the first pose and on the finished print; `apply` judges all poses.
+    """
+    profile = applied.job.profile
+    stages = list(make_stages(applied, view))
+    now = _judge(applied, stages, (profile.park.x_mm, profile.park.y_mm))
+    if profile.trigger.by == "button":
+        return ParkAdvice(now=now, reason="the park point belongs to the button")
+    points = park_points(profile.machine)
+    judge_way = _Ways(applied)
+    safe = [point for point in points if judge_way.is_safe(point)]
+    judged = [_judge(applied, stages, point) for point in safe]
+    return ParkAdvice(now=now, better=best_of(now, judged), tried=len(points), safe=len(safe))
+
+
+def best_of(now: ParkPoint, others: Sequence[ParkPoint]) -> ParkPoint | None:
+    """The point that hides least (then: costs least), if it is better in one and worse in none."""
+    steps = round(now.hidden_share / SAME_SHARE)
+    fit = [
+        one
+        for one in others
+        if one.hidden_share <= now.hidden_share
+        and one.travel_s <= now.travel_s
+        and (round(one.hidden_share / SAME_SHARE) < steps or one.travel_s < 0.98 * now.travel_s)
+    ]
+    return min(
+        fit, key=lambda one: (round(one.hidden_share / SAME_SHARE), one.travel_s), default=None
+    )
+
+
+def park_points(machine: Machine) -> list[tuple[float, float]]:
+    """A coarse grid over the reach of the nozzle, whole mm, its ends included."""
+    x = np.round(np.linspace(*machine.x_mm, COLUMNS))
+    y = np.round(np.linspace(*machine.y_mm, ROWS))
+    return [(float(a), float(b)) for a in x for b in y]
+
+
+def make_stages(applied: Applied, view: View, count: int = STAGES) -> Iterator[Stage]:
+    """The print at ``count`` poses spread over the job, the last pose among them."""
+    job, poses = applied.job, applied.poses
+    chosen = np.unique(np.linspace(0, len(poses) - 1, count + 1).round().astype(int)[1:])
+    small = view.scaled(WIDTH_PX / view.width_px)
+    drawing, done, stop = None, 0, 0
+    for index in chosen:
+        nozzle = poses[index].route.points[-1]
+        offset = plate_offset(job.profile.machine, float(nozzle[1]), float(nozzle[2]))
+        here = replace(small, eye_mm=small.eye_mm - offset)
+        if drawing is None or not np.array_equal(here.eye_mm, drawing.view.eye_mm):
+            drawing, done = Print(job, here, shadows=False), 0
+        stop = moves_before(job, poses[index])
+        drawing.grow(done, stop, np.zeros(3))
+        done = stop
+        yield Stage(keys=drawing.canvas.keys.copy(), view=here, nozzle_z_mm=float(nozzle[2]))
+
+
+def hidden_px(stage: Stage, machine: Machine, park_mm: tuple[float, float]) -> int:
+    """Pixels of the part that the head at a park point hides from the camera."""
+    head = Canvas(stage.view)
+    nozzle = np.array((*park_mm, stage.nozzle_z_mm))
+    furniture.draw_faces(head, furniture.plain_head_faces(machine, nozzle))
+    return int(np.count_nonzero((owner_of(stage.keys) == PART) & (head.keys > stage.keys)))
+
+
+def _judge(applied: Applied, stages: Sequence[Stage], park_mm: tuple[float, float]) -> ParkPoint:
+    machine = applied.job.profile.machine
+    hidden = sum(hidden_px(stage, machine, park_mm) for stage in stages)
+    whole = sum(stage.part_px for stage in stages)
+    return ParkPoint(
+        x_mm=park_mm[0],
+        y_mm=park_mm[1],
+        hidden_share=hidden / whole if whole else 0.0,
+        travel_s=travel_seconds(applied, park_mm),
+    )
+
+
+def travel_seconds(applied: Applied, park_mm: tuple[float, float]) -> float:
+    """Straight ways from all poses to a point and back at the travel feed, s; speeding up and
+    slowing down left out."""
+    starts = np.array([pose.route.points[0][:2] for pose in applied.poses]).reshape(-1, 2)
+    way_mm = 2 * np.linalg.norm(starts - park_mm, axis=1).sum()
+    return float(way_mm / (applied.job.profile.park.travel_mm_min / 60))
+
+
+class _Ways:
+    """Asks `space.route` for ways from the first pose and from the finished print."""
+
+    def __init__(self, applied: Applied) -> None:
+        job = applied.job
+        self.profile, self.box = job.profile, part_box(job)
+        self.starts = [applied.poses[0], applied.poses[-1]] if applied.poses else []
+        self.tops = printed_tops(job.moves, job.layers)
+        self.maps = [_map_at(job, pose) for pose in self.starts]
+
+    def is_safe(self, park_mm: tuple[float, float]) -> bool:
+        beside = np.maximum(self.box.low_mm[:2] - park_mm, park_mm - self.box.high_mm[:2])
+        if beside.max() < BESIDE_MM:
+            return False
+        try:
+            for pose, height_map in zip(self.starts, self.maps, strict=True):
+                self._find(pose, height_map, park_mm)
+        except PoseError:
+            return False
+        return True
+
+    def _find(
+        self, pose: Pose, height_map: HeightMap | None, park_mm: tuple[float, float]
+    ) -> None:
+        top = float(self.tops[pose.layer - 1])
+        find_route(
+            tuple(map(float, pose.route.points[0])),
+            park_mm,
+            machine=self.profile.machine,
+            clear_mm=self.profile.park.clear_mm,
+            layer_z_mm=max(pose.state.z_mm, top if height_map is None else 0.0),
+            height_map=height_map,
+            top_mm=top if height_map is None else None,
+        )
+
+
+def _map_at(job: Job, pose: Pose) -> HeightMap | None:
+    """The height map at one pose, all beads at their widest; None where no map is needed."""
+    if not needs_map(job.moves, job.layers):
+        return None
+    height_map = HeightMap.for_machine(job.profile.machine)
+    stop = moves_before(job, pose)
+    edges = [0, *np.flatnonzero(np.diff(job.layers.object_no)) + 1]
+    for number, first in enumerate(edges):
+        begin = int(job.layers.first_move[first]) if number else 0
+        last = edges[number + 1] if number + 1 < len(edges) else None
+        end = int(job.layers.first_move[last]) if last is not None else len(job.moves)
+        if begin < stop:
+            height_map.add_table(
+                job.moves, begin, min(end, stop), width_mm=WIDEST_BEAD_MM, object_no=number + 1
+            )
+    return height_map

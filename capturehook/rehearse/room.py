@@ -1,0 +1,212 @@
+"""Where plate, head and camera are in the room at each pose.
+
+A bed that moves in Y is shown at the park point's Y: the gantry stands still and the plate is
+shifted. A plate that moves in Z sinks: the nozzle stays at one height. Otherwise the plate
+stands still. Room and plate axes are parallel.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.rehearse.camera import View, focal_length_px, look_at
+
+if TYPE_CHECKING:
+    from capturehook.pipeline import Applied, Job, Pose
+    from capturehook.profile import Machine, Profile
+
+Floats = NDArray[np.float64]
+
+DEFAULT_AZIMUTH_DEG = 28.0
+DEFAULT_SLOPE = 0.30
+"""Sine of how far the camera looks down when nobody says."""
+FILL = (0.72, 0.62)
+"""Share of the picture's width and height that the part may take."""
+AIM_SHARE = 0.24
+"""The picture's middle lies this share of the way from the middle of the part to the head."""
+CLOSEST_FOCAL = 4.0
+"""Not nearer than so many focal lengths."""
+FARTHEST_MM = 20_000.0
+BACK_OFF = 1.5
+"""To get the parked head into the picture the camera goes back no further than this; else the
+part is put in the middle."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wishes:
+    """What a person says about the camera; None is left to us.
+
+    ``height_mm`` is the lens above the plate (as it stands at the last pose);
+    ``distance_mm`` goes from the lens to the middle of the part.
+    """
+
+    azimuth_deg: float | None = None
+    height_mm: float | None = None
+    distance_mm: float | None = None
+    focal_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartBox:
+    """What is printed, without what lies only in the first layer (skirt, brim, purge line)."""
+
+    low_mm: Floats
+    high_mm: Floats
+
+    @property
+    def middle_mm(self) -> Floats:
+        return np.asarray((self.low_mm + self.high_mm) / 2)
+
+    def corners(self) -> Floats:
+        """(8, 3)"""
+        ends = np.stack([self.low_mm, self.high_mm])
+        pick = np.indices((2, 2, 2)).reshape(3, -1).T
+        corners: Floats = ends[pick, np.arange(3)]
+        return corners
+
+
+def moves_before(job: Job, pose: Pose) -> int:
+    """How many moves of the job are done when a pose begins."""
+    return int(np.searchsorted(job.moves.line_index, pose.line_no - 1))
+
+
+def part_box(job: Job) -> PartBox:
+    """The box round the print, in plate coordinates."""
+    moves, layers = job.moves, job.layers
+    at = np.flatnonzero(moves.prints)
+    above = at[at >= int(layers.first_move[min(1, len(layers) - 1)])]
+    ends = [
+        np.stack([moves.x0_mm[above], moves.y0_mm[above], np.zeros(len(above))], axis=1),
+        np.stack([moves.x_mm[above], moves.y_mm[above], moves.z_mm[above]], axis=1),
+    ]
+    points = np.concatenate(ends)
+    return PartBox(low_mm=points.min(axis=0), high_mm=points.max(axis=0))
+
+
+def plate_offset(machine: Machine, park_y_mm: float, nozzle_z_mm: float) -> Floats:
+    """(3,) what to add to a point of the plate to get its place in the room, at one pose."""
+    if machine.moves == "bed-y":
+        return np.array((0.0, sum(machine.y_mm) / 2 - park_y_mm, 0.0))
+    if machine.moves == "bed-z":
+        return np.array((0.0, 0.0, machine.z_mm[1] - nozzle_z_mm))
+    return np.zeros(3)
+
+
+def frame_y_mm(machine: Machine) -> float:
+    """Where the printer's uprights stand: at the gantry, or out of the way at the back."""
+    return sum(machine.y_mm) / 2 if machine.moves == "bed-y" else machine.y_mm[1] + 40
+
+
+def lamp(azimuth_deg: float) -> Floats:
+    """Unit vector to the lamp: above, on the other side of the middle than the camera."""
+    turn = -58.0 if azimuth_deg >= 0 else 58.0
+    angle, rise = np.radians(azimuth_deg + turn), np.radians(42)
+    level = np.cos(rise)
+    return np.array((level * np.sin(angle), -level * np.cos(angle), np.sin(rise)))
+
+
+def nozzle_points(applied: Applied) -> Floats:
+    """(P, 3) nozzle at the park point of each pose, in plate coordinates."""
+    return np.array([pose.route.points[-1] for pose in applied.poses]).reshape(-1, 3)
+
+
+def place_camera(
+    profile: Profile, box: PartBox, nozzle_mm: Floats, wishes: Wishes, size: tuple[int, int]
+) -> View:
+    """The camera of the wishes; what they leave open is chosen so that the part fills the
+    picture and the parked head is in it where there is room.
+
+    Parameters
+    ----------
+    box : in plate coordinates
+    nozzle_mm : (3,) nozzle at the park point of the last pose, plate coordinates
+    size : width and height in pixels
+
+    Raises
+    ------
+    PlanError
+        Distance and height contradict each other.
+    """
+    offset = plate_offset(profile.machine, float(nozzle_mm[1]), float(nozzle_mm[2]))
+    subject = PartBox(low_mm=box.low_mm + offset, high_mm=box.high_mm + offset)
+    head = head_box(profile.machine, nozzle_mm + offset)
+    camera = profile.camera
+    if wishes.focal_mm is not None:
+        camera = camera.model_copy(update={"focal_mm": wishes.focal_mm})
+    height = None if wishes.height_mm is None else wishes.height_mm + float(offset[2])
+
+    azimuth = wishes.azimuth_deg
+    if azimuth is None:  # the head on one side of the picture, the camera on the other
+        right = head.middle_mm[0] > subject.middle_mm[0]
+        azimuth = -DEFAULT_AZIMUTH_DEG if right else DEFAULT_AZIMUTH_DEG
+
+    def stand(distance_mm: float, aim_share: float = AIM_SHARE) -> View:
+        slope_mm = DEFAULT_SLOPE * distance_mm
+        return look_at(
+            subject.middle_mm,
+            azimuth_deg=azimuth,
+            height_mm=float(subject.middle_mm[2]) + slope_mm if height is None else height,
+            distance_mm=distance_mm,
+            focal_px=focal_length_px(camera, distance_mm, *size),
+            width_px=size[0],
+            height_px=size[1],
+            aim_mm=subject.middle_mm + aim_share * (head.middle_mm - subject.middle_mm),
+        )
+
+    def both(distance_mm: float) -> bool:
+        view = stand(distance_mm)
+        return _fills(view, subject.corners(), FILL) and _holds(view, head.corners())
+
+    given = wishes.distance_mm or camera.distance_mm
+    if given is not None:
+        return stand(given) if both(given) else stand(given, 0.0)
+    rise = 0.0 if height is None else abs(height - float(subject.middle_mm[2]))
+    least = max(CLOSEST_FOCAL * camera.focal_mm, 1.1 * rise)
+    near = _least_distance(least, lambda mm: _fills(stand(mm, 0.0), subject.corners(), FILL))
+    far = _least_distance(near, both)
+    return stand(far) if far <= BACK_OFF * near else stand(near, 0.0)
+
+
+def head_box(machine: Machine, nozzle_mm: Floats) -> PartBox:
+    """The box round the head's body."""
+    size = machine.carriage_mm
+    return PartBox(
+        low_mm=nozzle_mm - (size.left, size.front, 0.0),
+        high_mm=nozzle_mm + (size.right, size.back, size.height),
+    )
+
+
+def _fills(view: View, corners_mm: Floats, share: tuple[float, float]) -> bool:
+    """True when the corners take no more than a share of the picture, and are all in it."""
+    if view.to_camera(corners_mm)[:, 2].min() <= 0:
+        return False
+    px = view.to_pixels(corners_mm)[:, :2]
+    size = np.array((view.width_px, view.height_px))
+    return bool((np.ptp(px, axis=0) <= share * size).all()) and _holds(view, corners_mm)
+
+
+def _holds(view: View, corners_mm: Floats) -> bool:
+    """True when all corners are in the picture, a hundredth from its edge."""
+    if view.to_camera(corners_mm)[:, 2].min() <= 0:
+        return False
+    px = view.to_pixels(corners_mm)[:, :2]
+    size = np.array((view.width_px, view.height_px))
+    return bool(((px >= 0.01 * size) & (px <= 0.99 * size)).all())
+
+
+def _least_distance(least_mm: float, is_far_enough: Callable[[float], bool]) -> float:
+    """Bisection between the least distance and one far enough."""
+    if is_far_enough(least_mm):
+        return least_mm
+    near, far = least_mm, 2 * least_mm
+    while not is_far_enough(far) and far < FARTHEST_MM:
+        near, far = far, 2 * far
+    for _ in range(24):
+        middle = (near + far) / 2
+        near, far = (near, middle) if is_far_enough(middle) else (middle, far)
+    return far

@@ -1,0 +1,207 @@
+"""A whole rehearsal: film, stills, stand-in frames, and what the head hides."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, field
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from capturehook.errors import Finding, PlanError
+from capturehook.files import write_stream_atomically
+from capturehook.rehearse.camera import View
+from capturehook.rehearse.draw import Shot, Stage
+from capturehook.rehearse.hidden import ParkAdvice, advise_park
+from capturehook.rehearse.room import PartBox, Wishes, nozzle_points, part_box, place_camera, plate_offset
+from capturehook.rehearse.stand_in import StandInCamera
+from capturehook.video.needs import pillow
+
+if TYPE_CHECKING:
+    from capturehook.pipeline import Applied, Pose
+    from capturehook.video.encode import Film
+
+SCHEMA = 1
+MUCH_HIDDEN = 0.02
+"""Share of the part from which hiding is worth a word."""
+LARGEST_PX = 4096
+Step = Callable[[int], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What to make; all of it optional. ``stills`` goes from pose number to file."""
+
+    size: tuple[int, int] = (960, 540)
+    film: Path | None = None
+    stills: dict[int, Path] = field(default_factory=dict)
+    camera: StandInCamera | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PoseSight:
+    """One frame in numbers: pixels of the part that would be seen without the head, and of
+    these what the head hides."""
+
+    pose: int
+    layer: int
+    z_mm: float
+    part_px: float
+    hidden_px: float
+
+    @property
+    def hidden_share(self) -> float:
+        return self.hidden_px / self.part_px if self.part_px else 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rehearsal:
+    """What came of it."""
+
+    view: View
+    sights: list[PoseSight]
+    film_s: Fraction
+    park: ParkAdvice
+    findings: list[Finding]
+
+    @property
+    def worst(self) -> PoseSight:
+        return max(self.sights, key=lambda one: one.hidden_share)
+
+    @property
+    def mean_hidden(self) -> float:
+        return float(np.mean([one.hidden_share for one in self.sights]))
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "schema": SCHEMA,
+            "frames": len(self.sights),
+            "film_s": round(float(self.film_s), 6),
+            "camera": {
+                "x_mm": round(float(self.view.eye_mm[0]), 1),
+                "y_mm": round(float(self.view.eye_mm[1]), 1),
+                "z_mm": round(float(self.view.eye_mm[2]), 1),
+                "azimuth_deg": round(self.view.azimuth_deg, 2),
+                "focal_px": round(self.view.focal_px, 2),
+                "width_px": self.view.width_px,
+                "height_px": self.view.height_px,
+            },
+            "hidden": {
+                "mean_share": round(self.mean_hidden, 4),
+                "most_share": round(self.worst.hidden_share, 4),
+                "most_pose": self.worst.pose,
+            },
+            "poses": [
+                {**asdict(one), "hidden_share": round(one.hidden_share, 4)} for one in self.sights
+            ],
+            "park": asdict(self.park),
+            "findings": [finding.as_json() for finding in self.findings],
+        }
+
+
+def rehearse(
+    applied: Applied, wishes: Wishes, asked: Asked, step: Step | None = None
+) -> Rehearsal:
+    """Draw every pose once; write what is asked for.
+
+    Raises
+    ------
+    PlanError
+        No poses, a still of a pose that is not there, or a camera that cannot stand there.
+    FrameError, FileError
+        A film or picture that cannot be written; or a library that is missing.
+    """
+    _refuse(applied, asked)
+    job, capture = applied.job, applied.job.profile.capture
+    nozzle, box = nozzle_points(applied), part_box(applied.job)
+    view = place_camera(job.profile, box, nozzle[-1], wishes, asked.size)
+    sights = []
+    with _film(asked, Fraction(capture.fps), job.source.path) as film:
+        for pose, shot in zip(applied.poses, Stage(applied, view).shots(), strict=True):
+            last = pose is applied.poses[-1]
+            held = round(Fraction(capture.fps) * Fraction(str(capture.hold_last_s))) if last else 0
+            _write(pose, shot, asked, film, 1 + held)
+            sights.append(_sight(pose, shot))
+            if step is not None:
+                step(len(sights))
+    frames = len(sights) + round(Fraction(capture.fps) * Fraction(str(capture.hold_last_s)))
+    made = Rehearsal(
+        view=view,
+        sights=sights,
+        film_s=Fraction(frames) / Fraction(capture.fps),
+        park=advise_park(applied, view),
+        findings=[*applied.findings],
+    )
+    made.findings.extend(_doubts(made, box, nozzle[-1], applied))
+    return made
+
+
+def _refuse(applied: Applied, asked: Asked) -> None:
+    path = applied.job.source.path
+    if not applied.poses:
+        raise PlanError(path, "gets no pose, so there is nothing to draw", "See `capturehook plan`")
+    for number in asked.stills:
+        if not 1 <= number <= len(applied.poses):
+            raise PlanError(
+                "--still", f"there is no pose {number}", f"{path} has 1 to {len(applied.poses)}"
+            )
+    if min(asked.size) < 16 or max(asked.size) > LARGEST_PX:
+        raise PlanError(
+            "--size", f"{asked.size[0]}x{asked.size[1]} is not within 16 to {LARGEST_PX} px",
+            "The usual is 960x540",
+        )  # fmt: skip
+
+
+@contextmanager
+def _film(asked: Asked, fps: Fraction, title: str) -> Iterator[Film | None]:
+    if asked.film is None:
+        yield None
+        return
+    from capturehook.video.encode import open_film
+
+    metadata = {"title": f"Rehearsal of {Path(title).name}"}
+    with open_film(asked.film, *asked.size, fps, metadata=metadata) as film:
+        yield film
+
+
+def _write(pose: Pose, shot: Shot, asked: Asked, film: Film | None, times: int) -> None:
+    if film is not None:
+        film.add(shot.rgb, times)
+    if asked.camera is not None:
+        asked.camera.take(pose.pose, shot.rgb)
+    if pose.pose in asked.stills:
+        picture = pillow().fromarray(shot.rgb)
+        write_stream_atomically(
+            asked.stills[pose.pose], lambda out: picture.save(out, format="PNG")
+        )
+
+
+def _sight(pose: Pose, shot: Shot) -> PoseSight:
+    return PoseSight(
+        pose=pose.pose,
+        layer=pose.layer,
+        z_mm=round(pose.z_mm, 4),
+        part_px=shot.part_px,
+        hidden_px=shot.hidden_px,
+    )
+
+
+def _doubts(made: Rehearsal, box: PartBox, nozzle_mm: Any, applied: Applied) -> Sequence[Finding]:
+    doubts, worst = [], made.worst
+    if worst.hidden_share >= MUCH_HIDDEN:
+        text = f"the parked head hides {worst.hidden_share:.0%} of the part from the camera"
+        doubts.append(Finding("part-hidden", f"pose {worst.pose}", text))
+    machine = applied.job.profile.machine
+    offset = plate_offset(machine, float(nozzle_mm[1]), float(nozzle_mm[2]))
+    px = made.view.to_pixels(box.corners() + offset)
+    size = np.array((made.view.width_px, made.view.height_px))
+    if (px[:, 2] <= 0).any() or (px[:, :2] < 0).any() or (px[:, :2] > size).any():
+        text = "the finished part is not wholly in the picture: go further away, or aim anew"
+        doubts.append(Finding("part-cut-off", "camera", text))
+    return doubts
+
+
+__all__ = ["Asked", "Rehearsal", "rehearse"]
