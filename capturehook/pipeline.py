@@ -30,10 +30,12 @@ from capturehook.plan.budget import within_budget
 from capturehook.plan.choose import choose_layers
 from capturehook.plan.cost import added_seconds
 from capturehook.plan.shutter import hold_ms, settle_ms
+from capturehook.plan.ooze import ooze_findings
 from capturehook.plan.stops import NoStop, Spans, Stop, find_gap, find_resume_gap, find_stop
 from capturehook.plan.turns import find_split, spiral_centre
 from capturehook.pose.block import Kit, make_kit, pose_block
 from capturehook.pose.split import Halves, split_move
+from capturehook.pose.wipe import wipe_back
 from capturehook.profile import Profile
 from capturehook.space.height_map import HeightMap, bead_width_mm, needs_map, printed_tops
 from capturehook.space.route import Route, find_route, refuse_touch
@@ -110,6 +112,7 @@ class Pose:
     resume: str
     halves: Halves | None
     """Spirals: the two parts of the job's own line, before and after the block."""
+    wipe: tuple[tuple[float, float], ...]
     lines: tuple[str, ...]
 
 
@@ -259,6 +262,8 @@ class Way:
     state: State
     route: Route
     halves: Halves | None
+    wipe: tuple[tuple[float, float], ...]
+    """X and Y back along what was just printed, before the hop (mm)."""
 
 
 def make_ways(
@@ -281,9 +286,11 @@ def make_ways(
         where = job.source.where(stop.line_index)
         if height_map is not None:
             done = _lay(job, height_map, widths, done, job.read.move_before(stop.line_index) + 1)
+        wipe = wipe_back(moves, state, profile.retract.wipe_mm) if halves is None else ()
+        start = wipe[-1] if wipe else (state.x_mm, state.y_mm)
         try:
-            route = _route(job, state, float(tops[stop.layer_index]), height_map, where)
-            made.append(Way(stop=stop, state=state, route=route, halves=halves))
+            route = _route(job, state, start, float(tops[stop.layer_index]), height_map, where)
+            made.append(Way(stop=stop, state=state, route=route, halves=halves, wipe=wipe))
         except PoseError as fault:
             refused.append(fault)
     if refused and not skip_unsafe:
@@ -329,7 +336,7 @@ def _bead_widths(job: Job) -> np.ndarray:
     return bead_width_mm(moves.e_step_mm, length, height, job.profile.machine.filament_mm)
 
 
-def _route(job: Job, state: State, top_mm: float, height_map: HeightMap | None, where: Where) -> Route:
+def _route(job: Job, state: State, start_xy: tuple[float, float], top_mm: float, height_map: HeightMap | None, where: Where) -> Route:
     if isnan(state.x_mm + state.y_mm + state.z_mm):
         raise PoseError(
             where,
@@ -339,7 +346,7 @@ def _route(job: Job, state: State, top_mm: float, height_map: HeightMap | None, 
     park, machine = job.profile.park, job.profile.machine
     beside = {"height_map": height_map} if height_map is not None else {"top_mm": top_mm}
     route = find_route(
-        (state.x_mm, state.y_mm, state.z_mm),
+        (*start_xy, state.z_mm),
         (park.x_mm, park.y_mm),
         machine=machine,
         clear_mm=park.clear_mm,
@@ -396,7 +403,12 @@ def apply_job(
     )
     stops, findings = place_stops(job, choose(job).tolist())
     made, unsafe = make_ways(job, kit, stops, skip_unsafe=skip_unsafe)
-    findings = [*findings, *unsafe, *TRIGGERS[profile.trigger.by].findings(profile)]
+    findings = [
+        *findings,
+        *unsafe,
+        *TRIGGERS[profile.trigger.by].findings(profile),
+        *ooze_findings(profile, [way.route.length_mm for way in made]),
+    ]
     poses = _make_poses(job, kit, made, step)
     kept, thinned = within_budget(job, poses)
     if thinned:
@@ -418,7 +430,7 @@ def _make_poses(job: Job, kit: Kit, made: Sequence[Way], step: Step | None) -> l
     for number, way in enumerate(made, 1):
         stop, state, route = way.stop, way.state, way.route
         points = [(float(x), float(y), float(z)) for x, y, z in _level_points(state, route)]
-        lines = pose_block(kit, state, points, prime=not stop.finished)
+        lines = pose_block(kit, state, points, prime=not stop.finished, wipe=way.wipe)
         poses.append(
             Pose(
                 pose=number,
@@ -430,6 +442,7 @@ def _make_poses(job: Job, kit: Kit, made: Sequence[Way], step: Step | None) -> l
                 finished=stop.finished,
                 resume="" if stop.finished else job.features.after(stop.line_index),
                 halves=way.halves,
+                wipe=way.wipe,
                 lines=tuple(lines),
             )
         )
@@ -455,7 +468,12 @@ def _level_points(state: State, route: Route) -> np.ndarray:
 def _to_prove(kit: Kit, pose: Pose) -> ProvenBlock:
     prime = kit.profile.retract.extra_prime_mm if not pose.finished else 0.0
     return ProvenBlock(
-        pose=pose.pose, state=pose.state, lines=pose.lines, level_z_mm=pose.route.hop_z_mm, prime_mm=prime
+        pose=pose.pose,
+        state=pose.state,
+        lines=pose.lines,
+        level_z_mm=pose.route.hop_z_mm,
+        prime_mm=prime,
+        wipe=pose.wipe,
     )
 
 

@@ -52,7 +52,14 @@ def make_kit(profile: Profile, *, e_letter: str, filament_per_unit: float, job_f
     return Kit(profile, firmware, e_letter, filament_per_unit, use_fw, settle_ms(profile))
 
 
-def pose_block(kit: Kit, state: State, points: Sequence[Point], *, prime: bool = True) -> list[str]:
+def pose_block(
+    kit: Kit,
+    state: State,
+    points: Sequence[Point],
+    *,
+    prime: bool = True,
+    wipe: Sequence[tuple[float, float]] = (),
+) -> list[str]:
     """The lines of one block, without its fence.
 
     Parameters
@@ -60,6 +67,8 @@ def pose_block(kit: Kit, state: State, points: Sequence[Point], *, prime: bool =
     state : where the machine is; X, Y and Z must be known
     points : mm, machine frame: from above the nozzle (after the hop) to the park point
     prime : push [retract] extra_prime_mm on return
+    wipe : mm, X and Y back along what was just printed, before the hop; ``points`` then
+        begin above its last
 
     Raises
     ------
@@ -70,13 +79,14 @@ def pose_block(kit: Kit, state: State, points: Sequence[Point], *, prime: bool =
     lines = writer.enter()
     draw_back, push = _filament(writer, prime)
     lines += draw_back
+    lines += [writer.level((x, y, 0.0)) for x, y in wipe]
     lines += writer.go(points)
     lines += kit.firmware.wait()
     lines += kit.firmware.dwell(kit.settle_ms)
     fire = fire_lines(kit, points[-1][2])
     lines += [writer.own(line) for line in fire.lines] if fire.moves else fire.lines
     lines += kit.firmware.dwell(hold_ms(kit.profile, fire.held_ms))
-    lines += writer.come_back(points)
+    lines += writer.come_back(points if not wipe else [points[0], *points])
     lines += push
     lines += writer.leave()
     return lines
@@ -141,17 +151,17 @@ class _Writer:
         lines = []
         if points[0][2] > self.state.z_mm + 1e-9:
             lines.append(f"G1 {self._axis('Z', points[0][2])}{self._f(park.hop_mm_min)}")
-        return lines + [self._level(point) for point in points[1:]]
+        return lines + [self.level(point) for point in points[1:]]
 
     def come_back(self, points: Sequence[Point]) -> list[str]:
         park = self.kit.profile.park
-        lines = [self._level(point) for point in reversed(points[1:-1])]
-        lines.append(self._level((self.state.x_mm, self.state.y_mm, 0.0)))
+        lines = [self.level(point) for point in reversed(points[1:-1])]
+        lines.append(self.level((self.state.x_mm, self.state.y_mm, 0.0)))
         if points[0][2] > self.state.z_mm + 1e-9:
             lines.append(f"G1 {self._axis('Z', self.state.z_mm)}{self._f(park.hop_mm_min)}")
         return lines
 
-    def _level(self, point: Point) -> str:
+    def level(self, point: Point) -> str:
         feed = self._f(self.kit.profile.park.travel_mm_min)
         return f"G1 {self._axis('X', point[0])} {self._axis('Y', point[1])}{feed}"
 

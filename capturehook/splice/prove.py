@@ -16,8 +16,9 @@ import numpy as np
 from capturehook.catalog.triggers.own_lines import harm_of
 from capturehook.errors import ProofError
 from capturehook.gcode.source import open_source
-from capturehook.gcode.words import WordFault, read_command
+from capturehook.gcode.words import WordFault, read_commands
 from capturehook.interp.lead_in import lead_in
+from capturehook.interp.moves import MoveTable
 from capturehook.interp.read import JobMoves, State, read_moves
 from capturehook.pose.block import Kit
 
@@ -36,6 +37,8 @@ class ProvenBlock:
     lines: tuple[str, ...]
     level_z_mm: float
     prime_mm: float
+    wipe: tuple[tuple[float, float], ...] = ()
+    """Places the block may visit below its hop: along what was just printed."""
 
 
 def prove_blocks(kit: Kit, blocks: Sequence[ProvenBlock]) -> None:
@@ -64,13 +67,14 @@ def _check_text(kit: Kit, block: ProvenBlock) -> None:
         if len(line) > MAX_LINE or len(line.split(";", 1)[0].rstrip()) > MAX_COMMAND or not line.isascii():
             raise _fail(block, f"{line!r} is longer than every firmware reads, or not ASCII")
         try:
-            command = read_command(line.encode("ascii"))
+            commands = read_commands(line.encode("ascii"), several="in turn")
         except WordFault as fault:
             raise _fail(block, f"{line!r} holds {fault.found!r}, which is no number") from fault
-        code = command.code if command else ""
-        harm = "heaters" if code == "G10" and command and command.words else harm_of(code)
-        if harm and code not in allowed and (code not in ALLOWED_MOTION or harm == "heaters"):
-            raise _fail(block, f"{line!r} touches {harm}")
+        for command in commands:
+            code = command.code
+            harm = "heaters" if code == "G10" and command.words else harm_of(code)
+            if harm and code not in allowed and (code not in ALLOWED_MOTION or harm == "heaters"):
+                raise _fail(block, f"{line!r} touches {harm}")
 
 
 def _own_witness(kit: Kit, blocks: Sequence[ProvenBlock]) -> None:
@@ -121,7 +125,9 @@ def _check_ways(
     _refuse(blocks, np.flatnonzero(np.abs(fed - wanted) > 1e-4), "does not push back what it drew back")
     in_xy = (table.x_mm[rows] != table.x0_mm[rows]) | (table.y_mm[rows] != table.y0_mm[rows])
     level = np.array([block.level_z_mm for block in blocks])[block_of]
-    _refuse(blocks, block_of[in_xy & (table.z_mm[rows] < level - 1e-6)], "moves in XY below its hop")
+    low = np.flatnonzero(in_xy & (table.z_mm[rows] < level - 1e-6))
+    low = np.array([at for at in low if not _is_wipe(table, int(rows[at]), blocks[block_of[at]])], np.int64)
+    _refuse(blocks, block_of[low], "moves in XY below its hop")
     home_x = np.array([block.state.x_mm for block in blocks])[block_of]
     home_y = np.array([block.state.y_mm for block in blocks])[block_of]
     away = (np.abs(table.x_mm[rows] - home_x) > 1e-6) | (np.abs(table.y_mm[rows] - home_y) > 1e-6)
@@ -133,6 +139,13 @@ def _check_ways(
         place = getattr(table, name)[rows]
         outside = ((place < low - 1e-6) | (place > high + 1e-6)) & (away if name != "z_mm" else True)
         _refuse(blocks, block_of[outside], f"leaves the machine's {name} range")
+
+
+def _is_wipe(table: MoveTable, row: int, block: ProvenBlock) -> bool:
+    """A level move at the height where printing stopped, to a place of the block's wipe."""
+    place = float(table.x_mm[row]), float(table.y_mm[row])
+    at_layer = abs(float(table.z_mm[row]) - block.state.z_mm) < 1e-6
+    return at_layer and any(abs(place[0] - x) < 1e-6 and abs(place[1] - y) < 1e-6 for x, y in block.wipe)
 
 
 def _refuse(blocks: Sequence[ProvenBlock], which: np.ndarray, found: str) -> None:
