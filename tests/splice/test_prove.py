@@ -76,6 +76,7 @@ SABOTAGE: dict[str, tuple[Sabotage, str]] = {
     "heater": (swap("M400", "M104 S200"), "touches heaters"),
     "heater without a blank": (swap("M400", "M104S200"), "touches heaters"),
     "heater in small letters": (swap("M400", "m109 s200"), "touches heaters"),
+    "heater as a second command": (swap("M400", "M400 M104 S200"), "touches heaters"),
     "tool temperature": (swap("M400", "G10 P0 S200"), "touches heaters"),
     "homing": (swap("M400", "G28 X"), "touches homing"),
     "limits": (swap("M400", "M204 S500"), "touches limits"),

@@ -23,6 +23,9 @@ REFUSED = {
 MOTION = {"G0", "G1", "G2", "G3", "G5", "G60", "G61", "RESTORE_GCODE_STATE"}
 MODES = {"G20", "G21", "G90", "G91", "M82", "M83", "G17", "G18", "G19", "M106", "M107", "M220", "M221"}
 
+TEXT = {"M117", "M118"}
+_COMMANDS = re.compile(r"[GMT]\s*[0-9]+", re.I)
+
 
 def harm_of(code: str) -> str | None:
     """Which group of refused commands a code belongs to."""
@@ -76,6 +79,8 @@ def _fault(number: int, line: str, allow: tuple[str, ...]) -> str | None:
     code = _code_of(line)
     if code is None:
         return f"{key} has no command this tool can read; begin it with one"
+    if code[1:2].isdigit() and code not in TEXT and len(_COMMANDS.findall(line.split(";")[0])) > 1:
+        return f"{key} holds more than one command; put each on a line of its own"
     harm = "heaters" if re.match(r"\s*G10\s*\S", line, re.I) else harm_of(code)
     if harm in ("motion", "modes"):
         return (

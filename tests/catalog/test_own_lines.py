@@ -1,0 +1,85 @@
+"""`by = "lines"`: what may do harm is refused, the rest is sent as it stands."""
+
+from __future__ import annotations
+
+import pytest
+
+from capturehook.catalog import FIRMWARES, TRIGGERS
+from capturehook.errors import ProfileError
+from capturehook.profile import Profile, build_profile
+from tests.strategies import profile_table
+
+
+def profile_with(*lines: str, allow: tuple[str, ...] = ()) -> Profile:
+    fire = {"by": "lines", "lines": list(lines), "allow": list(allow)}
+    return build_profile(profile_table("marlin", trigger=fire), "heron.toml")
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "M42 P5 S255",
+        "m42p5s0",
+        "SET_PIN PIN=G1 VALUE=1",
+        "M117 G1 X5 M104",
+        "M118 A1 M104 S200",
+        "; a comment",
+        "G4 P150 ; G28 T1",
+        "M280 P0 S90",
+        "CAMERA_FIRE",
+    ],
+)
+def test_harmless_line_is_sent_as_it_stands(line: str) -> None:
+    fire = TRIGGERS["lines"].fire(FIRMWARES["marlin"], profile_with(line), 3.0)
+    assert fire.lines == ("M400", line)
+    assert not fire.moves and fire.held_ms == 0
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ("M104 S200", "touches heaters"),
+        ("m104s200", "touches heaters"),
+        ("M0140 S60", "touches heaters"),
+        ("G10 P0 S200", "touches heaters"),
+        ("SET_HEATER_TEMPERATURE HEATER=extruder", "touches heaters"),
+        ("G28", "touches homing"),
+        ("G92 X0", "touches homing"),
+        ("M204 S500", "touches limits"),
+        ("M84", "touches stops"),
+        ("PAUSE", "touches stops"),
+        ("G1 X5", "leave the machine changed (motion)"),
+        ("g01 x5", "leave the machine changed (motion)"),
+        ("T1", "leave the machine changed (motion)"),
+        ("G91", "leave the machine changed (modes)"),
+        ("M106 S0", "leave the machine changed (modes)"),
+        ("M42 P5 S255 M104 S200", "holds more than one command"),
+        ("M400 G1 X5", "holds more than one command"),
+        ("X5 Y5", "has no command this tool can read"),
+        ("M118 caf\xe9", "is not plain ASCII"),
+        ("M118 " + "a" * 80, "is not plain ASCII of at most 80"),
+        ("; capturehook pose 1 end", "marks our own fences"),
+    ],
+)
+def test_harmful_line_is_refused_with_its_number(line: str, told: str) -> None:
+    with pytest.raises(ProfileError) as caught:
+        profile_with("M42 P5 S255", line)
+    assert told in str(caught.value)
+    assert "line 2" in str(caught.value)
+
+
+def test_harm_may_be_allowed_by_name_but_motion_never() -> None:
+    assert profile_with("M204 S500", allow=("m204",)).trigger.lines == ("M204 S500",)
+    with pytest.raises(ProfileError, match="leave the machine changed"):
+        profile_with("G1 X5", allow=("G1",))
+
+
+def test_every_bad_line_is_told_in_one_report() -> None:
+    with pytest.raises(ProfileError) as caught:
+        profile_with("G28", "M84")
+    assert "line 1" in str(caught.value) and "line 2" in str(caught.value)
+
+
+def test_no_line_at_all_is_refused() -> None:
+    with pytest.raises(ProfileError, match="Add at least one command"):
+        build_profile(profile_table("marlin", trigger={"by": "lines"}), "heron.toml")
