@@ -1,0 +1,154 @@
+"""Every entry of the register: what it must answer, a case that shows it, a heading in docs.
+
+Whoever adds an entry is told here which step is missing (docs/adding_one.md).
+"""
+
+from __future__ import annotations
+
+import inspect
+import re
+from pathlib import Path
+from typing import Any, get_args
+
+import pytest
+
+from capturehook.catalog import DIALECTS, FIRMWARES, TRIGGERS, _register, contracts
+from capturehook.errors import Finding
+from capturehook.profile import FirmwareName, TriggerName, load_profile
+from tests.golden.cases import CASES, profile_of
+from tests.layers.test_sniff import MARK_LINES
+from tests.pose.blocks import NOT_ON, profile_for
+
+ROOT = Path(__file__).parents[2]
+ACCEPT = ROOT / "tests" / "corpus" / "accept"
+GOLDEN = [profile_of(case) for case in CASES]
+ENTRIES = [
+    *((contracts.Dialect, entry) for entry in DIALECTS.values()),
+    *((contracts.Firmware, entry) for entry in FIRMWARES.values()),
+    *((contracts.Trigger, entry) for entry in TRIGGERS.values()),
+]
+PAIRS = [(f, t) for f in FIRMWARES for t in TRIGGERS if f not in NOT_ON.get(t, set())]
+
+
+def headings(page: str) -> set[str]:
+    text = (ROOT / "docs" / page).read_text(encoding="utf-8")
+    return set(re.findall(r"^#+ (\S+)$", text, re.M))
+
+
+@pytest.mark.parametrize(("contract", "entry"), ENTRIES, ids=lambda one: getattr(one, "name", ""))
+def test_entry_answers_all_that_its_contract_asks(contract: type, entry: Any) -> None:
+    for name in contract.__annotations__:
+        assert hasattr(entry, name), f"{entry.name} lacks {name}"
+    for name, wanted in vars(contract).items():
+        if inspect.isfunction(wanted) and not name.startswith("_"):
+            given = getattr(type(entry), name, None)
+            assert given is not None, f"{entry.name} lacks {name}()"
+            asked = list(inspect.signature(wanted).parameters)
+            assert list(inspect.signature(given).parameters) == asked, f"{entry.name}.{name}"
+
+
+@pytest.mark.parametrize("register", [DIALECTS, FIRMWARES, TRIGGERS])
+def test_entries_stand_under_their_own_names(register: dict[str, Any]) -> None:
+    assert [entry.name for entry in register.values()] == list(register)
+    assert all(re.fullmatch(r"[a-z0-9_]+", name) for name in register)
+
+
+def test_equal_names_are_refused() -> None:
+    first = next(iter(TRIGGERS.values()))
+    with pytest.raises(ValueError, match=f"two entries of the register are called {first.name}"):
+        _register(first, first)
+
+
+def test_profile_takes_the_names_of_the_register_and_no_others() -> None:
+    assert set(get_args(FirmwareName)) == set(FIRMWARES)
+    assert set(get_args(TriggerName)) == set(TRIGGERS)
+
+
+# -- dialects ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", DIALECTS)
+def test_dialect_has_a_corpus_case_and_a_heading(name: str) -> None:
+    assert sorted(ACCEPT.glob(f"{name}/*.gcode")), f"add tests/corpus/accept/{name}/<case>.gcode"
+    assert name in headings("gcode_facts.md"), f"add '### {name}' to docs/gcode_facts.md"
+
+
+@pytest.mark.parametrize("name", DIALECTS)
+def test_dialect_matches_its_lines_and_holds_a_literal_in_each(name: str) -> None:
+    dialect = DIALECTS[name]
+    pattern = re.compile(dialect.pattern)
+    for line in MARK_LINES[name]:
+        raw = line.encode()
+        assert pattern.fullmatch(raw)
+        assert any(literal in raw for literal in dialect.literal)
+    assert ("number" in pattern.groupindex) <= (dialect.number_base is not None)
+
+
+def test_no_line_is_a_mark_of_two_kinds() -> None:
+    for name, lines in MARK_LINES.items():
+        for line in lines:
+            kinds = [d.name for d in DIALECTS.values() if re.fullmatch(d.pattern, line.encode())]
+            assert kinds == [name]
+
+
+# -- firmware ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", FIRMWARES)
+def test_firmware_has_a_golden_case_and_a_heading(name: str) -> None:
+    shown = [profile.machine.firmware for profile in GOLDEN]
+    assert name in shown, f'add tests/golden/<case> with [machine] firmware = "{name}"'
+    assert name in headings("gcode_facts.md"), f"add '## {name}' to docs/gcode_facts.md"
+
+
+@pytest.mark.parametrize("name", FIRMWARES)
+def test_firmware_writes_plain_short_lines(name: str) -> None:
+    firmware = FIRMWARES[name]
+    lines = [
+        *firmware.dwell(180),
+        *firmware.wait(),
+        *firmware.set_pin(5, None, True),
+        *firmware.set_pin(5, None, False),
+        *firmware.message("capture frame"),
+    ]
+    assert lines and all(line.isascii() and len(line) <= 80 for line in lines)
+    assert firmware.dwell_ms(None, None) == 0
+    assert firmware.set_pin(5, None, True) != firmware.set_pin(5, None, False)
+
+
+@pytest.mark.parametrize("name", FIRMWARES)
+def test_camera_command_is_there_or_refused_in_words(name: str) -> None:
+    try:
+        assert FIRMWARES[name].camera()
+    except ValueError as fault:
+        key, _, rest = str(fault).partition(": ")
+        assert key == "trigger.by" and "; " in rest
+
+
+# -- triggers ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", TRIGGERS)
+def test_trigger_has_a_golden_case_and_a_heading(name: str) -> None:
+    shown = [profile.trigger.by for profile in GOLDEN]
+    assert name in shown, f'add tests/golden/<case> with [trigger] by = "{name}"'
+    assert name in headings("triggers.md"), f"add '## {name}' to docs/triggers.md"
+
+
+@pytest.mark.parametrize(("firmware", "trigger"), PAIRS)
+def test_trigger_fires_on_every_family_that_can(firmware: str, trigger: str) -> None:
+    profile = profile_for(firmware, trigger)
+    entry = TRIGGERS[trigger]
+    entry.check(profile)
+    assert all(isinstance(one, Finding) for one in entry.findings(profile))
+    fire = entry.fire(FIRMWARES[firmware], profile, 3.4)
+    assert all(isinstance(line, str) and line.isascii() for line in fire.lines)
+    assert fire.held_ms >= 0
+    assert fire.moves == any(line.startswith(("G0", "G1")) for line in fire.lines)
+
+
+def test_starter_profiles_are_sound() -> None:
+    for name in ("heron", "kestrel", "tern"):
+        profile = load_profile(name)
+        assert profile.name == name
+        TRIGGERS[profile.trigger.by].check(profile)
