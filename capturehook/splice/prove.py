@@ -142,10 +142,14 @@ def _check_ways(
 
 
 def _is_wipe(table: MoveTable, row: int, block: ProvenBlock) -> bool:
-    """A level move at the height where printing stopped, to a place of the block's wipe."""
-    place = float(table.x_mm[row]), float(table.y_mm[row])
-    at_layer = abs(float(table.z_mm[row]) - block.state.z_mm) < 1e-6
-    return at_layer and any(abs(place[0] - x) < 1e-6 and abs(place[1] - y) < 1e-6 for x, y in block.wipe)
+    """A level move at the height where printing stopped, between places of the block's wipe."""
+    if abs(float(table.z_mm[row]) - block.state.z_mm) > 1e-6:
+        return False
+    allowed = ((block.state.x_mm, block.state.y_mm), *block.wipe)
+    ends = ((table.x0_mm[row], table.y0_mm[row]), (table.x_mm[row], table.y_mm[row]))
+    return all(
+        any(abs(x - a) < 1e-6 and abs(y - b) < 1e-6 for a, b in allowed) for x, y in ends
+    )
 
 
 def _refuse(blocks: Sequence[ProvenBlock], which: np.ndarray, found: str) -> None:
