@@ -48,7 +48,7 @@ from capturehook.splice.fence import (
     pose_end,
     strip_bytes,
 )
-from capturehook.splice.insert import Insertion, insert_blocks
+from capturehook.splice.insert import Insertion, Piece, gives_back, splice_pieces
 from capturehook.splice.remaining import remaining_insertions, remaining_lines
 from capturehook.splice.prove import ProvenBlock, prove_blocks
 
@@ -118,14 +118,19 @@ class Pose:
 
 @dataclass(frozen=True)
 class Applied:
-    """A job with its blocks; ``data`` is what `apply` writes."""
+    """A job with its blocks; ``pieces``, one after the other, are what `apply` writes."""
 
     job: Job
     kit: Kit
     poses: list[Pose]
     findings: list[Finding]
     digest: str
-    data: bytes = field(repr=False)
+    pieces: list[Piece] = field(repr=False)
+
+    @cached_property
+    def data(self) -> bytes:
+        """The whole job with its blocks."""
+        return b"".join(self.pieces)
 
 
 def filament_per_unit(profile: Profile) -> float:
@@ -419,10 +424,10 @@ def apply_job(
     insertions = _insertions(job, poses, digest)
     if remaining_time:
         insertions = _with_remaining_time(job, poses, insertions)
-    data = insert_blocks(source, insertions)
-    if strip_bytes(data, source.path) != source.data:
+    pieces = splice_pieces(source, insertions)
+    if not gives_back(source, insertions, pieces):
         raise ProofError(source.path, "taking the blocks out does not give the job back", "Please report this")
-    return Applied(job, kit, poses, findings, digest, data)
+    return Applied(job, kit, poses, findings, digest, pieces)
 
 
 def _make_poses(job: Job, kit: Kit, made: Sequence[Way], step: Step | None) -> list[Pose]:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from capturehook.cli import show
-from capturehook.files import read_bytes, write_atomically
+from capturehook.files import read_bytes, write_stream_atomically
 
 if TYPE_CHECKING:
     from capturehook.pipeline import Applied
@@ -30,14 +31,14 @@ def read_job_file(job: str) -> tuple[bytes, str]:
     return read_bytes(Path(job)), job
 
 
-def write_job_file(job: str, out: str | None, data: bytes) -> None:
+def write_job_file(job: str, out: str | None, pieces: Sequence[bytes | memoryview]) -> None:
     """To OUT, or into JOB; standard output for - (and for a job that came from there)."""
     target = out or job
     if target == "-":
-        sys.stdout.buffer.write(data)
+        sys.stdout.buffer.writelines(pieces)
         sys.stdout.buffer.flush()
     else:
-        write_atomically(Path(target), data)
+        write_stream_atomically(Path(target), lambda file: file.writelines(pieces))
 
 
 @click.command("apply")
@@ -73,7 +74,7 @@ def apply_command(
     with show.progress("Placing poses", len(choose(record))) as step:
         applied = apply_job(record, skip_unsafe=skip_unsafe, remaining_time=remaining_time, step=step)
     if not dry_run:
-        write_job_file(job, out, applied.data)
+        write_job_file(job, out, applied.pieces)
     if dry_run or as_json:
         _show_dry_run(applied, as_json=as_json, to_stdout=dry_run or (out or job) != "-")
     elif (out or job) != "-":
@@ -141,7 +142,7 @@ def strip_command(job: str, out: str | None, as_json: bool) -> int:
     blocks = sum(fence.name.startswith("pose") for fence in find_fences(data, path))
     stripped = strip_bytes(data, path)
     if out is not None or stripped != data or job == "-":
-        write_job_file(job, out, stripped)
+        write_job_file(job, out, [stripped])
     if as_json and (out or job) != "-":
         show.emit_json({"schema": 1, "job": path, "blocks": blocks, "bytes": len(stripped)})
     elif (out or job) != "-":

@@ -88,15 +88,30 @@ def _first_choice(source: Source, marks: Ints) -> NDArray[np.bool_] | None:
     text = np.frombuffer(side.text, np.uint8)
     first = text[side.starts]
     code = side.line_index[(first != 59) & (first != 10) & (first != 13)]
-    with_z, with_f = _lines_with(source, 90), _lines_with(source, 70)
+    with_z = _lines_with(source, 90)
     if len(code) + len(with_z) > MOST_SHARE * count:
         return None
     chosen[code] = True
     chosen[with_z] = True
-    if len(with_f):
-        before = np.searchsorted(with_f, np.maximum(marks - REACH, 0)) - 1
-        chosen[with_f[before[before >= 0]]] = True
+    chosen[_feeds_before(source, np.maximum(marks - REACH, 0))] = True
     return chosen
+
+
+def _feeds_before(source: Source, lines: Ints) -> list[int]:
+    """For each line, the last motion line before it that may state a feed."""
+    text, side, starts = source.padded, source.side.line_index, source.line_starts
+    found, low = [], 0
+    for line in lines.tolist():
+        at = text.rfind(b"F", low + PAD, int(starts[line]) + PAD)
+        while at >= 0:
+            where = int(np.searchsorted(starts, at - PAD, side="right")) - 1
+            beside = int(np.searchsorted(side, where))
+            if beside == len(side) or side[beside] != where:
+                found.append(where)
+                break
+            at = text.rfind(b"F", low + PAD, int(starts[where]) + PAD)
+        low = int(starts[line])
+    return found
 
 
 def _lines_with(source: Source, byte: int) -> Ints:

@@ -70,8 +70,15 @@ def read_others(source: Source, line_indices: list[int], firmware: Firmware, e_l
     starts = source.line_starts
     data, size = source.data, len(source.data)
     last = len(starts) - 1
+    e_resets: dict[bytes, float] = {}
     for index in line_indices:
         raw = data[starts[index] : starts[index + 1] if index < last else size]
+        if raw in e_resets and not found.modes[-1].inch:
+            # By far the most frequent of these lines: `G92 E0`, once or more a layer.
+            found.command_line.append(index)
+            found.command.append("G92")
+            found.events["E"].add(index, axis.SHIFT, e_resets[raw])
+            continue
         try:
             commands = read_commands(raw.rstrip(b"\r\n"), several=firmware.several_commands)
         except WordFault as fault:
@@ -82,6 +89,10 @@ def read_others(source: Source, line_indices: list[int], firmware: Firmware, e_l
             ) from fault
         for command in commands:
             _take(found, index, command, firmware, e_letter, source)
+        if len(commands) == 1 and commands[0].code == "G92" and len(commands[0].words) == 1:
+            letter, value = commands[0].words[0]
+            if letter == e_letter and value is not None:
+                e_resets[raw] = value
     return found
 
 

@@ -6,7 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from capturehook.gcode.source import Source
-from capturehook.splice.fence import KEPT_HERE
+from capturehook.splice.fence import KEPT_HERE, find_fences, strip_bytes
+
+Piece = bytes | memoryview
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,23 +22,53 @@ class Insertion:
 
 
 def insert_blocks(source: Source, insertions: Sequence[Insertion]) -> bytes:
-    """The job with its blocks, line ends in the job's own style.
+    """The job with its blocks; see :func:`splice_pieces`."""
+    return b"".join(splice_pieces(source, insertions))
 
-    ``insertions`` rise by line; several at one line keep their order.
+
+def splice_pieces(source: Source, insertions: Sequence[Insertion]) -> list[Piece]:
+    """The job with its blocks as pieces to write one after the other, nothing copied.
+
+    ``insertions`` rise by line; several at one line keep their order. Line ends are in the
+    job's own style. Pieces of the job (views of its bytes) and of ours (bytes) take turns,
+    the job's first and last.
     """
     data, end = source.data, source.line_end
-    parts, at = [], 0
+    view = memoryview(data)
+    parts: list[Piece] = []
+    at = 0
     for insertion in insertions:
         offset = source.start_of(insertion.line_index)
-        parts.append(data[at:offset])
+        parts.append(view[at:offset])
         if insertion.replaces:
             at = source.start_of(insertion.line_index + 1)
             parts.append(_replacing(insertion.lines, end, data[offset:at]))
         else:
             at = offset
             parts.append(_text(insertion.lines, end, data, offset))
-    parts.append(data[at:])
-    return b"".join(parts)
+    parts.append(view[at:])
+    return parts
+
+
+def gives_back(source: Source, insertions: Sequence[Insertion], pieces: Sequence[Piece]) -> bool:
+    """Would `strip` make the job of these pieces, byte for byte?
+
+    Where whole lines were only added, between lines, it is enough that each of our pieces is
+    fences from end to end; otherwise the blocks are really taken out again and compared.
+    """
+    closed = source.data[-1:] in (b"\n", b"\r")
+    if not closed or any(one.replaces for one in insertions):
+        return strip_bytes(b"".join(pieces), source.path) == source.data
+    return all(_is_all_fences(bytes(piece), source.path) for piece in pieces[1::2])
+
+
+def _is_all_fences(piece: bytes, path: str) -> bool:
+    at = 0
+    for fence in find_fences(piece, path):
+        if fence.start != at or fence.kept:
+            return False
+        at = fence.stop
+    return at == len(piece)
 
 
 def _replacing(lines: Sequence[str], end: bytes, own: bytes) -> bytes:
