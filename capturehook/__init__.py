@@ -9,7 +9,13 @@ from __future__ import annotations
 import sys
 from importlib import import_module
 from types import ModuleType
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:  # what the doors below lead to, for type checkers
+    from capturehook.api import apply, assemble, audit, inspect, plan, strip
+    from capturehook.errors import CaptureHookError
+    from capturehook.profile import load_profile
+    from capturehook.video.assemble import FilmWishes
 
 __version__ = "0.1.0"
 _DOORS = {
@@ -20,9 +26,20 @@ _DOORS = {
     "audit": "capturehook.api",
     "assemble": "capturehook.api",
     "load_profile": "capturehook.profile",
+    "FilmWishes": "capturehook.video.assemble",
     "CaptureHookError": "capturehook.errors",
 }
-__all__ = ["CaptureHookError", "apply", "assemble", "audit", "inspect", "load_profile", "plan", "strip"]  # noqa: F822
+__all__ = [
+    "CaptureHookError",
+    "FilmWishes",
+    "apply",
+    "assemble",
+    "audit",
+    "inspect",
+    "load_profile",
+    "plan",
+    "strip",
+]
 
 
 def __getattr__(name: str) -> Any:

@@ -6,15 +6,22 @@ person can put right is a CaptureHookError.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from capturehook.pipeline import Applied
     from capturehook.plan.record import PlanRecord
     from capturehook.profile import Profile
     from capturehook.survey import Survey
+    from capturehook.video.assemble import FilmReport, FilmWishes
+    from capturehook.video.audit import Audit
+    from capturehook.video.frames import Clock
+    from capturehook.video.measure import Rectangle
+
+Progress = Callable[[int], None]
+"""Told how much is done, as a count."""
 
 
 def apply(
@@ -74,7 +81,9 @@ def inspect(data: bytes, profile: Profile, *, path: str = "job") -> Survey:
     return survey_job(read_job(data, path, profile), data)
 
 
-def plan(data: bytes, profile: Profile, *, path: str = "job", skip_unsafe: bool = False) -> PlanRecord:
+def plan(
+    data: bytes, profile: Profile, *, path: str = "job", skip_unsafe: bool = False
+) -> PlanRecord:
     """The shoot: the predicted second of each frame; what `audit` compares frames with.
 
     Raises
@@ -86,27 +95,75 @@ def plan(data: bytes, profile: Profile, *, path: str = "job", skip_unsafe: bool 
     return plan_shoot(apply(data, profile, path=path, skip_unsafe=skip_unsafe)).record()
 
 
-def audit(folders: Sequence[Path], plan: PlanRecord, **options: Any) -> Any:
-    """Frames against the plan: a verdict for each frame and each pose; see `video.audit`.
+def audit(
+    places: Sequence[Path | str],
+    plan: PlanRecord | Path | None = None,
+    *,
+    clock: Clock | None = None,
+    static_px: Rectangle | None = None,
+    anchors: dict[str, int] | None = None,
+    progress: Progress | None = None,
+) -> Audit:
+    """Frames against the plan: a verdict for each frame and each pose. Pictures are only read.
+
+    Parameters
+    ----------
+    places : folders (each is one card) or files
+    plan : what `plan` gave, or the path of a saved one; None judges the pictures alone
+    clock : the kind of time to go by; None takes the best there is
+    static_px : x, y, width, height of a part of the picture that never changes, original px
+    anchors : name of a frame -> number of the pose it shows, known from looking at it
+    progress : called with the count of frames measured
+
+    Returns
+    -------
+    Audit, with ``by_frame`` (F verdicts), ``by_pose`` (P verdicts) and ``findings``
 
     Raises
     ------
     FrameError
-        No frames, or frames that cannot be read.
+        No pictures, none that can be read, or an anchor or rectangle that does not fit.
+    FileError, PlanError
+        A place that does not exist, or a file that holds no plan.
     """
+    from capturehook.plan.record import load_plan
     from capturehook.video.audit import audit_frames
+    from capturehook.video.frames import load_frames
 
-    return audit_frames(folders, plan, **options)
+    record = load_plan(plan) if isinstance(plan, Path) else plan
+    frames = load_frames(places, clock=clock)
+    return audit_frames(frames, record, static_px=static_px, anchors=anchors, progress=progress)
 
 
-def assemble(folders: Sequence[Path], out: Path, **options: Any) -> Any:
-    """Frames -> film; see `video.assemble`. The frames themselves are never changed.
+def assemble(
+    audited: Audit,
+    out: Path,
+    wishes: FilmWishes | None = None,
+    *,
+    list_path: Path | None = None,
+    progress: Progress | None = None,
+) -> FilmReport:
+    """Audited frames -> film. The frames themselves are never changed.
+
+    Parameters
+    ----------
+    audited : what `audit` gave
+    out : the film; its ending (.mp4 .mov .mkv .webm) chooses the container
+    wishes : speed, shape, filling, alignment, light; None takes the plan's and the usual
+    list_path : write the chosen frames as CSV too
+    progress : called with the count of film pictures rendered
+
+    Returns
+    -------
+    FilmReport, with ``seconds``, ``frames``, ``chosen`` and ``findings``
 
     Raises
     ------
     FrameError
-        No frames, or a film that cannot be written.
+        No frame is fit, a wish cannot be met, or there is no encoder.
+    FileError
+        The film cannot be written; what stood there is unchanged.
     """
     from capturehook.video.assemble import assemble_film
 
-    return assemble_film(folders, out, **options)
+    return assemble_film(audited, out, wishes, list_path=list_path, progress=progress)
