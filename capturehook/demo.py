@@ -92,7 +92,10 @@ def _layer(number: int, z: float, height: float) -> list[str]:
 
 def _ring(radius: float, z: float, height: float, feed: int) -> list[str]:
     sides = max(24, min(96, round(radius * 8)))
-    spots = [(radius * cos(2 * pi * k / sides), radius * sin(2 * pi * k / sides)) for k in range(sides + 1)]
+    spots = [
+        (radius * cos(2 * pi * k / sides), radius * sin(2 * pi * k / sides))
+        for k in range(sides + 1)
+    ]
     return _trace(spots, z, height, feed)
 
 
@@ -164,7 +167,9 @@ def make_demo(
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as fault:
-        raise FileError(str(folder), f"cannot be made ({fault.strerror})", "Name another folder") from fault
+        raise FileError(
+            str(folder), f"cannot be made ({fault.strerror})", "Name another folder"
+        ) from fault
     sliced, filmed = folder / "lighthouse.gcode", folder / "lighthouse_filmed.gcode"
     data = lighthouse_job()
     write_atomically(sliced, data)
@@ -175,7 +180,10 @@ def make_demo(
     draw_plan(shoot, [pose.route.points for pose in applied.poses], folder / "plan.svg")
     files = [
         (sliced, "the job as a slicing host would write it"),
-        (filmed, f"the same with {len(applied.poses)} pose blocks; search for \"capturehook pose 80\""),
+        (
+            filmed,
+            f'the same with {len(applied.poses)} pose blocks; search for "capturehook pose 80"',
+        ),
         (folder / "plan.svg", "the shoot: bed, park point, ways, growth; open it in a browser"),
         (folder / "plan.json", "the predicted second of each frame, for the audit after the print"),
     ]

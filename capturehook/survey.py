@@ -170,17 +170,33 @@ def _doubts(job: Job, raw: bytes) -> list[Finding]:
         found.append(Finding(code, str(where), text))
 
     if MARK in raw:
-        doubt("already-filmed", path, "holds blocks of an earlier run; they are taken out before anything else")
+        doubt(
+            "already-filmed",
+            path,
+            "holds blocks of an earlier run; they are taken out before anything else",
+        )
     if layers.marks == "geometry":
         what = "its marks do not fit its moves" if job.marks else "no layer marks"
-        doubt("no-marks", path, f"{what}: layers are told from the heights at which plastic is laid")
+        doubt(
+            "no-marks", path, f"{what}: layers are told from the heights at which plastic is laid"
+        )
     if layers.spiral:
-        line = source.where(int(moves.line_index[layers.first_move[int(np.argmax(layers.is_spiral))]]))
-        doubt("spiral", line, f"{int(layers.is_spiral.sum())} turns of a spiral begin here: a stop may leave a mark")
+        line = source.where(
+            int(moves.line_index[layers.first_move[int(np.argmax(layers.is_spiral))]])
+        )
+        doubt(
+            "spiral",
+            line,
+            f"{int(layers.is_spiral.sum())} turns of a spiral begin here: a stop may leave a mark",
+        )
     if layers.object_no.max() > 1:
         first = int(np.argmax(layers.object_no > 1))
         line = source.where(int(moves.line_index[layers.first_move[first]]))
-        doubt("one-at-a-time", line, "a second object begins at the bed: the head must pass finished ones")
+        doubt(
+            "one-at-a-time",
+            line,
+            "a second object begins at the bed: the head must pass finished ones",
+        )
     found += _range_doubts(job)
     found += _mode_doubts(job)
     return found
@@ -189,7 +205,11 @@ def _doubts(job: Job, raw: bytes) -> list[Finding]:
 def _range_doubts(job: Job) -> list[Finding]:
     moves, machine, found = job.moves, job.profile.machine, []
     prints = moves.prints
-    for axis, (low, high) in (("x_mm", machine.x_mm), ("y_mm", machine.y_mm), ("z_mm", machine.z_mm)):
+    for axis, (low, high) in (
+        ("x_mm", machine.x_mm),
+        ("y_mm", machine.y_mm),
+        ("z_mm", machine.z_mm),
+    ):
         place = getattr(moves, axis)
         outside = np.flatnonzero(prints & ((place < low - 1e-6) | (place > high + 1e-6)))
         if len(outside):
@@ -210,9 +230,13 @@ def _mode_doubts(job: Job) -> list[Finding]:
     path, others, found = job.source.path, job.read.others, []
     modes = _while_printing(job)
     if job.read.e_letter == "E" and all(m.m82 is None for m in modes):
-        found.append(Finding("e-mode-unsaid", path, "never says M82 or M83: E is taken as absolute"))
+        found.append(
+            Finding("e-mode-unsaid", path, "never says M82 or M83: E is taken as absolute")
+        )
     if job.profile.machine.firmware == "klipper" and any(m.inch for m in modes):
-        found.append(Finding("inch", path, "is in inches (G20), which this firmware family refuses"))
+        found.append(
+            Finding("inch", path, "is in inches (G20), which this firmware family refuses")
+        )
     for kind, code, text in (
         (PAUSE, "pauses", "waits for a person here: its length is not in the print time"),
         (TOOL, "tool-changes", "changes the tool here: its length is not in the print time"),
@@ -223,8 +247,15 @@ def _mode_doubts(job: Job) -> list[Finding]:
         if len(lines):
             more = f" (and {len(lines) - 1} times more)" if len(lines) > 1 else ""
             found.append(Finding(code, str(job.source.where(int(lines[0]))), text + more))
-    if any(raw.lstrip()[:1] in (b"N", b"n") for raw in (job.source.line(i) for i in others.motion_line[:1])):
+    if any(
+        raw.lstrip()[:1] in (b"N", b"n")
+        for raw in (job.source.line(i) for i in others.motion_line[:1])
+    ):
         found.append(
-            Finding("line-numbers", path, "its lines are numbered; inserted lines carry no number, as cards accept")
+            Finding(
+                "line-numbers",
+                path,
+                "its lines are numbered; inserted lines carry no number, as cards accept",
+            )
         )
     return found

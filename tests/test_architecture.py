@@ -13,7 +13,19 @@ ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "capturehook"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 STAGES = ("gcode", "interp", "layers", "plan", "space", "pose", "splice", "video")
-FRONT = ("cli", "hosts", "rehearse", "demo", "api", "survey", "pipeline", "__main__", "__init__")
+FRONT = (
+    "cli",
+    "hosts",
+    "rehearse",
+    "demo",
+    "api",
+    "survey",
+    "pipeline",
+    "job",
+    "placing",
+    "__main__",
+    "__init__",
+)
 LEAVES = {"capturehook.pose.numbers"}
 """Numbers as text: arithmetic that any stage may use."""
 SPEAK = {"cli/show.py", "cli/main.py", "hosts/run.py", "hosts/watch.py"}

@@ -12,7 +12,9 @@ from capturehook.cli import show
 
 @click.command("demo")
 @click.argument("folder", metavar="FOLDER", default="lighthouse")
-@click.option("-p", "--profile", metavar="PROFILE", default="heron", help="Instead of the starter heron.")
+@click.option(
+    "-p", "--profile", metavar="PROFILE", default="heron", help="Instead of the starter heron."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print JSON for machines.")
 def demo_command(folder: str, profile: str, as_json: bool) -> int:
     """Do the main job on a small lighthouse, sliced for the occasion, and say what to look at.

@@ -18,10 +18,15 @@ if TYPE_CHECKING:
 
 JOB = click.argument("job", metavar="JOB")
 PROFILE = click.option(
-    "-p", "--profile", metavar="PROFILE", help="A .toml file, or the name of a profile (`capturehook profile list`)."
+    "-p",
+    "--profile",
+    metavar="PROFILE",
+    help="A .toml file, or the name of a profile (`capturehook profile list`).",
 )
 JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON for machines.")
-OUT = click.option("-o", "--out", metavar="OUT", help="Write here instead of into JOB; - is standard output.")
+OUT = click.option(
+    "-o", "--out", metavar="OUT", help="Write here instead of into JOB; - is standard output."
+)
 
 
 def read_job_file(job: str) -> tuple[bytes, str]:
@@ -47,7 +52,9 @@ def write_job_file(job: str, out: str | None, pieces: Sequence[bytes | memoryvie
 @OUT
 @click.option("--dry-run", is_flag=True, help="List the blocks that would go in; change nothing.")
 @click.option("--skip-unsafe", is_flag=True, help="Leave out poses that cannot be made safely.")
-@click.option("--remaining-time", is_flag=True, help="Also correct the job's own remaining-time lines (M73).")
+@click.option(
+    "--remaining-time", is_flag=True, help="Also correct the job's own remaining-time lines (M73)."
+)
 @JSON
 def apply_command(
     job: str,
@@ -72,7 +79,9 @@ def apply_command(
     near_stops = not (dry_run or as_json or remaining_time)
     record = read_job(data, path, load_profile(profile), near_stops=near_stops)
     with show.progress("Placing poses", len(choose(record))) as step:
-        applied = apply_job(record, skip_unsafe=skip_unsafe, remaining_time=remaining_time, step=step)
+        applied = apply_job(
+            record, skip_unsafe=skip_unsafe, remaining_time=remaining_time, step=step
+        )
     if not dry_run:
         write_job_file(job, out, applied.pieces)
     if dry_run or as_json:
@@ -101,7 +110,19 @@ def _show_dry_run(applied: Applied, *, as_json: bool, to_stdout: bool) -> None:
             show.emit_json(record)
         return
     show.show_table(
-        ("pose", "layer", "z_mm", "line", "x_mm", "y_mm", "drawn back", "route", "clear_mm", "goes on in", "added_s"),
+        (
+            "pose",
+            "layer",
+            "z_mm",
+            "line",
+            "x_mm",
+            "y_mm",
+            "drawn back",
+            "route",
+            "clear_mm",
+            "goes on in",
+            "added_s",
+        ),
         [
             (
                 row["pose"],
@@ -146,7 +167,11 @@ def strip_command(job: str, out: str | None, as_json: bool) -> int:
     if as_json and (out or job) != "-":
         show.emit_json({"schema": 1, "job": path, "blocks": blocks, "bytes": len(stripped)})
     elif (out or job) != "-":
-        show.say(f"{out or job}: {blocks} block{'s' * (blocks != 1)} taken out" if blocks else f"{path}: holds no block")
+        show.say(
+            f"{out or job}: {blocks} block{'s' * (blocks != 1)} taken out"
+            if blocks
+            else f"{path}: holds no block"
+        )
     return 0
 
 
@@ -173,7 +198,9 @@ def inspect_command(job: str, profile: str | None, as_json: bool) -> int:
     else:
         _show_survey(survey)
         if assumed:
-            show.note("No profile was given: read as the starter profile heron would (name yours with -p).")
+            show.note(
+                "No profile was given: read as the starter profile heron would (name yours with -p)."
+            )
     return show.exit_code(survey.doubts)
 
 
@@ -205,4 +232,6 @@ def _show_survey(survey: Survey) -> None:
 def _times_text(survey: Survey) -> str:
     text = show.duration(survey.times["print_s"])
     estimate = survey.times["host_estimate_s"]
-    return text if estimate is None else f"{text} (the job's own estimate: {show.duration(estimate)})"
+    return (
+        text if estimate is None else f"{text} (the job's own estimate: {show.duration(estimate)})"
+    )

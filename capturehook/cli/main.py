@@ -45,7 +45,10 @@ class LazyGroup(click.Group):
         return command
 
 
-@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(
+    cls=LazyGroup,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
 @click.version_option(package_name="capturehook")
 def main() -> None:
     """Film your own 3D prints: pose blocks for sliced jobs, planned, proved, checked, made a film.
@@ -77,6 +80,8 @@ def run(argv: list[str] | None = None) -> None:
         import traceback
 
         traceback.print_exc()
-        click.echo("This is a fault of capturehook, not of your job. Nothing was changed.", err=True)
+        click.echo(
+            "This is a fault of capturehook, not of your job. Nothing was changed.", err=True
+        )
         sys.exit(3)
     sys.exit(code if isinstance(code, int) else 0)

@@ -49,7 +49,9 @@ def exit_code(findings: Sequence[Finding]) -> int:
     return 1 if findings else 0
 
 
-def show_table(columns: Sequence[str], rows: Iterable[Sequence[object]], title: str | None = None) -> None:
+def show_table(
+    columns: Sequence[str], rows: Iterable[Sequence[object]], title: str | None = None
+) -> None:
     """A table without rules between rows; numbers are right-aligned."""
     from rich import box
     from rich.console import Console
@@ -98,7 +100,10 @@ def _cell(value: object) -> str:
 
 
 def _is_numeric(text: str) -> bool:
-    return text.replace(".", "", 1).replace("-", "", 1).replace("+", "", 1).isdigit() or text in ("", "-")
+    return text.replace(".", "", 1).replace("-", "", 1).replace("+", "", 1).isdigit() or text in (
+        "",
+        "-",
+    )
 
 
 def duration(seconds: float) -> str:

@@ -30,7 +30,9 @@ class SideText:
     starts: NDArray[np.int64]
     line_index: NDArray[np.int64]
 
-    def hits(self, literal: bytes, whole: re.Pattern[bytes]) -> Iterator[tuple[int, re.Match[bytes]]]:
+    def hits(
+        self, literal: bytes, whole: re.Pattern[bytes]
+    ) -> Iterator[tuple[int, re.Match[bytes]]]:
         """(line index, match) of the lines that hold a literal and begin with a pattern.
 
         Looking for the literal first lets the search run at memory speed.
@@ -139,7 +141,9 @@ def _refuse_what_is_no_text(data: bytes, path: str) -> None:
         raise GcodeError(path, "is empty", "Export the job again")
     if data.startswith(b"GCDE"):
         raise GcodeError(
-            path, "is a binary job container", "Export the job as plain text G-code and run this again"
+            path,
+            "is a binary job container",
+            "Export the job as plain text G-code and run this again",
         )
     if data.startswith((b"PK\x03\x04", b"\x1f\x8b")):
         raise GcodeError(

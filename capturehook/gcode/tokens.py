@@ -89,7 +89,9 @@ def read_motion_words(source: Source) -> MotionWords:
         line += lines
         row += len(piece.line_index)
         at = end
-    return MotionWords(*(np.concatenate(parts) for parts in zip(*map(_columns, pieces), strict=True)))
+    return MotionWords(
+        *(np.concatenate(parts) for parts in zip(*map(_columns, pieces), strict=True))
+    )
 
 
 def _columns(piece: MotionWords) -> tuple[NDArray[np.generic], ...]:

@@ -9,7 +9,9 @@ import re
 from dataclasses import dataclass
 from functools import lru_cache
 
-FREE_TEXT = frozenset({"M0", "M1", "M16", "M23", "M28", "M30", "M32", "M36", "M117", "M118", "M928"})
+FREE_TEXT = frozenset(
+    {"M0", "M1", "M16", "M23", "M28", "M30", "M32", "M36", "M117", "M118", "M928"}
+)
 """Commands whose rest of line is text. docs/gcode_facts.md#free-text"""
 
 _WORD = re.compile(r"\s*([A-Za-z])\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))?", re.ASCII)
@@ -90,7 +92,9 @@ def read_command(raw: bytes) -> Command | None:
         return Command(name, (), code[command.end() :].strip())
     if numbered or "*" in code:
         code = code.split("*", 1)[0]
-    return Command(name, _words(code, command.end(), strict=name in _STRICT), code[command.end() :].strip())
+    return Command(
+        name, _words(code, command.end(), strict=name in _STRICT), code[command.end() :].strip()
+    )
 
 
 _STRICT = frozenset({"G0", "G1", "G2", "G3", "G92"})
@@ -182,7 +186,9 @@ def _words(code: str, at: int, *, strict: bool) -> tuple[tuple[str, float | None
 
 def _runs_on(code: str, at: int) -> bool:
     """Something follows a word that is neither a gap nor the next word."""
-    return at < len(code) and not (code[at].isspace() or (code[at].isascii() and code[at].isalpha()))
+    return at < len(code) and not (
+        code[at].isspace() or (code[at].isascii() and code[at].isalpha())
+    )
 
 
 def _faulty(code: str, at: int) -> tuple[str, int]:

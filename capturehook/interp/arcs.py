@@ -8,7 +8,9 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 
-def centre_from_radius(x0: Array, y0: Array, x1: Array, y1: Array, r: Array, is_cw: NDArray[np.bool_]) -> tuple[Array, Array]:
+def centre_from_radius(
+    x0: Array, y0: Array, x1: Array, y1: Array, r: Array, is_cw: NDArray[np.bool_]
+) -> tuple[Array, Array]:
     """Centre of arcs given by radius; a negative radius takes the arc over 180 degrees.
 
     All (A,), mm. A radius under half the chord gives the half circle over the chord.
@@ -24,7 +26,16 @@ def centre_from_radius(x0: Array, y0: Array, x1: Array, y1: Array, r: Array, is_
     return cx, cy
 
 
-def swept_angle(x0: Array, y0: Array, x1: Array, y1: Array, cx: Array, cy: Array, is_cw: NDArray[np.bool_], turns: Array) -> Array:
+def swept_angle(
+    x0: Array,
+    y0: Array,
+    x1: Array,
+    y1: Array,
+    cx: Array,
+    cy: Array,
+    is_cw: NDArray[np.bool_],
+    turns: Array,
+) -> Array:
     """(A,) swept angle in radians, positive counter-clockwise; equal ends are a full circle.
 
     ``turns`` is the P word (1 where there is none). Source: RS-274/NGC centre format arcs.

@@ -81,7 +81,9 @@ def track_axis(
     moves = len(line_index)
     words_up_to = np.cumsum(has_word, dtype=np.int32)
     after = words_up_to
-    event_row = np.searchsorted(line_index, np.array(events.line_index, line_index.dtype), side="left")
+    event_row = np.searchsorted(
+        line_index, np.array(events.line_index, line_index.dtype), side="left"
+    )
     if len(event_row):
         counts = np.bincount(event_row, minlength=moves + 1)[:moves]
         after = words_up_to + np.cumsum(counts, dtype=np.int32)
@@ -95,7 +97,9 @@ def track_axis(
     value[at] = word[has_word]
     op_line[at] = line_index[has_word]
     if len(event_row):
-        words_before = np.where(event_row > 0, words_up_to[np.maximum(event_row, 1) - 1] if moves else 0, 0)
+        words_before = np.where(
+            event_row > 0, words_up_to[np.maximum(event_row, 1) - 1] if moves else 0, 0
+        )
         at = words_before + np.arange(1, len(event_row) + 1)
         operation[at], value[at], op_line[at] = events.operation, events.value, events.line_index
     logical, shift = _fold(operation, value)

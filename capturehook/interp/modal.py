@@ -90,7 +90,9 @@ def switch(modes: Modes, command: Command, firmware: Firmware) -> Modes:
     return modes
 
 
-_COORDINATE_SYSTEMS = frozenset({"G54", "G55", "G56", "G57", "G58", "G59", "G59.1", "G59.2", "G59.3"})
+_COORDINATE_SYSTEMS = frozenset(
+    {"G54", "G55", "G56", "G57", "G58", "G59", "G59.1", "G59.2", "G59.3"}
+)
 
 
 def _fan(fan: tuple[str, ...], command: Command) -> tuple[str, ...]:

@@ -64,7 +64,9 @@ def read_near(
             return None
         lines = np.flatnonzero(chosen)
         part = _part(source, lines)
-        job = read_moves(part, firmware, extruder_axis=extruder_axis, filament_per_unit=filament_per_unit)
+        job = read_moves(
+            part, firmware, extruder_axis=extruder_axis, filament_per_unit=filament_per_unit
+        )
         job = _renumbered(job, lines, _restarts(source, job, lines))
         doubtful = _doubtful(job, marks_at, lines, _restarts(source, job, None), source.line_count)
         if not len(doubtful):
@@ -129,7 +131,9 @@ def _part(source: Source, lines: Ints) -> PartSource:
     after = lines[last] + 1
     bounds = np.append(source.line_starts, len(source.data)) + PAD
     ends = bounds[after]
-    text = b"".join([source.padded[a:b] for a, b in zip(starts.tolist(), ends.tolist(), strict=True)])
+    text = b"".join(
+        [source.padded[a:b] for a, b in zip(starts.tolist(), ends.tolist(), strict=True)]
+    )
     return PartSource(source.path, text, b"".join((b"\n" * PAD, text, b"\n" * PAD)), lines)
 
 
@@ -151,7 +155,9 @@ def _renumbered(job: JobMoves, lines: Ints, restarts: NDArray[np.bool_]) -> JobM
     table = replace(
         table,
         line_index=lines[table.line_index],
-        event_line_index=lines[table.event_line_index] if len(table.event_line_index) else table.event_line_index,
+        event_line_index=lines[table.event_line_index]
+        if len(table.event_line_index)
+        else table.event_line_index,
     )
     renumber = lines.tolist()
     others.modes_line[1:] = [renumber[at] for at in others.modes_line[1:]]
@@ -161,7 +167,10 @@ def _renumbered(job: JobMoves, lines: Ints, restarts: NDArray[np.bool_]) -> JobM
     for events in others.events.values():
         events.line_index[:] = [renumber[at] for at in events.line_index]
     with_start = np.append(lines, -1)
-    tracks = {axis: replace(track, op_line=with_start[track.op_line]) for axis, track in job.tracks.items()}
+    tracks = {
+        axis: replace(track, op_line=with_start[track.op_line])
+        for axis, track in job.tracks.items()
+    }
     deficit = read_deficit(table.e_step_mm + JUMP_MM * restarts, table, others)
     return replace(job, table=table, tracks=tracks, others=others, deficit_mm=deficit)
 
@@ -178,7 +187,9 @@ def _doubtful(
     sure = _first_is_sure(table.line_index[prints], segment[prints], marks)
     sure &= _last_is_sure(job, restarts, segment, marks, ends)
     sure &= _one_height(job, segment, prints, marks, ends)
-    read = np.bincount(np.searchsorted(marks, lines, side="right")[lines >= marks[0]] - 1, minlength=count)
+    read = np.bincount(
+        np.searchsorted(marks, lines, side="right")[lines >= marks[0]] - 1, minlength=count
+    )
     whole = read[:count] >= ends - marks
     return np.flatnonzero(~(sure | whole))
 

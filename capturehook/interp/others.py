@@ -29,7 +29,9 @@ from capturehook.interp.moves import (
 MOTION = {"G0": 0, "G1": 1, "G2": 2, "G3": 3}
 HEATS = frozenset({"M109", "M190", "M191", "M116", "TEMPERATURE_WAIT"})
 PAUSES = frozenset({"M0", "M1", "M25", "M226", "M600", "M601", "PAUSE"})
-LOSES_POSITION = frozenset({"G5", "G5.1", "G53", "G60", "G61", "G68", "G69", "G38.2", "G38.3", "G51", "G52"})
+LOSES_POSITION = frozenset(
+    {"G5", "G5.1", "G53", "G60", "G61", "G68", "G69", "G38.2", "G38.3", "G51", "G52"}
+)
 """Commands after which this tool does not know where the machine stands."""
 NGC_ONLY_LOSES = frozenset({"G28", "G30", "G10", "G54", "G55", "G56", "G57", "G58", "G59", "G43"})
 
@@ -57,7 +59,9 @@ class Others:
         self.event_s.append(seconds)
 
 
-def read_others(source: Source, line_indices: list[int], firmware: Firmware, e_letter: str) -> Others:
+def read_others(
+    source: Source, line_indices: list[int], firmware: Firmware, e_letter: str
+) -> Others:
     """Read every line that the fast reader left.
 
     Raises
@@ -178,7 +182,12 @@ def _ngc_loses(command: Command) -> bool:
 
 
 def _shift(
-    events: dict[str, AxisEvents], index: int, command: Command, firmware: Firmware, e_letter: str, modes: Modes
+    events: dict[str, AxisEvents],
+    index: int,
+    command: Command,
+    firmware: Firmware,
+    e_letter: str,
+    modes: Modes,
 ) -> None:
     named = {("E" if letter == e_letter else letter): value for letter, value in command.words}
     for letter in "XYZE":

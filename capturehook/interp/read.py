@@ -18,7 +18,7 @@ from capturehook.errors import GcodeError
 from capturehook.gcode.source import Source
 from capturehook.gcode.tokens import MODAL, read_motion_words
 from capturehook.gcode.words import Command
-from capturehook.interp import axis, moves
+from capturehook.interp import moves
 from capturehook.interp.arcs import centre_from_radius, swept_angle
 from capturehook.interp.axis import AxisTrack, track_axis
 from capturehook.interp.modal import Modes
@@ -105,7 +105,9 @@ class JobMoves:
     def _fw_strokes(self) -> tuple[list[int], list[bool]]:
         kind = self.table.event_kind
         which = np.flatnonzero((kind == moves.FW_RETRACT) | (kind == moves.FW_UNRETRACT))
-        return self.table.event_line_index[which].tolist(), (kind[which] == moves.FW_RETRACT).tolist()
+        return self.table.event_line_index[which].tolist(), (
+            kind[which] == moves.FW_RETRACT
+        ).tolist()
 
 
 def read_moves(
@@ -130,13 +132,23 @@ def read_moves(
     e_letter = _extruder_letter(letters, extruder_axis)
     others = read_others(source, words.other_line_index.tolist(), firmware, e_letter)
     line_index, kind = words.line_index, words.kind
-    columns = _columns(words.word_row, words.word_letter, words.word_value, len(line_index), e_letter)
+    columns = _columns(
+        words.word_row, words.word_letter, words.word_value, len(line_index), e_letter
+    )
     if others.motion:
         line_index, kind, columns = _merge_odd(line_index, kind, columns, others, e_letter)
     kind = _resolve_modal(source, line_index, kind, firmware)
     _refuse_arcs(source, line_index, kind, columns, others, firmware)
     return _fold(
-        source, line_index, kind, columns, others, firmware, e_letter, absolute_arc_centres, filament_per_unit
+        source,
+        line_index,
+        kind,
+        columns,
+        others,
+        firmware,
+        e_letter,
+        absolute_arc_centres,
+        filament_per_unit,
     )
 
 
@@ -225,13 +237,17 @@ def _refuse_arcs(
     if by_radius.any() and not firmware.reads_radius_arcs:
         first = int(line_index[arcs[np.argmax(by_radius)]])
         raise GcodeError(
-            source.where(first), f"an arc by radius, at which the firmware family {firmware.name} stops", again
+            source.where(first),
+            f"an arc by radius, at which the firmware family {firmware.name} stops",
+            again,
         )
     relative = ~np.array([m.absolute for m in others.modes])[which]
     if relative.any() and not firmware.reads_relative_arcs:
         first = int(line_index[arcs[np.argmax(relative)]])
         raise GcodeError(
-            source.where(first), f"an arc under G91, at which the firmware family {firmware.name} stops", again
+            source.where(first),
+            f"an arc under G91, at which the firmware family {firmware.name} stops",
+            again,
         )
 
 
@@ -275,7 +291,9 @@ def _fold(
     feed, work_feed = _feeds(kind, columns["F"], firmware)
     if firmware.refuses_short_radius:
         _refuse_short_radius(source, line_index, columns["R"], ends)
-    table = _table(line_index, kind, columns, ends, e_step, feed, others, which, absolute_arc_centres)
+    table = _table(
+        line_index, kind, columns, ends, e_step, feed, others, which, absolute_arc_centres
+    )
     tools = np.array([m.tool for m in modes])[which]
     uses_fw = moves.FW_RETRACT in others.event_kind
     return JobMoves(table, tracks, others, e_letter, _deficit(e_step, tools), work_feed, uses_fw)
@@ -332,9 +350,9 @@ def _table(
         planes = np.array([m.plane for m in others.modes])[which]
         kind[is_arc & (planes != 17)] = moves.LINE  # outside XY only the end point is followed
         arcs = np.flatnonzero(kind > moves.LINE)
-        centres_absolute = absolute_arc_centres | np.array(
-            [m.absolute_centres for m in others.modes]
-        )[which[arcs]]
+        centres_absolute = (
+            absolute_arc_centres | np.array([m.absolute_centres for m in others.modes])[which[arcs]]
+        )
         cx = nothing.copy()
         cx[arcs], cy[arcs], turn[arcs] = _arc_shape(
             kind[arcs], columns, arcs, x0[arcs], y0[arcs], x1[arcs], y1[arcs], centres_absolute

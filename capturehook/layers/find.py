@@ -146,7 +146,9 @@ def _split_turns(
         angle = np.unwrap(np.arctan2(y - middle_y, x - middle_x))
         turn = np.floor(np.abs(angle - angle[0]) / (2 * np.pi) + 1e-6)
         if turn[-1] >= 2:
-            cuts.append(starts[layer] + np.flatnonzero(np.diff(np.maximum.accumulate(turn)) > 0) + 1)
+            cuts.append(
+                starts[layer] + np.flatnonzero(np.diff(np.maximum.accumulate(turn)) > 0) + 1
+            )
     return np.unique(np.concatenate(cuts))
 
 

@@ -21,7 +21,10 @@ PAIRS = {
         rb"; printing object |EXCLUDE_OBJECT_START|M486 S[0-9]|M624|; start printing object",
         rb"; stop printing object |EXCLUDE_OBJECT_END|M486 S-1|M625",
     ),
-    "tool change": (rb"; ?CP TOOLCHANGE START|; ?TOOLCHANGE_START", rb"; ?CP TOOLCHANGE END|; ?TOOLCHANGE_END"),
+    "tool change": (
+        rb"; ?CP TOOLCHANGE START|; ?TOOLCHANGE_START",
+        rb"; ?CP TOOLCHANGE END|; ?TOOLCHANGE_END",
+    ),
 }
 _QUICK: dict[str, tuple[tuple[bytes, ...], tuple[bytes, ...]]] = {
     "wipe": ((b"WIPE_START",), (b"WIPE_END",)),
@@ -93,7 +96,10 @@ def is_inside(spans: NDArray[np.int64], line_index: int) -> bool:
 
 def edges_between(spans: NDArray[np.int64], low: int, high: int) -> Iterator[int]:
     """Lines just outside the spans from ``low`` to ``high``: where a block may stand."""
-    first, last = np.searchsorted(spans[:, 1], low), np.searchsorted(spans[:, 0], high, side="right")
+    first, last = (
+        np.searchsorted(spans[:, 1], low),
+        np.searchsorted(spans[:, 0], high, side="right"),
+    )
     for start, end in spans[first:last].tolist():
         for line in (start, end + 1):
             if low <= line <= high:

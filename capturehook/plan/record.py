@@ -80,7 +80,9 @@ def load_plan(path: Path) -> PlanRecord:
     try:
         raw = json.loads(path.read_text(encoding="utf-8"))
     except OSError as fault:
-        raise FileError(str(path), f"cannot be read ({fault.strerror})", "Check the path") from fault
+        raise FileError(
+            str(path), f"cannot be read ({fault.strerror})", "Check the path"
+        ) from fault
     except ValueError as fault:
         raise PlanError(
             str(path), f"is not a plan record ({fault})", "Give the plan.json that `plan` saved"

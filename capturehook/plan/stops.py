@@ -23,7 +23,24 @@ from capturehook.layers.table import LayerTable
 from capturehook.plan.turns import Split
 
 Spans = dict[str, NDArray[np.int64]]
-HARMLESS_AFTER_PRINTING = frozenset({"EXCLUDE_OBJECT_END", "M486", "M625", "G92", "G10", "G11", "M73", "M117", "M118", "M204", "M205", "M201", "M203", "M400"})
+HARMLESS_AFTER_PRINTING = frozenset(
+    {
+        "EXCLUDE_OBJECT_END",
+        "M486",
+        "M625",
+        "G92",
+        "G10",
+        "G11",
+        "M73",
+        "M117",
+        "M118",
+        "M204",
+        "M205",
+        "M201",
+        "M203",
+        "M400",
+    }
+)
 """Commands that may stand between the last plastic and the frame of the finished part."""
 
 
@@ -65,15 +82,24 @@ def find_gap(job: JobMoves, layers: LayerTable, layer_index: int, source: Source
     low = int(moves.line_index[last]) + 1
     if layer_index + 1 < len(layers):
         following = int(layers.first_move[layer_index + 1])
-        return Gap(layer_index=layer_index, low=low, high=int(moves.line_index[following]), next_move=following)
-    return Gap(layer_index=layer_index, low=low, high=_end_of_printing(job, low, source), next_move=-1)
+        return Gap(
+            layer_index=layer_index,
+            low=low,
+            high=int(moves.line_index[following]),
+            next_move=following,
+        )
+    return Gap(
+        layer_index=layer_index, low=low, high=_end_of_printing(job, low, source), next_move=-1
+    )
 
 
 RESUME_IN = {"hidden": ("infill", "support"), "seam": ("outer wall",)}
 """Features in which printing may go on after the stop, for each wish of the profile."""
 
 
-def find_resume_gap(job: JobMoves, layers: LayerTable, layer_index: int, features: Features, resume: str) -> Gap | None:
+def find_resume_gap(
+    job: JobMoves, layers: LayerTable, layer_index: int, features: Features, resume: str
+) -> Gap | None:
     """The first gap from the end of a layer on, up to the end of the next, after which
     printing goes on in a feature that the wish allows; None where comments name none."""
     if layer_index + 1 >= len(layers) or resume not in RESUME_IN:
@@ -90,7 +116,9 @@ def find_resume_gap(job: JobMoves, layers: LayerTable, layer_index: int, feature
     return None
 
 
-def _gap_before_feature(moves: MoveTable, layers: LayerTable, layer_index: int, line: int) -> Gap | None:
+def _gap_before_feature(
+    moves: MoveTable, layers: LayerTable, layer_index: int, line: int
+) -> Gap | None:
     """The lines between the printing before a feature comment and the printing after it."""
     part = slice(int(layers.last_move[layer_index]), int(layers.last_move[layer_index + 1]) + 1)
     printing = part.start + np.flatnonzero(moves.prints[part])
@@ -119,7 +147,9 @@ def find_stop(job: JobMoves, gap: Gap, spans: Spans, want_retract_mm: float) -> 
     free = [line for line in candidates if not _forbidden(spans, line)]
     free = [line for line in free if not _in_bare_wipe(job.table, line)]
     if not free:
-        kinds = sorted({kind for kind, one in spans.items() for line in candidates if is_inside(one, line)})
+        kinds = sorted(
+            {kind for kind, one in spans.items() for line in candidates if is_inside(one, line)}
+        )
         reason = " and ".join(kinds) or "wipe"
         return NoStop(layer_index=gap.layer_index, line_index=gap.low, reason=reason)
     best = max(free, key=lambda line: (*_worth(job, gap, line, want_retract_mm), line))

@@ -35,7 +35,9 @@ class Kit:
     settle_ms: int
 
 
-def make_kit(profile: Profile, *, e_letter: str, filament_per_unit: float, job_fw_retract: bool) -> Kit:
+def make_kit(
+    profile: Profile, *, e_letter: str, filament_per_unit: float, job_fw_retract: bool
+) -> Kit:
     """What the blocks of one job share.
 
     Raises
@@ -47,7 +49,9 @@ def make_kit(profile: Profile, *, e_letter: str, filament_per_unit: float, job_f
     use_fw = job_fw_retract or profile.retract.by == "firmware"
     if use_fw and not firmware.has_firmware_retract:
         raise PlanError(
-            Where("[retract] by"), f"{firmware.name} has no retraction of its own", 'Use by = "moves"'
+            Where("[retract] by"),
+            f"{firmware.name} has no retraction of its own",
+            'Use by = "moves"',
         )
     return Kit(profile, firmware, e_letter, filament_per_unit, use_fw, settle_ms(profile))
 
@@ -173,7 +177,9 @@ class _Writer:
         words = []
         for word in line.split()[1:]:
             letter, number = word[0], float(word[1:])
-            words.append(self._axis(letter, number) if letter in "XY" else f"F{exact(number / self.unit)}")
+            words.append(
+                self._axis(letter, number) if letter in "XY" else f"F{exact(number / self.unit)}"
+            )
         return " ".join(("G1", *words))
 
     def extrude(self, to_e: float, step: float) -> str:

@@ -58,13 +58,19 @@ def prove_blocks(kit: Kit, blocks: Sequence[ProvenBlock]) -> None:
 
 
 def _fail(block: ProvenBlock, found: str) -> ProofError:
-    return ProofError(f"pose {block.pose}", found, "Nothing was written; please report this with the job")
+    return ProofError(
+        f"pose {block.pose}", found, "Nothing was written; please report this with the job"
+    )
 
 
 def _check_text(kit: Kit, block: ProvenBlock) -> None:
     allowed = {one.upper() for one in kit.profile.trigger.allow}
     for line in block.lines:
-        if len(line) > MAX_LINE or len(line.split(";", 1)[0].rstrip()) > MAX_COMMAND or not line.isascii():
+        if (
+            len(line) > MAX_LINE
+            or len(line.split(";", 1)[0].rstrip()) > MAX_COMMAND
+            or not line.isascii()
+        ):
             raise _fail(block, f"{line!r} is longer than every firmware reads, or not ASCII")
         try:
             commands = read_commands(line.encode("ascii"), several="in turn")
@@ -96,7 +102,11 @@ def _own_witness(kit: Kit, blocks: Sequence[ProvenBlock]) -> None:
 
 
 def _check_states(
-    kit: Kit, blocks: Sequence[ProvenBlock], job: JobMoves, starts: Sequence[int], ends: Sequence[int]
+    kit: Kit,
+    blocks: Sequence[ProvenBlock],
+    job: JobMoves,
+    starts: Sequence[int],
+    ends: Sequence[int],
 ) -> None:
     for block, start, end in zip(blocks, starts, ends, strict=True):
         before, after = job.state_at(start), job.state_at(end)
@@ -113,7 +123,11 @@ def _check_states(
 
 
 def _check_ways(
-    kit: Kit, blocks: Sequence[ProvenBlock], job: JobMoves, starts: Sequence[int], ends: Sequence[int]
+    kit: Kit,
+    blocks: Sequence[ProvenBlock],
+    job: JobMoves,
+    starts: Sequence[int],
+    ends: Sequence[int],
 ) -> None:
     """Filament in and out, heights and ranges, move by move, for all blocks at once."""
     table = job.table
@@ -122,22 +136,34 @@ def _check_ways(
     rows, block_of = np.flatnonzero(inside), block_of[inside]
     fed = np.bincount(block_of, table.e_step_mm[rows], minlength=len(blocks))
     wanted = np.array([block.prime_mm for block in blocks])
-    _refuse(blocks, np.flatnonzero(np.abs(fed - wanted) > 1e-4), "does not push back what it drew back")
+    _refuse(
+        blocks, np.flatnonzero(np.abs(fed - wanted) > 1e-4), "does not push back what it drew back"
+    )
     in_xy = (table.x_mm[rows] != table.x0_mm[rows]) | (table.y_mm[rows] != table.y0_mm[rows])
     level = np.array([block.level_z_mm for block in blocks])[block_of]
     low = np.flatnonzero(in_xy & (table.z_mm[rows] < level - 1e-6))
-    low = np.array([at for at in low if not _is_wipe(table, int(rows[at]), blocks[block_of[at]])], np.int64)
+    low = np.array(
+        [at for at in low if not _is_wipe(table, int(rows[at]), blocks[block_of[at]])], np.int64
+    )
     _refuse(blocks, block_of[low], "moves in XY below its hop")
     home_x = np.array([block.state.x_mm for block in blocks])[block_of]
     home_y = np.array([block.state.y_mm for block in blocks])[block_of]
     away = (np.abs(table.x_mm[rows] - home_x) > 1e-6) | (np.abs(table.y_mm[rows] - home_y) > 1e-6)
-    _refuse(blocks, block_of[away & (table.e_step_mm[rows] > 0)], "pushes filament away from the part")
+    _refuse(
+        blocks, block_of[away & (table.e_step_mm[rows] > 0)], "pushes filament away from the part"
+    )
     low_z = np.array([block.state.z_mm for block in blocks])[block_of]
     _refuse(blocks, block_of[table.z_mm[rows] < low_z - 1e-6], "goes lower than it started")
     machine = kit.profile.machine
-    for name, (low, high) in (("x_mm", machine.x_mm), ("y_mm", machine.y_mm), ("z_mm", machine.z_mm)):
+    for name, (low, high) in (
+        ("x_mm", machine.x_mm),
+        ("y_mm", machine.y_mm),
+        ("z_mm", machine.z_mm),
+    ):
         place = getattr(table, name)[rows]
-        outside = ((place < low - 1e-6) | (place > high + 1e-6)) & (away if name != "z_mm" else True)
+        outside = ((place < low - 1e-6) | (place > high + 1e-6)) & (
+            away if name != "z_mm" else True
+        )
         _refuse(blocks, block_of[outside], f"leaves the machine's {name} range")
 
 
@@ -147,9 +173,7 @@ def _is_wipe(table: MoveTable, row: int, block: ProvenBlock) -> bool:
         return False
     allowed = ((block.state.x_mm, block.state.y_mm), *block.wipe)
     ends = ((table.x0_mm[row], table.y0_mm[row]), (table.x_mm[row], table.y_mm[row]))
-    return all(
-        any(abs(x - a) < 1e-6 and abs(y - b) < 1e-6 for a, b in allowed) for x, y in ends
-    )
+    return all(any(abs(x - a) < 1e-6 and abs(y - b) < 1e-6 for a, b in allowed) for x, y in ends)
 
 
 def _refuse(blocks: Sequence[ProvenBlock], which: np.ndarray, found: str) -> None:
@@ -160,7 +184,9 @@ def _refuse(blocks: Sequence[ProvenBlock], which: np.ndarray, found: str) -> Non
 def _second_witness(kit: Kit, blocks: Sequence[ProvenBlock]) -> None:
     from capturehook.splice.second_opinion import check_block
 
-    chosen = np.unique(np.linspace(0, len(blocks) - 1, min(len(blocks), SECOND_OPINIONS)).round().astype(int))
+    chosen = np.unique(
+        np.linspace(0, len(blocks) - 1, min(len(blocks), SECOND_OPINIONS)).round().astype(int)
+    )
     for index in chosen.tolist():
         block = blocks[index]
         state, unit = block.state, block.state.modes.unit_mm

@@ -112,7 +112,9 @@ def _step(machine: Any, line: str, e_letter: str, e_follows_g90: bool) -> float:
     try:
         parsed = _parsed(code)
     except Exception as fault:
-        raise ProofError("second opinion", f"{line!r} does not parse ({fault})", "Please report this") from fault
+        raise ProofError(
+            "second opinion", f"{line!r} does not parse ({fault})", "Please report this"
+        ) from fault
     number = int(match[2])
     if number in (90, 91) and e_follows_g90:
         machine.e_absolute = number == 90

@@ -22,7 +22,7 @@ import tempfile
 import time
 from pathlib import Path
 
-SPLIT_LOOP = r'''
+SPLIT_LOOP = r"""
 import sys
 x = y = z = e = 0.0
 out = []
@@ -38,8 +38,8 @@ for line in open(sys.argv[1]):
         out.append("; stop at %s %s %s %s\n" % (x, y, z, e))
     out.append(line)
 open(sys.argv[2], "w").writelines(out)
-'''
-REGEX_LOOP = r'''
+"""
+REGEX_LOOP = r"""
 import re, sys
 place = {"X": 0.0, "Y": 0.0, "Z": 0.0, "E": 0.0}
 words = {letter: re.compile(letter + r"([-+]?[0-9]*\.?[0-9]+)") for letter in place}
@@ -54,7 +54,7 @@ for line in open(sys.argv[1]):
         out.append("; stop at %s\n" % place)
     out.append(line)
 open(sys.argv[2], "w").writelines(out)
-'''
+"""
 PROFILE = """
 schema = 1
 name = "bench"

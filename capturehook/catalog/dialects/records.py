@@ -34,7 +34,10 @@ LAYER_SENTENCE = MarkDialect(
     number_base=1,
 )
 CHANGE_LAYER_TOTAL = MarkDialect(
-    name="change_layer_total", literal=(b"; CHANGE_LAYER",), pattern=rb"; CHANGE_LAYER", number_base=1
+    name="change_layer_total",
+    literal=(b"; CHANGE_LAYER",),
+    pattern=rb"; CHANGE_LAYER",
+    number_base=1,
 )
 LAYER_OBJECT_BLOCK = MarkDialect(
     name="layer_object_block",

@@ -47,7 +47,9 @@ class CommonFirmware:
         return [f"M118 {text}"]
 
     def camera(self) -> list[str]:
-        raise ValueError(f"trigger.by: {self.name} has no camera command; use pin, message or lines")
+        raise ValueError(
+            f"trigger.by: {self.name} has no camera command; use pin, message or lines"
+        )
 
     def retract(self) -> list[str]:
         return ["G10"]

@@ -24,7 +24,9 @@ class HostMessage:
                 "reword it"
             )
         if len(text) > 70:
-            raise ValueError(f"trigger.text: {len(text)} letters are too many for one line; keep to 70")
+            raise ValueError(
+                f"trigger.text: {len(text)} letters are too many for one line; keep to 70"
+            )
 
     def findings(self, profile: Profile) -> list[Finding]:
         return []

@@ -21,7 +21,21 @@ REFUSED = {
 }  # fmt: skip
 """What a block must never touch, by what it would do. docs/safety.md"""
 MOTION = {"G0", "G1", "G2", "G3", "G5", "G60", "G61", "RESTORE_GCODE_STATE"}
-MODES = {"G20", "G21", "G90", "G91", "M82", "M83", "G17", "G18", "G19", "M106", "M107", "M220", "M221"}
+MODES = {
+    "G20",
+    "G21",
+    "G90",
+    "G91",
+    "M82",
+    "M83",
+    "G17",
+    "G18",
+    "G19",
+    "M106",
+    "M107",
+    "M220",
+    "M221",
+}
 
 TEXT = {"M117", "M118"}
 _COMMANDS = re.compile(r"[GMT]\s*[0-9]+", re.I)

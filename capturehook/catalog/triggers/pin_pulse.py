@@ -28,7 +28,9 @@ class PinPulse:
         if family != "klipper" and not str(trigger.pin).lstrip("-").isdigit():
             raise ValueError(f"trigger.pin: {family} knows pins by number; give the number")
         if family == "klipper" and trigger.on is not None and trigger.on > 1:
-            raise ValueError(f"trigger.on: {trigger.on:g} is over full scale; {family} counts from 0 to 1")
+            raise ValueError(
+                f"trigger.on: {trigger.on:g} is over full scale; {family} counts from 0 to 1"
+            )
 
     def findings(self, profile: Profile) -> list[Finding]:
         least = profile.camera.min_hold_ms

@@ -1,0 +1,126 @@
+"""A job that has been read, and how it is read: bytes -> Source -> moves -> layers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from math import pi
+from typing import TYPE_CHECKING
+
+from capturehook.catalog import FIRMWARES
+from capturehook.gcode.source import Source, open_source
+from capturehook.interp.near import read_near
+from capturehook.interp.read import JobMoves, read_moves
+from capturehook.layers.features import Features, find_features
+from capturehook.layers.find import find_layers
+from capturehook.layers.sniff import Marks, find_marks
+from capturehook.layers.spans import find_spans
+from capturehook.layers.table import LayerTable
+from capturehook.plan.stops import Spans
+from capturehook.profile import Profile
+from capturehook.space.height_map import needs_map
+from capturehook.splice.fence import strip_bytes
+
+if TYPE_CHECKING:
+    from capturehook.interp.clock import Timetable
+    from capturehook.interp.moves import MoveTable
+
+NEAR_BYTES = 4_000_000
+"""Jobs from this size on may be read around their layer changes only."""
+
+
+@dataclass(frozen=True)
+class Job:
+    """A job that has been read: its text, moves and layers."""
+
+    source: Source = field(repr=False)
+    read: JobMoves = field(repr=False)
+    layers: LayerTable = field(repr=False)
+    marks: list[Marks]
+    profile: Profile = field(repr=False)
+    whole: bool = True
+    """False where the inside of layers was not read: no times, no extents."""
+
+    @property
+    def moves(self) -> MoveTable:
+        return self.read.table
+
+    @property
+    def filament_per_unit(self) -> float:
+        return filament_per_unit(self.profile)
+
+    @cached_property
+    def spans(self) -> Spans:
+        return find_spans(self.source, self.moves)
+
+    @cached_property
+    def features(self) -> Features:
+        return find_features(self.source)
+
+    @cached_property
+    def times(self) -> Timetable:
+        from capturehook.interp.clock import make_timetable
+
+        return make_timetable(self.moves, self.profile.machine, self.profile.retract)
+
+
+def filament_per_unit(profile: Profile) -> float:
+    """mm of filament for one unit of E."""
+    if not profile.machine.volumetric:
+        return 1.0
+    return 1.0 / (pi * profile.machine.filament_mm**2 / 4)
+
+
+def read_job(data: bytes, path: str, profile: Profile, *, near_stops: bool = False) -> Job:
+    """Bytes -> Job. Blocks of an earlier run are taken out first.
+
+    ``near_stops`` allows to read a large job only around its layer changes, where that is
+    all that `apply` needs; poses and bytes come out the same (docs/speed.md).
+
+    Raises
+    ------
+    GcodeError, LayerError
+        The job cannot be read, or lays no plastic.
+    """
+    source = open_source(strip_bytes(data, path), path)
+    machine = profile.machine
+    if near_stops and len(source.data) >= NEAR_BYTES and _needs_no_whole(profile):
+        job = _read_near(source, profile)
+        if job is not None:
+            return job
+    read = read_moves(
+        source,
+        FIRMWARES[machine.firmware],
+        extruder_axis=machine.extruder_axis,
+        absolute_arc_centres=machine.absolute_arc_centres,
+        filament_per_unit=filament_per_unit(profile),
+    )
+    layers, marks = find_layers(source, read.table)
+    return Job(source, read, layers, marks, profile)
+
+
+def _needs_no_whole(profile: Profile) -> bool:
+    """The profile asks for nothing that only the whole job can tell."""
+    capture, machine = profile.capture, profile.machine
+    asks = capture.every_s or capture.min_gap_s or capture.added_max_s or capture.spread != "height"
+    plain_layers = capture.resume == "as-is" and not profile.retract.wipe_mm
+    return not asks and plain_layers and not machine.absolute_arc_centres
+
+
+def _read_near(source: Source, profile: Profile) -> Job | None:
+    marks = find_marks(source)
+    if not marks:
+        return None
+    read = read_near(
+        source,
+        FIRMWARES[profile.machine.firmware],
+        marks[0].line_index.tolist(),
+        extruder_axis=profile.machine.extruder_axis,
+        filament_per_unit=filament_per_unit(profile),
+    )
+    if read is None:
+        return None
+    layers, _ = find_layers(source, read.table, marks)
+    if layers.marks != marks[0].name or layers.spiral or needs_map(read.table, layers):
+        return None
+    return Job(source, read, layers, marks, profile, whole=False)
