@@ -102,7 +102,7 @@ def assemble_command(
 
     \b
     Example:
-      capturehook assemble card1/ --plan lighthouse.plan.json -o lighthouse.mp4 --even-light
+      capturehook assemble card1/ --plan plan.json -o lighthouse.mp4 --even-light
     """
     from capturehook.cli import show
     from capturehook.plan.record import load_plan

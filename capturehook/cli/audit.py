@@ -55,7 +55,7 @@ def audit_command(
 
     \b
     Example:
-      capturehook audit card1/ card2/ --plan lighthouse.plan.json --sheet sheet.png
+      capturehook audit card1/ card2/ --plan plan.json --sheet sheet.png
     """
     from capturehook.cli import show
     from capturehook.files import write_atomically

@@ -53,7 +53,7 @@ CODECS: dict[str, Codec] = {
             pixels="yuv420p",
             containers=("mp4", "mov", "matroska"),
             rate_factor=(26, 19, 14),
-            options=(("preset", "medium"), ("profile", "high")),
+            options=(("preset", "medium"),),
         ),
         Codec(
             name="h265",
@@ -189,15 +189,24 @@ def open_film(
             film._finish()
             container.close()
         except av.FFmpegError as fault:
-            raise FileError(
-                str(path),
-                f"the film could not be written ({fault.strerror or fault}); "
-                "what stood there is unchanged",
-                "Free some space or check the folder's rights, then run it again",
-            ) from fault
+            raise _refused(path, codec, fault) from fault
         finally:
             with suppress(av.FFmpegError):  # a film without frames, a full disk: said already
                 container.close()
+
+
+def _refused(path: Path, codec: str, fault: Any) -> FileError | FrameError:
+    """A full disk and its like, or an encoder that will not."""
+    what = f"the film could not be written ({fault.strerror or fault})"
+    if isinstance(fault, OSError):
+        return FileError(
+            str(path),
+            f"{what}; what stood there is unchanged",
+            "Free some space or check the folder's rights, then run it again",
+        )
+    return FrameError(
+        str(path), f"{what}: the encoder for {codec} gave up", "Try another --codec or --width"
+    )
 
 
 def available_codecs() -> list[str]:
@@ -303,7 +312,7 @@ def _add_stream(
     if codec.rate_factor is not None:
         options["crf"] = str(codec.rate_factor[("small", "good", "fine").index(quality)])
     if level is not None:
-        options["level"] = level
+        options["level"] = level.replace(".", "")  # "4.0" is 4 to some builds, 40 is plain
     stream = container.add_stream(_encoder(codec), rate=fps, options=options)
     stream.width, stream.height = size
     stream.pix_fmt = codec.pixels

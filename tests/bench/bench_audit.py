@@ -69,7 +69,7 @@ def stamp(sources: list[Path], folder: Path, count: int) -> PlanRecord:
     for index in range(count):
         when = start + timedelta(seconds=float(t_s[index]))
         exif = Image.Exif()
-        exif.get_ifd(0x8769)[0x9003] = when.strftime("%Y:%m:%d %H:%M:%S")
+        exif[0x8769] = {0x9003: when.strftime("%Y:%m:%d %H:%M:%S")}
         source = sources[index * len(sources) // count].read_bytes()
         fields = exif.tobytes()
         segment = b"\xff\xe1" + (len(fields) + 2).to_bytes(2, "big") + fields

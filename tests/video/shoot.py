@@ -109,12 +109,12 @@ class Shoot:
     def exif(self, when: datetime) -> Image.Exif:
         exif = Image.Exif()
         exif[0x0131] = "drawn"  # Pillow writes no Exif fields at all without one in IFD0
-        fields = exif.get_ifd(0x8769)
-        fields[0x9003] = when.strftime("%Y:%m:%d %H:%M:%S")
+        fields = {0x9003: when.strftime("%Y:%m:%d %H:%M:%S")}
         if self.sub_seconds:
             fields[0x9291] = f"{when.microsecond // 10000:02d}"
         if self.offset is not None:
             fields[0x9011] = self.offset
+        exif[0x8769] = fields
         return exif
 
 

@@ -2,6 +2,7 @@
 
 import hashlib
 from fractions import Fraction
+from pathlib import Path
 
 import av
 import numpy as np
@@ -9,7 +10,7 @@ import pytest
 
 from capturehook.errors import FileError, FrameError
 from capturehook.physics.colour import rgb_to_ycbcr_8bit
-from capturehook.video.encode import CODECS, available_codecs, open_film, parse_fps
+from capturehook.video.encode import CODECS, _refused, available_codecs, open_film, parse_fps
 from capturehook.video.levels import fits_level, h264_level, macroblocks
 
 # Two flat halves each; the colours are arbitrary, none is grey.
@@ -160,3 +161,10 @@ def test_h264_level_is_the_lowest_that_fits(size, fps, level):
 def test_h264_level_minds_the_longer_side():
     assert fits_level("4.0", 1920, 1080, Fraction(1))
     assert not fits_level("4.0", 16 * 257, 16, Fraction(1))
+
+
+def test_encoder_that_gives_up_is_not_called_a_full_disk():
+    full, refused = OSError(28, "No space left on device"), ValueError("no")
+    refused.strerror = "Invalid argument"
+    assert isinstance(_refused(Path("film.mp4"), "h264", full), FileError)
+    assert "the encoder for h264 gave up" in str(_refused(Path("film.mp4"), "h264", refused))

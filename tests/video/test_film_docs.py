@@ -18,7 +18,7 @@ CODE = Path(__file__).parents[2] / "capturehook" / "video"
 def test_python_of_the_page_runs_as_it_stands(name, tmp_path, monkeypatch, capsys):
     shoot = make_shoot(8)
     shoot.write(tmp_path / "card")
-    shoot.plan.save(tmp_path / "lighthouse.plan.json")
+    shoot.plan.save(tmp_path / "plan.json")
     monkeypatch.chdir(tmp_path)
     blocks = re.findall(r"```python\n(.*?)```", (DOCS / name).read_text(encoding="utf-8"), re.S)
     assert blocks
