@@ -63,7 +63,7 @@ def of(folder: str) -> list[Path]:
 
 
 def test_the_search_finds_imports_of_every_form() -> None:
-    found = set(imports_of(PACKAGE / "pipeline.py"))
+    found = set(imports_of(PACKAGE / "job.py"))
     assert {"capturehook.gcode.source", "capturehook.plan.stops"} <= found
     assert "capturehook.interp.clock" in found  # inside a function
     assert "capturehook.interp.moves" in set(imports_of(PACKAGE / "interp" / "others.py"))
