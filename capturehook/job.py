@@ -7,6 +7,8 @@ from functools import cached_property
 from math import pi
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from capturehook.catalog import FIRMWARES
 from capturehook.gcode.source import Source, open_source
 from capturehook.interp.near import read_near
@@ -124,3 +126,15 @@ def _read_near(source: Source, profile: Profile) -> Job | None:
     if layers.marks != marks[0].name or layers.spiral or needs_map(read.table, layers):
         return None
     return Job(source, read, layers, marks, profile, whole=False)
+
+
+def printed_box_mm(job: Job) -> tuple[float, float, float]:
+    """Width (X), depth (Y) and height of what a job prints in its layers, in mm.
+
+    The same at every pose: where the bed carries the part, the whole box moves with it.
+    """
+    moves, layers = job.moves, job.layers
+    part = slice(int(layers.first_move[0]), int(layers.last_move[-1]) + 1)
+    prints = moves.prints[part]
+    x, y = moves.x_mm[part][prints], moves.y_mm[part][prints]
+    return float(np.ptp(x)), float(np.ptp(y)), float(layers.z_mm.max())

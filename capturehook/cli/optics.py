@@ -31,7 +31,12 @@ def _shutter(_context: click.Context, _option: click.Parameter, value: str | Non
 
 
 @click.command("optics")
-@click.option("-p", "--profile", help="Profile whose [camera] and [park] tables to start from.")
+@click.option(
+    "-p",
+    "--profile",
+    metavar="PROFILE",
+    help="Profile whose [camera] and [park] tables to start from.",
+)
 @click.option(
     "--subject-mm",
     nargs=3,
@@ -39,15 +44,26 @@ def _shutter(_context: click.Context, _option: click.Parameter, value: str | Non
     metavar="WIDE DEEP HIGH",
     help="What must be in the picture, as it stands before the camera.",
 )
+@click.option(
+    "--job", metavar="JOB", help="Take the subject from a sliced job: what it prints, at the pose."
+)
 @click.option("--fill", type=float, help="Largest share of the picture it may take (0.8).")
 @click.option("--distance-mm", type=float, help="Lens to front of subject, instead of a fill.")
 @click.option("--tilt-deg", type=float, help="Camera looks down by this angle.")
 @click.option("--upright", is_flag=True, help="Camera turned by 90 degrees.")
-@click.option("--sensor-mm", nargs=2, type=float, metavar="WIDE HIGH", help="See --formats.")
-@click.option("--pixels", nargs=2, type=int, metavar="WIDE HIGH", help="Of a full picture.")
+@click.option(
+    "--sensor-mm",
+    nargs=2,
+    type=float,
+    metavar="WIDE HIGH",
+    help="Of the image sensor; see --formats.",
+)
+@click.option(
+    "--pixels", nargs=2, type=int, metavar="WIDE HIGH", help="Size of a full picture, px."
+)
 @click.option("--focal-mm", type=float, help="True focal length, not an equivalent.")
-@click.option("--f-number", type=float)
-@click.option("--iso", type=float)
+@click.option("--f-number", type=float, help="Aperture as written on the lens: 8 for f/8.")
+@click.option("--iso", type=float, help="Sensitivity (ISO).")
 @click.option(
     "--shutter", "exposure_s", callback=_shutter, metavar="SECONDS", help="Exposure: 1/60 or 0.5."
 )
@@ -67,10 +83,11 @@ def _shutter(_context: click.Context, _option: click.Parameter, value: str | Non
 )
 @click.option("--blur-px", type=float, help="Blur allowed (1).")
 @click.option("--formats", is_flag=True, help="List usual sensor sizes and stop.")
-@click.option("--json", "as_json", is_flag=True)
+@click.option("--json", "as_json", is_flag=True, help="Print JSON for machines.")
 def optics_command(
     profile: str | None,
     subject_mm: tuple[float, float, float] | None,
+    job: str | None,
     formats: bool,
     as_json: bool,
     **options: Any,
@@ -89,8 +106,12 @@ def optics_command(
 
     if formats:
         return _show_formats(as_json)
+    if subject_mm is None and job is not None:
+        subject_mm = _box_of(job, profile)
     if subject_mm is None:
-        raise click.UsageError("What shall be in the picture? Add --subject-mm WIDE DEEP HIGH.")
+        raise click.UsageError(
+            "What shall be in the picture? Add --subject-mm WIDE DEEP HIGH, or --job JOB."
+        )
     wide, deep, high = subject_mm
     subject = SubjectBox(width_mm=wide, depth_mm=deep, height_mm=high)
     known = profile is not None or Path(LOCAL_NAME).is_file()
@@ -103,6 +124,15 @@ def optics_command(
         _show_advice(advice)
         show.show_findings(advice.findings)
     return show.exit_code(advice.findings)
+
+
+def _box_of(job: str, profile: str | None) -> tuple[float, float, float]:
+    from capturehook.cli.job import read_job_file
+    from capturehook.job import printed_box_mm, read_job
+    from capturehook.profile import load_profile
+
+    data, path = read_job_file(job)
+    return printed_box_mm(read_job(data, path, load_profile(profile or "heron")))
 
 
 def _setup(wish: str | None, options: dict[str, Any], *, known: bool) -> CameraSetup:

@@ -97,3 +97,17 @@ def test_optics_help_has_an_example(capsys):
     code, out, _ = _run(["optics", "--help"], capsys)
     assert code == 0
     assert "capturehook optics --subject-mm" in out
+
+
+def test_optics_takes_the_subject_from_a_job(tmp_path, capsys):
+    """The built-in lighthouse is 28 mm wide at its foot (14 mm radius less half a line) and
+    39.8 mm high."""
+    from capturehook.demo import lighthouse_job
+
+    job = tmp_path / "lighthouse.gcode"
+    job.write_bytes(lighthouse_job())
+    _, out, _ = _run(["optics", "--job", str(job), "-p", "heron", "--json"], capsys)
+    subject = json.loads(out)["subject"]
+    assert subject["width_mm"] == pytest.approx(27.5, abs=0.3)
+    assert subject["depth_mm"] == pytest.approx(27.5, abs=0.3)
+    assert subject["height_mm"] == pytest.approx(39.8, abs=0.3)
