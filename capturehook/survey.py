@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from capturehook.errors import Finding
+from capturehook.interp.clock import is_unknown
 from capturehook.interp.job_limits import estimate_from_job
 from capturehook.interp.modal import Modes
 from capturehook.interp.moves import ARC_CCW, ARC_CW, PAUSE, TOOL
@@ -157,6 +158,7 @@ def _times(job: Job) -> dict[str, Any]:
     estimate = estimate_from_job(job.source.data)
     return {
         "print_s": round(float(job.times.total_s), 1),
+        "startup_s": job.profile.machine.startup_s if is_unknown(job.moves).any() else 0.0,
         "host_estimate_s": None if estimate is None else round(estimate, 1),
     }
 

@@ -230,8 +230,11 @@ def _show_survey(survey: Survey) -> None:
 
 
 def _times_text(survey: Survey) -> str:
-    text = show.duration(survey.times["print_s"])
-    estimate = survey.times["host_estimate_s"]
-    return (
-        text if estimate is None else f"{text} (the job's own estimate: {show.duration(estimate)})"
-    )
+    times = survey.times
+    text = show.duration(times["print_s"])
+    if times["startup_s"]:
+        startup = show.duration(times["startup_s"])
+        text += f", {startup} of it for heating and homing as the profile says"
+    if times["host_estimate_s"] is not None:
+        text += f" (the job's own estimate: {show.duration(times['host_estimate_s'])})"
+    return text
