@@ -6,10 +6,9 @@ A fault is a text "table.key: what was found; what to do".
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from capturehook.catalog.contracts import Trigger
     from capturehook.profile import Profile
     from capturehook.tables import Record
 
@@ -87,7 +86,7 @@ def _trigger_has_what_it_needs(profile: Profile) -> Iterator[str]:
     from capturehook.tables import FaultsError
 
     try:
-        cast("Trigger", TRIGGERS[profile.trigger.by]).check(profile)
+        TRIGGERS[profile.trigger.by].check(profile)
     except FaultsError as fault:
         yield from fault.texts
     except ValueError as fault:

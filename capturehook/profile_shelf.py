@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
 
 from capturehook.catalog import TRIGGERS
 from capturehook.errors import CaptureHookError, FileError, Finding, ProfileError
@@ -13,9 +12,6 @@ from capturehook.files import write_atomically
 from capturehook.profile import list_profiles, load_profile, user_folder
 from capturehook.profile_faults import PATTERNS
 from capturehook.profile_text import starter_text
-
-if TYPE_CHECKING:
-    from capturehook.catalog.contracts import Trigger
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,8 +52,7 @@ def doubts(path: Path) -> list[Finding]:
         It cannot be read, or is not sound; with all its faults.
     """
     profile = load_profile(path)
-    trigger = cast("Trigger", TRIGGERS[profile.trigger.by])
-    return trigger.findings(profile)
+    return TRIGGERS[profile.trigger.by].findings(profile)
 
 
 def new_profile(

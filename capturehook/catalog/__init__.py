@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from typing import TypeVar
 
+from capturehook.catalog.contracts import Dialect, Firmware, Named, Trigger
 from capturehook.catalog.dialects import records
-from capturehook.catalog.firmware.common import CommonFirmware
 from capturehook.catalog.firmware.klipper import Klipper
 from capturehook.catalog.firmware.marlin import Marlin
 from capturehook.catalog.firmware.repetier import Repetier
@@ -22,21 +22,20 @@ from capturehook.catalog.triggers.host_message import HostMessage
 from capturehook.catalog.triggers.own_lines import OwnLines
 from capturehook.catalog.triggers.pin_pulse import PinPulse
 
-Entry = TypeVar("Entry")
+Entry = TypeVar("Entry", bound=Named)
 
 
 def _register(*entries: Entry) -> dict[str, Entry]:
     """Entries by name; equal names are refused."""
     named: dict[str, Entry] = {}
     for entry in entries:
-        name = entry.name  # type: ignore[attr-defined]
-        if name in named:
-            raise ValueError(f"two entries of the register are called {name}")
-        named[name] = entry
+        if entry.name in named:
+            raise ValueError(f"two entries of the register are called {entry.name}")
+        named[entry.name] = entry
     return named
 
 
-DIALECTS = _register(
+DIALECTS: dict[str, Dialect] = _register(
     records.LAYER_CHANGE_Z,
     records.LAYER_NUMBER,
     records.LAYER_SENTENCE,
@@ -45,9 +44,9 @@ DIALECTS = _register(
     records.PAREN_LAYER,
     records.PROGRESS_COMMAND,
 )
-FIRMWARES: dict[str, CommonFirmware] = _register(
+FIRMWARES: dict[str, Firmware] = _register(
     Marlin(), Klipper(), RepRapFirmware(), Smoothie(), Repetier(), Rs274()
 )
-TRIGGERS = _register(
+TRIGGERS: dict[str, Trigger] = _register(
     DwellOnly(), ButtonPress(), PinPulse(), CameraCommand(), HostMessage(), OwnLines()
 )

@@ -10,6 +10,15 @@ if TYPE_CHECKING:
     from capturehook.profile import Profile
 
 
+class Named(Protocol):
+    """An entry of the register; it stands under its own name."""
+
+    @property
+    def name(self) -> str:
+        """Lower-case letters, digits and _; unique in its register."""
+        ...
+
+
 class Firmware(Protocol):
     """How one family of firmware reads modes and writes waits, pins and messages."""
 
@@ -22,15 +31,24 @@ class Firmware(Protocol):
     """G20 counts E in inches as well."""
     rapid_has_own_feed: bool
     """F of a G0 and F of a G1 are kept apart."""
+    has_firmware_retract: bool
+    """G10/G11 draw back and push by lengths the firmware keeps itself."""
+    modal_motion: bool
+    """A line of words alone goes on with the last motion."""
     several_commands: str
+    """How a line with more than one command is read; see `gcode.words.read_commands`."""
     reads_inches: bool
+    """G20 switches to inches."""
     reads_radius_arcs: bool
+    """Arcs by R."""
     reads_relative_arcs: bool
+    """Arcs under G91."""
     refuses_short_radius: bool
+    """R under half the chord is an error, not a half circle."""
     bare_g92: str
+    """What G92 without words does: nothing, zero (all axes read 0), or clear (no shifts)."""
     reads_volumetric: bool
-    waits: bool
-    """Has M400 (or waits by itself where it matters)."""
+    """M200 D turns E into cubic millimetres."""
 
     def dwell(self, ms: int) -> list[str]:
         """Stand still for a time, after all queued motion is done."""
@@ -44,11 +62,25 @@ class Firmware(Protocol):
         """How long `G4` with these words waits."""
         ...
 
-    def set_pin(self, pin: str | int, value: float | None, on: bool) -> list[str]: ...
+    def set_pin(self, pin: str | int, value: float | None, on: bool) -> list[str]:
+        """Switch an output, to ``value`` or full on; ``on`` False is always 0."""
+        ...
 
-    def message(self, text: str) -> list[str]: ...
+    def message(self, text: str) -> list[str]:
+        """A text that reaches the host or the display."""
+        ...
 
-    def camera(self) -> list[str]: ...
+    def camera(self) -> list[str]:
+        """The family's own camera command; ValueError("trigger.by: ...") where it has none."""
+        ...
+
+    def retract(self) -> list[str]:
+        """Draw filament back by the firmware's own length."""
+        ...
+
+    def unretract(self) -> list[str]:
+        """Push it forward again."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,17 +110,30 @@ class Trigger(Protocol):
         """Doubts that do not stop the run."""
         ...
 
-    def fire(self, firmware: Firmware, profile: Profile, z_mm: float) -> Fire: ...
+    def fire(self, firmware: Firmware, profile: Profile, z_mm: float) -> Fire:
+        """The lines that fire the camera from the park point, the nozzle at ``z_mm``."""
+        ...
 
 
 class Dialect(Protocol):
     """How one kind of file marks its layers."""
 
-    name: str
-    literal: tuple[bytes, ...]
-    """Byte strings at least one of which is in every mark: a cheap first look."""
+    @property
+    def name(self) -> str:
+        """Also the folder of its corpus cases."""
+        ...
 
-    pattern: bytes
-    """Regular expression of a whole mark line; groups `number` and `z` where it has them."""
+    @property
+    def literal(self) -> tuple[bytes, ...]:
+        """Byte strings at least one of which is in every mark: a cheap first look."""
+        ...
 
-    number_base: int | None
+    @property
+    def pattern(self) -> bytes:
+        """Regular expression of a whole mark line; groups `number` and `z` where it has them."""
+        ...
+
+    @property
+    def number_base(self) -> int | None:
+        """The number of the first layer; None where marks carry none."""
+        ...

@@ -10,8 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from capturehook.catalog import FIRMWARES, TRIGGERS
-from capturehook.catalog.contracts import Fire
-from capturehook.catalog.firmware.common import CommonFirmware
+from capturehook.catalog.contracts import Fire, Firmware
 from capturehook.errors import PlanError, Where
 from capturehook.gcode.words import Command
 from capturehook.interp.modal import Modes, switch
@@ -28,7 +27,7 @@ class Kit:
     """All that is the same in every block of one job."""
 
     profile: Profile
-    firmware: CommonFirmware
+    firmware: Firmware
     e_letter: str
     filament_per_unit: float
     use_fw_retract: bool

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from capturehook.catalog.firmware.common import CommonFirmware
+from capturehook.catalog.contracts import Firmware
 from capturehook.interp.moves import ARC_CCW, ARC_CW, LINE, MoveTable
 from capturehook.interp.read import State
 from capturehook.plan.turns import Split
@@ -33,7 +33,7 @@ def split_move(
     moves: MoveTable,
     split: Split,
     state: State,
-    firmware: CommonFirmware,
+    firmware: Firmware,
     *,
     e_letter: str,
     filament_per_unit: float,

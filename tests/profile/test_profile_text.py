@@ -106,7 +106,7 @@ def test_control_letters_and_quotes_are_escaped() -> None:
 def test_starter_profile_is_sound_and_leaves_no_doubt(name: str) -> None:
     profile = load_profile(BUILT_IN / f"{name}.toml")
     assert profile.name == name
-    assert TRIGGERS[profile.trigger.by].findings(profile) == []  # type: ignore[attr-defined]
+    assert TRIGGERS[profile.trigger.by].findings(profile) == []
     assert parse_profile(full_text(profile), name) == profile
 
 

@@ -11,7 +11,6 @@ class CommonFirmware:
     g91_forces_relative_e = False
     inch_scales_e = True
     rapid_has_own_feed = False
-    waits = True
     has_firmware_retract = True
     modal_motion = False
     """A line of words alone goes on with the last motion."""
@@ -26,8 +25,6 @@ class CommonFirmware:
     reads_volumetric = True
     """M200 D turns E into cubic millimetres."""
     full_on = 255.0
-    pin_needs_wait = True
-    """Pins switch ahead of queued motion unless it is waited for."""
 
     def dwell(self, ms: int) -> list[str]:
         return [f"G4 P{ms}"] if ms > 0 else []
@@ -56,6 +53,3 @@ class CommonFirmware:
 
     def unretract(self) -> list[str]:
         return ["G11"]
-
-    def accel_code_is_known(self) -> bool:
-        return True

@@ -11,4 +11,3 @@ class RepRapFirmware(CommonFirmware):
     name = "reprapfirmware"
     several_commands = "in turn"
     full_on = 1.0
-    pin_needs_wait = False

@@ -11,7 +11,6 @@ class Rs274(CommonFirmware):
     name = "rs274"
     g90_sets_e = True  # A is an axis like the others
     inch_scales_e = False  # A is a rotary axis: degrees in either unit
-    waits = False
     has_firmware_retract = False
     modal_motion = True
     several_commands = "rs274"
