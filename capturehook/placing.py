@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot, isnan, pi
 
 import numpy as np
@@ -19,6 +19,7 @@ from capturehook.plan.turns import find_split, spiral_centre
 from capturehook.pose.block import Kit
 from capturehook.pose.split import Halves, split_move
 from capturehook.pose.wipe import wipe_back
+from capturehook.profile import Profile
 from capturehook.space.height_map import HeightMap, bead_width_mm, needs_map, printed_tops
 from capturehook.space.route import Route, find_route, refuse_touch
 
@@ -125,6 +126,7 @@ def make_ways(
         if height_map is not None:
             done = _lay(job, height_map, widths, done, job.read.move_before(stop.line_index) + 1)
         wipe = wipe_back(moves, state, profile.retract.wipe_mm) if halves is None else ()
+        wipe = wipe if _within(profile, wipe) else ()
         start = wipe[-1] if wipe else (state.x_mm, state.y_mm)
         try:
             route = _route(job, state, start, float(tops[stop.layer_index]), height_map, where)
@@ -136,8 +138,15 @@ def make_ways(
     return made, [Finding("pose-unsafe", str(one.where), one.found) for one in refused]
 
 
+def _within(profile: Profile, points: Sequence[tuple[float, float]]) -> bool:
+    (left, right), (front, back) = profile.machine.x_mm, profile.machine.y_mm
+    return all(left <= x <= right and front <= y <= back for x, y in points)
+
+
 def _state_of(job: Job, kit: Kit, stop: Stop) -> tuple[State, Halves | None]:
     state = job.read.state_at(stop.line_index)
+    if isnan(state.e_mm) and not state.modes.e_absolute(kit.firmware):
+        state = replace(state, e_mm=0.0)  # E words are steps: its number is of no weight
     if stop.split is None:
         return state, None
     halves = split_move(
@@ -182,13 +191,19 @@ def _route(
     height_map: HeightMap | None,
     where: Where,
 ) -> Route:
-    if isnan(state.x_mm + state.y_mm + state.z_mm):
+    if isnan(state.x_mm + state.y_mm + state.z_mm + state.e_mm):
         raise PoseError(
             where,
             "nobody can say where the nozzle stands here (a command before it loses the position)",
             "Leave this layer out, or export the job without that command",
         )
     park, machine = job.profile.park, job.profile.machine
+    if state.z_mm < machine.z_mm[0] - 1e-6:
+        raise PoseError(
+            where,
+            f"the nozzle stands at Z {state.z_mm:g} here, below the machine's {machine.z_mm[0]:g}",
+            "Export the job again, or correct [machine] z_mm",
+        )
     beside = {"height_map": height_map} if height_map is not None else {"top_mm": top_mm}
     route = find_route(
         (*start_xy, state.z_mm),

@@ -26,6 +26,8 @@ from capturehook.interp.moves import (
     WAIT,
 )
 
+MOST = 1e8
+"""Numbers from here on are no positions, feeds or lengths."""
 MOTION = {"G0": 0, "G1": 1, "G2": 2, "G3": 3}
 HEATS = frozenset({"M109", "M190", "M191", "M116", "TEMPERATURE_WAIT"})
 PAUSES = frozenset({"M0", "M1", "M25", "M226", "M600", "M601", "PAUSE"})
@@ -104,6 +106,8 @@ def _take(
     found: Others, index: int, command: Command, firmware: Firmware, e_letter: str, source: Source
 ) -> None:
     code = command.code
+    if code in MOTION or code in ("", "G92"):
+        _refuse_odd_words(source, index, command)
     if code in MOTION or (code == "" and firmware_goes_on(firmware, command)):
         found.motion_line.append(index)
         found.motion.append(command)
@@ -137,9 +141,33 @@ def _take(
     _take_event(found, index, command, firmware)
 
 
+def _refuse_odd_words(source: Source, index: int, command: Command) -> None:
+    letters = [letter for letter, _ in command.words]
+    twice = [letter for letter in letters if letters.count(letter) > 1]
+    if twice:
+        raise doubled_word(source, index, twice[0])
+    for letter, value in command.words:
+        if value is not None and abs(value) >= MOST:
+            raise GcodeError(
+                source.where(index),
+                f"{letter} is {value:.6g}, past all that a printer does",
+                "The line is damaged: export the job again",
+            )
+
+
+def doubled_word(source: Source, index: int, letter: str) -> GcodeError:
+    """One letter twice on a line (NIST RS274/NGC 3.3.2: an error; other families take the
+    first or the last)."""
+    return GcodeError(
+        source.where(index),
+        f"the word {letter} stands twice, and firmware families differ in which one counts",
+        "The line is damaged (a line end may be lost): export the job again",
+    )
+
+
 def firmware_goes_on(firmware: Firmware, command: Command) -> bool:
     """Words alone move this machine (the last motion goes on)."""
-    return bool(getattr(firmware, "modal_motion", False)) and any(
+    return bool(firmware.modal_motion) and any(
         letter in "XYZEA" for letter, _ in command.words
     )
 

@@ -16,17 +16,21 @@ from numpy.typing import NDArray
 from capturehook.catalog.contracts import Firmware
 from capturehook.errors import GcodeError
 from capturehook.gcode.source import Source
-from capturehook.gcode.tokens import MODAL, read_motion_words
+from capturehook.gcode.tokens import MODAL, MotionWords, read_motion_words
 from capturehook.gcode.words import Command
 from capturehook.interp import moves
 from capturehook.interp.arcs import centre_from_radius, swept_angle
 from capturehook.interp.axis import AxisTrack, track_axis
 from capturehook.interp.modal import Modes
 from capturehook.interp.moves import MoveTable
-from capturehook.interp.others import MOTION, Others, read_others
+from capturehook.interp.others import MOTION, Others, doubled_word, read_others
 
 Array = NDArray[np.float64]
 COLUMNS = "XYZEFIJRP"
+FAR_MM = 1e5
+"""No printer reaches 100 m; a job that does is damaged."""
+E_MOST_MM = 1e8
+"""As FAR_MM, for the job's number for filament."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,6 +139,7 @@ def read_moves(
     columns = _columns(
         words.word_row, words.word_letter, words.word_value, len(line_index), e_letter
     )
+    _refuse_doubled(source, words, columns, letters, e_letter)
     if others.motion:
         line_index, kind, columns = _merge_odd(line_index, kind, columns, others, e_letter)
     kind = _resolve_modal(source, line_index, kind, firmware)
@@ -172,6 +177,23 @@ def _columns(
     return columns
 
 
+def _refuse_doubled(
+    source: Source,
+    words: MotionWords,
+    columns: dict[str, Array],
+    letters: NDArray[np.int64],
+    e_letter: str,
+) -> None:
+    """One letter twice on a line: families differ in which they take, so neither is safe."""
+    for name, column in columns.items():
+        letter = ord(e_letter if name == "E" else name)
+        if np.count_nonzero(np.isnan(column)) + letters[letter] == len(column):
+            continue
+        rows = words.word_row[words.word_letter == letter]
+        row = rows[1:][rows[1:] == rows[:-1]][0]
+        raise doubled_word(source, int(words.line_index[row]), chr(letter))
+
+
 def _merge_odd(
     line_index: NDArray[np.int32],
     kind: NDArray[np.uint8],
@@ -201,7 +223,7 @@ def _resolve_modal(
     is_modal = kind == MODAL
     if not is_modal.any():
         return kind
-    if not getattr(firmware, "modal_motion", False):
+    if not firmware.modal_motion:
         first = int(line_index[np.argmax(is_modal)])
         raise GcodeError(
             source.where(first),
@@ -276,6 +298,7 @@ def _fold(
         has = ~np.isnan(columns[name])
         mode = e_absolute if name == "E" else absolute
         tracks[name] = track_axis(line_index, has, columns[name], mode, others.events[name])
+        _refuse_far(source, name, tracks[name])
     ends = {}
     for name in "XYZ":
         track = tracks[name]
@@ -297,6 +320,19 @@ def _fold(
     tools = np.array([m.tool for m in modes])[which]
     uses_fw = moves.FW_RETRACT in others.event_kind
     return JobMoves(table, tracks, others, e_letter, _deficit(e_step, tools), work_feed, uses_fw)
+
+
+def _refuse_far(source: Source, name: str, track: AxisTrack) -> None:
+    """A position that no printer has comes from a damaged line."""
+    place, most = track.logical, E_MOST_MM if name == "E" else FAR_MM
+    if max(np.fmax.reduce(place), -np.fmin.reduce(place)) <= most:
+        return
+    first = int(np.argmax(np.abs(place) > most))
+    raise GcodeError(
+        source.where(int(track.op_line[first])),
+        f"{name} comes to {place[first]:.6g} here, past all that a printer does",
+        "This line, or one before it, is damaged: export the job again",
+    )
 
 
 def read_deficit(e_step_mm: Array, table: MoveTable, others: Others) -> Array:

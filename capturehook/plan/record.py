@@ -83,7 +83,7 @@ def load_plan(path: Path) -> PlanRecord:
         raise FileError(
             str(path), f"cannot be read ({fault.strerror})", "Check the path"
         ) from fault
-    except ValueError as fault:
+    except (ValueError, RecursionError) as fault:
         raise PlanError(
             str(path), f"is not a plan record ({fault})", "Give the plan.json that `plan` saved"
         ) from fault

@@ -9,9 +9,10 @@ out again and comparing bytes.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from capturehook.catalog.triggers.own_lines import harm_of
 from capturehook.errors import ProofError
@@ -130,8 +131,8 @@ def _check_ways(
     ends: Sequence[int],
 ) -> None:
     """Filament in and out, heights and ranges, move by move, for all blocks at once."""
-    table = job.table
-    block_of = np.searchsorted(starts, table.line_index, side="right") - 1
+    block_of = np.searchsorted(starts, job.table.line_index, side="right") - 1
+    table = _as_the_machine(job.table, blocks, block_of)
     inside = (block_of >= 0) & (table.line_index < np.array(ends)[np.maximum(block_of, 0)])
     rows, block_of = np.flatnonzero(inside), block_of[inside]
     fed = np.bincount(block_of, table.e_step_mm[rows], minlength=len(blocks))
@@ -165,6 +166,25 @@ def _check_ways(
             away if name != "z_mm" else True
         )
         _refuse(blocks, block_of[outside], f"leaves the machine's {name} range")
+
+
+def _as_the_machine(
+    table: MoveTable, blocks: Sequence[ProvenBlock], block_of: NDArray[np.int64]
+) -> MoveTable:
+    """The lead-in stands in the job's own numbers: add each block's shift (G92) to its moves."""
+    shifts = np.array([block.state.shift_mm for block in blocks])[np.maximum(block_of, 0)]
+    if not shifts.any():
+        return table
+    x, y, z = shifts.T
+    return replace(
+        table,
+        x0_mm=table.x0_mm + x,
+        x_mm=table.x_mm + x,
+        y0_mm=table.y0_mm + y,
+        y_mm=table.y_mm + y,
+        z0_mm=table.z0_mm + z,
+        z_mm=table.z_mm + z,
+    )
 
 
 def _is_wipe(table: MoveTable, row: int, block: ProvenBlock) -> bool:
