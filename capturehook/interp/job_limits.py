@@ -45,6 +45,16 @@ class Statement:
     words: Axes
 
 
+_OF_ELAPSED_MARKS: dict[str, object] = {
+    "accel_mm_s2": 4000.0,
+    "max_accel_mm_s2": {"x": 9000.0, "y": 9000.0, "z": 100.0, "e": 10000.0},
+    "jerk_mm_s": {"x": 20.0, "y": 20.0, "z": 0.4, "e": 5.0},
+    "max_mm_min": {"x": 30000.0, "y": 30000.0, "z": 2400.0, "e": 6000.0},
+}
+"""What hosts that write elapsed-time marks clock by when their job states no limits: classic
+jerk and the defaults of their machine settings (from memory). docs/time_model.md"""
+
+
 def limits_from_job(job: bytes, firmware: str, mode: Mode = "normal") -> dict[str, object]:
     """What the job states, as keys of the profile's ``[machine]`` table.
 
@@ -62,6 +72,8 @@ def limits_from_job(job: bytes, firmware: str, mode: Mode = "normal") -> dict[st
     code does not.
     """
     said = _from_dump(job, firmware, mode)
+    if not said and b"\n;TIME_ELAPSED:" in job:
+        said = dict(_OF_ELAPSED_MARKS)
     for statement in _in_force_half_way(job):
         _take(said, firmware, statement)
     return said

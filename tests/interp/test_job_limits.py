@@ -259,8 +259,17 @@ def test_estimate_of_the_silent_mode_is_apart() -> None:
     assert estimate_from_job(job, "silent") == 540
 
 
-@pytest.mark.parametrize("name", ["spiral_single_wall", "three_objects_one_at_a_time"])
-def test_clock_agrees_with_the_hosts_own_estimate(name: str) -> None:
+@pytest.mark.parametrize(
+    ("name", "within"),
+    [
+        # The aim is 5 %; measured -0.4, 0.0 and -1.2 %, so these leave room for rounding only.
+        ("spiral_single_wall", 0.01),
+        ("three_objects_one_at_a_time", 0.01),
+        # States no limits: clocked by the defaults of hosts that write elapsed-time marks.
+        ("layer_number_after_z", 0.02),
+    ],
+)
+def test_clock_agrees_with_the_hosts_own_estimate(name: str, within: float) -> None:
     """The estimate a slicing host left in its own job, by the limits in its own dump.
 
     Source: the job itself (made by a real host). The host counts no heating and no homing.
@@ -270,5 +279,5 @@ def test_clock_agrees_with_the_hosts_own_estimate(name: str) -> None:
     moves = read_moves(open_source(job, name), FIRMWARES["marlin"]).table
     estimate = estimate_from_job(job)
     assert estimate is not None
-    # The aim is 5 %; measured -0.4 % and 0.0 %, so 1 % leaves room for rounding only.
-    assert make_timetable(moves, machine).total_s == pytest.approx(estimate, rel=0.01)
+    machine = machine.model_copy(update={"startup_s": 0.0})
+    assert make_timetable(moves, machine).total_s == pytest.approx(estimate, rel=within)
