@@ -31,11 +31,37 @@ def _size(_context: click.Context, _option: click.Parameter, value: str) -> tupl
 @click.argument("job", metavar="JOB")
 @PROFILE
 @click.option("-o", "--out", type=FILE, help="The film: .mp4 .mov .mkv")
-@click.option("--size", callback=_size, default="960x540", show_default=True, metavar="WxH", help="Pixels.")
-@click.option("--still", "stills", nargs=2, type=(int, FILE), multiple=True, metavar="POSE PNG", help="Write one frame as a picture.")
-@click.option("--frames", type=FILE, metavar="FOLDER", help="Write all frames as a camera would, with times; to try the audit.")
-@click.option("--fault", "faults", multiple=True, metavar="KIND=N", help="With --frames: missing, double, blurred, dark, restart=POSE; moved=POSE:PX; pause=POSE:S; flicker=EV; drift=PPM.")
-@click.option("--azimuth-deg", type=float, help="Where the camera stands: 0 in front, 90 on the right, -90 on the left.")
+@click.option(
+    "--size", callback=_size, default="960x540", show_default=True, metavar="WxH", help="Pixels."
+)
+@click.option(
+    "--still",
+    "stills",
+    nargs=2,
+    type=(int, FILE),
+    multiple=True,
+    metavar="POSE PNG",
+    help="Write one frame as a picture.",
+)
+@click.option(
+    "--frames",
+    type=FILE,
+    metavar="FOLDER",
+    help="Write all frames as a camera would, with times; to try the audit.",
+)
+@click.option(
+    "--fault",
+    "faults",
+    multiple=True,
+    metavar="KIND=N",
+    help="With --frames: missing, double, blurred, dark or restart=POSE; moved=POSE:PX; "
+    "pause=POSE:S; flicker=EV; drift=PPM.",
+)
+@click.option(
+    "--azimuth-deg",
+    type=float,
+    help="Where the camera stands: 0 in front, 90 on the right, -90 on the left.",
+)
 @click.option("--height-mm", type=float, help="Lens above the plate.")
 @click.option("--distance-mm", type=click.FloatRange(min=1), help="Lens to the middle of the part.")
 @click.option("--focal-mm", type=click.FloatRange(min=1), help="Instead of the profile's lens.")
@@ -108,8 +134,7 @@ def _show(made: Rehearsal, path: str, film: Path | None) -> None:
             ("job", f"{path}: {len(made.sights)} poses"),
             (
                 "camera",
-                f"at X{eye[0]:.0f} Y{eye[1]:.0f} Z{eye[2]:.0f} mm of the room, "
-                f"{made.view.azimuth_deg:.0f} degrees from the front",
+                f"X{eye[0]:.0f} Y{eye[1]:.0f} Z{eye[2]:.0f} mm in the room",
             ),
             (
                 "hidden",

@@ -145,7 +145,7 @@ def make_shadows(beads: Beads, light: Floats, spacing_mm: float) -> tuple[Floats
 
 def _on_plate(points_mm: Floats, light: Floats) -> Floats:
     """Where the shadow of a point falls, just above the plate's ruled lines."""
-    fallen = points_mm - light * (points_mm[:, 2:] / light[2])
+    fallen: Floats = points_mm - light * (points_mm[:, 2:] / light[2])
     fallen[:, 2] = SHADOW_Z_MM
     return fallen
 

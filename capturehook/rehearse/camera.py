@@ -44,13 +44,14 @@ class View:
     height_px: int
 
     @property
-    def azimuth_deg(self) -> float:
-        """Where the camera stands: 0 in front, 90 on the right, -90 on the left."""
+    def heading_deg(self) -> float:
+        """Where the camera looks from: 0 from the front, 90 from the right, -90 from the left."""
         return math.degrees(math.atan2(-self.axes[2, 0], self.axes[2, 1]))
 
     def to_camera(self, points_mm: ArrayLike) -> Floats:
         """(..., 3) room points -> (..., 3) mm to the right, down and forward of the lens."""
-        return (np.asarray(points_mm, dtype=np.float64) - self.eye_mm) @ self.axes.T
+        offset = np.asarray(points_mm, dtype=np.float64) - self.eye_mm
+        return np.asarray(offset @ self.axes.T)
 
     def to_pixels(self, points_mm: ArrayLike) -> Floats:
         """(..., 3) room points before the lens -> (..., 3): x px, y px, 1/depth in 1/mm.
@@ -116,7 +117,7 @@ def look_at(
         )
     level = math.sqrt(distance_mm**2 - rise**2)
     angle = math.radians(azimuth_deg)
-    eye = target + (level * math.sin(angle), -level * math.cos(angle), rise)
+    eye = target + np.array((level * math.sin(angle), -level * math.cos(angle), rise))
     return View(
         eye_mm=eye,
         axes=camera_axes((target if aim_mm is None else np.asarray(aim_mm)) - eye),

@@ -7,7 +7,8 @@ finer than shown, and averaged.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,12 +20,17 @@ Keys = NDArray[np.uint64]
 Box = tuple[int, int, int, int]
 """Pixels: top, bottom, left, right; bottom and right are excluded."""
 
+Walk = tuple[NDArray[np.intp], NDArray[np.intp], Floats, NDArray[np.intp]]
+
 SKY, STILL, BED, PART, HEAD = range(5)
 """What a pixel belongs to: nothing, things that stand still, the plate, the print, the head."""
 
 FINE = 2
 NEAR_MM = 5.0
 """Nothing nearer to the lens is drawn."""
+UPPER_HALF = np.uint64(0xFFFFFFFF << 32)
+ON_IT = 1.02
+"""A stain lies on what is at most this much further away."""
 CHUNK = 1 << 18
 """Pixels of lines laid at a time: keeps arrays in the cache, memory low."""
 
@@ -32,7 +38,8 @@ CHUNK = 1 << 18
 def pack_colour(rgb: NDArray[np.floating], owner: int) -> NDArray[np.uint32]:
     """(n, 3) colours 0..255 -> (n,) the lower half of a pixel."""
     whole = np.clip(np.rint(rgb), 0, 255).astype(np.uint32)
-    return whole[:, 0] | whole[:, 1] << 8 | whole[:, 2] << 16 | np.uint32(owner << 24)
+    coded = whole[:, 0] | whole[:, 1] << 8 | whole[:, 2] << 16 | np.uint32(owner << 24)
+    return np.asarray(coded, dtype=np.uint32)
 
 
 class Canvas:
@@ -44,12 +51,12 @@ class Canvas:
 
     @property
     def owner(self) -> NDArray[np.uint8]:
-        """(H, W) SKY, STILL, BED, PART or HEAD."""
+        """(H, W) Walk = tuple[NDArray[np.intp], NDArray[np.intp], Floats, NDArray[np.intp]]
+
+        SKY, STILL, BED, PART or HEAD."""
         return owner_of(self.keys)
 
-    def draw_lines(
-        self, a_mm: Floats, b_mm: Floats, colour: NDArray[np.uint32]
-    ) -> tuple[NDArray[np.intp], Box]:
+    def draw_lines(self, a_mm: Floats, b_mm: Floats, colour: NDArray[np.uint32]) -> Box:
         """Draw straight lines, one pixel wide, one colour each; those at the lens are left out.
 
         Parameters
@@ -59,31 +66,38 @@ class Canvas:
 
         Returns
         -------
-        the lines that were drawn, and the box of pixels they lie in
+        the box of pixels they lie in (bottom <= top where there are none)
         """
-        kept, start, step, count = self._project(a_mm, b_mm)
         box: Box = (self.view.height_px, 0, self.view.width_px, 0)
-        flat, paint = self.keys.reshape(-1), colour[kept].astype(np.uint64)
-        for part in _chunks(count):
-            x, y, near, of = _walk(start[part], step[part], count[part])
-            inside = (x >= 0) & (x < self.view.width_px) & (y >= 0) & (y < self.view.height_px)
-            x, y, near, of = x[inside], y[inside], near[inside], of[inside]
-            if len(x):
-                np.maximum.at(flat, y * self.view.width_px + x, nearness(near) | paint[part][of])
-                box = grow_box(box, (int(y.min()), int(y.max()) + 1, int(x.min()), int(x.max()) + 1))
-        return kept, box
+        flat, paint = self.keys.reshape(-1), colour.astype(np.uint64)
+        for x, y, near, of in self._pixels_of(a_mm, b_mm):
+            np.maximum.at(flat, y * self.view.width_px + x, nearness(near) | paint[of])
+            box = grow_box(box, _box_of(x, y))
+        return box
+
+    def stain_lines(self, a_mm: Floats, b_mm: Floats, colour: np.uint32) -> Box:
+        """Give one colour to the pixels of lines that lie on what has that colour's owner.
+
+        Depths stay as they are; what stands before the lines is left alone.
+        """
+        box: Box = (self.view.height_px, 0, self.view.width_px, 0)
+        flat, owner = self.keys.reshape(-1), np.uint8(int(colour) >> 24)
+        for x, y, near, _ in self._pixels_of(a_mm, b_mm):
+            at = y * self.view.width_px + x
+            lies_on = (owner_of(flat[at]) == owner) & (1 / near < depth_of(flat[at]) * ON_IT)
+            at = at[lies_on]
+            if len(at):
+                flat[at] = (flat[at] & UPPER_HALF) | np.uint64(colour)
+                box = grow_box(box, _box_of(x[lies_on], y[lies_on]))
+        return box
 
     def seen_lines(self, a_mm: Floats, b_mm: Floats, slack_mm: float) -> NDArray[np.bool_]:
         """(n,) True for lines of which a pixel is not deeper than ``slack_mm`` behind the front."""
-        kept, start, step, count = self._project(a_mm, b_mm)
         seen = np.zeros(len(a_mm), dtype=bool)
         front = depth_of(self.keys).reshape(-1)
-        for part in _chunks(count):
-            x, y, near, of = _walk(start[part], step[part], count[part])
-            inside = (x >= 0) & (x < self.view.width_px) & (y >= 0) & (y < self.view.height_px)
-            x, y, near, of = x[inside], y[inside], near[inside], of[inside]
-            open_ = 1.0 / near <= front[y * self.view.width_px + x] + slack_mm
-            seen[kept[part][of[open_]]] = True
+        for x, y, near, of in self._pixels_of(a_mm, b_mm):
+            in_sight = 1.0 / near <= front[y * self.view.width_px + x] + slack_mm
+            seen[of[in_sight]] = True
         return seen
 
     def fill_face(
@@ -146,6 +160,15 @@ class Canvas:
         points: Floats = self.view.axes.T @ (ray / near) + self.view.eye_mm[:, None]
         return points
 
+    def _pixels_of(self, a_mm: Floats, b_mm: Floats) -> Iterator[Walk]:
+        """Pixels of lines that are in the picture, in batches: column, row, nearness, line."""
+        kept, start, step, count = self._project(a_mm, b_mm)
+        for part in _chunks(count):
+            x, y, near, of = _walk(start[part], step[part], count[part])
+            inside = (x >= 0) & (x < self.view.width_px) & (y >= 0) & (y < self.view.height_px)
+            if inside.any():
+                yield x[inside], y[inside], near[inside], kept[part][of[inside]]
+
     def _project(
         self, a_mm: Floats, b_mm: Floats
     ) -> tuple[NDArray[np.intp], Floats, Floats, NDArray[np.intp]]:
@@ -163,7 +186,7 @@ class Canvas:
         top = max(0, int(np.floor(px[:, 1].min())))
         bottom = min(self.view.height_px, int(np.ceil(px[:, 1].max())))
         rows = np.arange(top, max(bottom, top))
-        low, high = _spans(px, rows + 0.5)
+        low, high = _spans(px, rows.astype(np.float64) + 0.5)
         first = np.ceil(np.clip(low, 0, self.view.width_px) - 0.5).astype(np.intp)
         last = np.floor(np.clip(high, 0, self.view.width_px) - 0.5).astype(np.intp)
         count = np.maximum(last - first + 1, 0)
@@ -211,12 +234,19 @@ def grow_box(a: Box, b: Box | None) -> Box:
 def snap_box(box: Box, fine: int = FINE) -> Box:
     """The box widened to whole shown pixels."""
     top, bottom, left, right = box
-    return top // fine * fine, -(-bottom // fine) * fine, left // fine * fine, -(-right // fine) * fine
+    return (
+        top // fine * fine,
+        -(-bottom // fine) * fine,
+        left // fine * fine,
+        -(-right // fine) * fine,
+    )
 
 
-def _walk(
-    start: Floats, step: Floats, count: NDArray[np.intp]
-) -> tuple[NDArray[np.intp], NDArray[np.intp], Floats, NDArray[np.intp]]:
+def _box_of(x: NDArray[np.intp], y: NDArray[np.intp]) -> Box:
+    return int(y.min()), int(y.max()) + 1, int(x.min()), int(x.max()) + 1
+
+
+def _walk(start: Floats, step: Floats, count: NDArray[np.intp]) -> Walk:
     """Pixels of lines: column, row, nearness and the line of each.
 
     Nearness, like place, goes evenly from pixel to pixel along a projected line.
@@ -234,7 +264,7 @@ def _chunks(count: NDArray[np.intp]) -> list[slice]:
     ends = np.cumsum(count)
     cuts = np.searchsorted(ends, np.arange(CHUNK, int(ends[-1]), CHUNK)).tolist()
     edges = sorted({0, *(cut + 1 for cut in cuts), len(count)})
-    return [slice(a, b) for a, b in zip(edges, edges[1:], strict=False)]
+    return [slice(a, b) for a, b in pairwise(edges)]
 
 
 def _before_the_lens(corners: Floats) -> Floats:

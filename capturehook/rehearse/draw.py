@@ -40,7 +40,7 @@ Floats = NDArray[np.float64]
 Lines = tuple[Floats, Floats, NDArray[np.uint32]]
 """Starts and ends on the plate (n, 3), and colours (n,)."""
 
-SHADOW = np.array((24.0, 26.0, 30.0))
+SHADOW = pack_colour(np.array([(24.0, 26.0, 30.0)]), BED)[0]
 PLASTIC = np.array((238.0, 142.0, 78.0))
 BATCH = 4000
 """Beads made into strands at a time: bounds the memory."""
@@ -64,7 +64,7 @@ class Print:
 
     def __init__(self, job: Job, view: View, *, shadows: bool = True) -> None:
         self.job, self.view, self.shadows = job, view, shadows
-        self.light = lamp(view.azimuth_deg)
+        self.light = lamp(view.heading_deg)
         self.canvas = Canvas(view)
         self.height_mm = float(job.layers.z_mm.max())
         self._pool: list[Lines] = []
@@ -73,9 +73,14 @@ class Print:
         """Add the printing moves ``first`` to ``stop - 1``; the box of pixels they touch."""
         box: Box | None = None
         for part in self._batches(first, stop):
-            for a, b, colour in self._lines(part, offset_mm):
-                _, touched = self.canvas.draw_lines(a + offset_mm, b + offset_mm, colour)
-                box = grow_box(touched, box)
+            spacing = self._spacing_mm(part, offset_mm)
+            strands = self._strands(part, offset_mm, spacing)
+            ends = strands.a_mm + offset_mm, strands.b_mm + offset_mm
+            box = grow_box(self.canvas.draw_lines(*ends, self._colour(strands)), box)
+            if self.shadows:
+                a, b = make_shadows(part, self.light, 1.5 * spacing)
+                stained = self.canvas.stain_lines(a + offset_mm, b + offset_mm, SHADOW)
+                box = grow_box(stained, box)
         return box
 
     def keep(self, first: int, stop: int, offset_mm: Floats) -> None:
@@ -94,7 +99,7 @@ class Print:
         if not self._pool:
             return None
         a, b, colour = (np.concatenate(column) for column in zip(*self._pool, strict=True))
-        _, box = self.canvas.draw_lines(a + offset_mm, b + offset_mm, colour)
+        box = self.canvas.draw_lines(a + offset_mm, b + offset_mm, colour)
         if cull:
             seen = self.canvas.seen_lines(a + offset_mm, b + offset_mm, CULL_MM)
             a, b, colour = a[seen], b[seen], colour[seen]
@@ -105,15 +110,6 @@ class Print:
         beads = beads_of(self.job, first, stop)
         for start in range(0, len(beads), BATCH):
             yield beads.picked(slice(start, start + BATCH))
-
-    def _lines(self, beads: Beads, offset_mm: Floats) -> Iterator[Lines]:
-        """The strands of some beads, and their shadow on the plate."""
-        spacing = self._spacing_mm(beads, offset_mm)
-        strands = self._strands(beads, offset_mm, spacing)
-        yield strands.a_mm, strands.b_mm, self._colour(strands)
-        if self.shadows:
-            a, b = make_shadows(beads, self.light, 1.5 * spacing)
-            yield a, b, np.broadcast_to(pack_colour(SHADOW[None, :], BED), len(a))
 
     def _spacing_mm(self, beads: Beads, offset_mm: Floats) -> float:
         """One pixel at the nearest bead."""
@@ -195,9 +191,7 @@ class Stage:
     def _furnish_plate(self, offset: Floats) -> None:
         canvas, light = self.print.canvas, self.print.light
         texture = None if self.machine.moves == "bed-z" else furniture.grain
-        furniture.draw_faces(
-            canvas, furniture.plate_faces(self.machine, offset, light, texture)
-        )
+        furniture.draw_faces(canvas, furniture.plate_faces(self.machine, offset, light, texture))
         a, b = furniture.plate_lines(self.machine, offset)
         rgb = np.broadcast_to(np.array(furniture.PLATE_LINES), (len(a), 3))
         canvas.draw_lines(a, b, pack_colour(rgb, BED))
@@ -234,4 +228,6 @@ class Stage:
         if self.box is None:
             return 0
         top, bottom, left, right = self.box
-        return int(np.count_nonzero(owner_of(self.print.canvas.keys[top:bottom, left:right]) == PART))
+        return int(
+            np.count_nonzero(owner_of(self.print.canvas.keys[top:bottom, left:right]) == PART)
+        )

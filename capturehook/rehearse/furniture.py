@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -69,7 +70,12 @@ def draw_faces(canvas: Canvas, faces: Iterator[Face] | list[Face]) -> Box | None
 
 
 def box_faces(
-    x: Range, y: Range, z: Range, colour: Colour, owner: int, light: Floats,
+    x: Range,
+    y: Range,
+    z: Range,
+    colour: Colour,
+    owner: int,
+    light: Floats,
     texture: Texture | None = None,
 ) -> list[Face]:
     """The six faces of an upright box, lit by Lambert's cosine law."""
@@ -102,10 +108,22 @@ def still_faces(machine: Machine, gantry_y_mm: float, light: Floats) -> list[Fac
     back = machine.y_mm[1] + 150
     floor = -TABLE_MM
     wide, deep = 1600.0, 1400.0
-    wall = np.array([[left - wide, back, floor], [right + wide, back, floor],
-                     [right + wide, back, top + wide], [left - wide, back, top + wide]])  # fmt: skip
-    table = np.array([[left - wide, back, floor], [right + wide, back, floor],
-                      [right + wide, -deep, floor], [left - wide, -deep, floor]])  # fmt: skip
+    wall = np.array(
+        [
+            [left - wide, back, floor],
+            [right + wide, back, floor],
+            [right + wide, back, top + wide],
+            [left - wide, back, top + wide],
+        ]
+    )
+    table = np.array(
+        [
+            [left - wide, back, floor],
+            [right + wide, back, floor],
+            [right + wide, -deep, floor],
+            [left - wide, -deep, floor],
+        ]
+    )
     front = np.array((0.0, -1.0, 0.0))
     faces = [
         Face(wall, lit(WALL, front, light), STILL, plaster),
@@ -114,10 +132,26 @@ def still_faces(machine: Machine, gantry_y_mm: float, light: Floats) -> list[Fac
     y = (gantry_y_mm - 15, gantry_y_mm + 15)
     for x in ((left - 15, left + 15), (right - 15, right + 15)):
         faces += box_faces(x, y, (floor, top), FRAME, STILL, light, brushed)
-        faces += box_faces(x, (machine.y_mm[0] + 20, machine.y_mm[1] - 20), (floor, floor + 30), BASE, STILL, light, brushed)  # fmt: skip
+        faces += box_faces(
+            x,
+            (machine.y_mm[0] + 20, machine.y_mm[1] - 20),
+            (floor, floor + 30),
+            BASE,
+            STILL,
+            light,
+            brushed,
+        )
     faces += box_faces((left - 15, right + 15), y, (top, top + 30), FRAME, STILL, light, brushed)
     middle = (machine.x_mm[0] + machine.x_mm[1]) / 2
-    faces += box_faces((middle - 30, middle + 30), machine.y_mm, (floor + 12, floor + 42), BASE, STILL, light, brushed)  # fmt: skip
+    faces += box_faces(
+        (middle - 30, middle + 30),
+        machine.y_mm,
+        (floor + 12, floor + 42),
+        BASE,
+        STILL,
+        light,
+        brushed,
+    )
     return faces
 
 
@@ -128,7 +162,9 @@ def plate_faces(
     x, y = _moved(machine.x_mm, offset_mm[0]), _moved(machine.y_mm, offset_mm[1])
     z = float(offset_mm[2])
     faces = box_faces(x, y, (z - 6, z), PLATE, BED, light, texture)
-    faces += box_faces((x[0] + 12, x[1] - 12), (y[0] + 12, y[1] - 12), (z - 16, z - 8), BASE, BED, light)  # fmt: skip
+    faces += box_faces(
+        (x[0] + 12, x[1] - 12), (y[0] + 12, y[1] - 12), (z - 16, z - 8), BASE, BED, light
+    )
     for box in machine.keep_out:
         faces += keep_out_faces(box, offset_mm, light)
     return faces
@@ -136,12 +172,17 @@ def plate_faces(
 
 def keep_out_faces(box: KeepOut, offset_mm: Floats, light: Floats) -> list[Face]:
     """A keep-out box, not drawn higher than 120 mm."""
-    z = (box.z_mm[0], min(box.z_mm[1], box.z_mm[0] + 120.0))
-    moved = (_moved(span, by) for span, by in zip((box.x_mm, box.y_mm, z), offset_mm, strict=True))
-    return box_faces(*moved, BOX, BED, light)
+    z_plate = (box.z_mm[0], min(box.z_mm[1], box.z_mm[0] + 120.0))
+    x, y, z = (
+        _moved(span, float(by))
+        for span, by in zip((box.x_mm, box.y_mm, z_plate), offset_mm, strict=True)
+    )
+    return box_faces(x, y, z, BOX, BED, light)
 
 
-def plate_lines(machine: Machine, offset_mm: Floats, every_mm: float = 20.0) -> tuple[Floats, Floats]:
+def plate_lines(
+    machine: Machine, offset_mm: Floats, every_mm: float = 20.0
+) -> tuple[Floats, Floats]:
     """Ends of the ruled lines on the plate, room coordinates."""
     (x0, x1), (y0, y1) = machine.x_mm, machine.y_mm
     across = np.arange(x0 + every_mm, x1, every_mm)
@@ -177,7 +218,7 @@ def nozzle_faces(carriage: Carriage, nozzle_mm: Floats, light: Floats) -> list[F
     tip, rim = 0.6, 2.0
     faces = []
     ring = np.radians(np.arange(0, 361, 45))
-    for a, b in zip(ring, ring[1:], strict=False):
+    for a, b in pairwise(ring):
         corners = np.array(
             [
                 (x + tip * np.cos(a), y + tip * np.sin(a), z),
@@ -218,8 +259,22 @@ def gantry_faces(machine: Machine, nozzle_mm: Floats, light: Floats) -> list[Fac
     groove = (low + BEAM_MM * 0.42, low + BEAM_MM * 0.58)
     beam += box_faces(wide, (y + back - 26.4, y + back - 26), groove, FRAME, HEAD, light)
     half = min(size.left, size.right, 26.0)
-    plate = box_faces((x - half, x + half), (y + back - 36, y + back - 26.5), (low, low + BEAM_MM + 14), METAL, HEAD, light)  # fmt: skip
-    lead = box_faces((x - 6, x + 6), (y + back - 26, y + back - 14), (low + BEAM_MM, low + BEAM_MM + 60), BODY, HEAD, light)  # fmt: skip
+    plate = box_faces(
+        (x - half, x + half),
+        (y + back - 36, y + back - 26.5),
+        (low, low + BEAM_MM + 14),
+        METAL,
+        HEAD,
+        light,
+    )
+    lead = box_faces(
+        (x - 6, x + 6),
+        (y + back - 26, y + back - 14),
+        (low + BEAM_MM, low + BEAM_MM + 60),
+        BODY,
+        HEAD,
+        light,
+    )
     return beam + plate + lead
 
 
@@ -233,7 +288,14 @@ def _ribs(spans: tuple[Range, Range, Range], light: Floats) -> list[Face]:
         band = (low, low + rib * 0.8)
         faces += _sheet((x0 + 3, x0 + (x1 - x0) * 0.34), y0 - out, band, METAL, light)
         for x, normal in ((x0 - out, -1.0), (x1 + out, 1.0)):
-            corners = np.array([(x, y0 + 4, band[0]), (x, y1 - 4, band[0]), (x, y1 - 4, band[1]), (x, y0 + 4, band[1])])  # fmt: skip
+            corners = np.array(
+                [
+                    (x, y0 + 4, band[0]),
+                    (x, y1 - 4, band[0]),
+                    (x, y1 - 4, band[1]),
+                    (x, y0 + 4, band[1]),
+                ]
+            )
             faces.append(Face(corners, lit(METAL, np.array((normal, 0.0, 0.0)), light), HEAD))
     return faces
 

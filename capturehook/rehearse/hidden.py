@@ -38,6 +38,8 @@ BESIDE_MM = 5.0
 """A park point is not above the print, nor nearer to it than this: what oozes would land there."""
 SAME_SHARE = 0.005
 """Hidden shares closer than this are taken for equal."""
+HIGHER_MM = 0.5
+"""Points that take a higher hop than the present one are left out: rising is slow."""
 WIDEST_BEAD_MM = 5.0
 
 
@@ -180,17 +182,18 @@ class _Ways:
         if beside.max() < BESIDE_MM:
             return False
         try:
-            for pose, height_map in zip(self.starts, self.maps, strict=True):
-                self._find(pose, height_map, park_mm)
+            return all(
+                self._hop_mm(pose, height_map, park_mm) <= pose.route.hop_z_mm + HIGHER_MM
+                for pose, height_map in zip(self.starts, self.maps, strict=True)
+            )
         except PoseError:
             return False
-        return True
 
-    def _find(
+    def _hop_mm(
         self, pose: Pose, height_map: HeightMap | None, park_mm: tuple[float, float]
-    ) -> None:
+    ) -> float:
         top = float(self.tops[pose.layer - 1])
-        find_route(
+        return find_route(
             tuple(map(float, pose.route.points[0])),
             park_mm,
             machine=self.profile.machine,
@@ -198,7 +201,7 @@ class _Ways:
             layer_z_mm=max(pose.state.z_mm, top if height_map is None else 0.0),
             height_map=height_map,
             top_mm=top if height_map is None else None,
-        )
+        ).hop_z_mm
 
 
 def _map_at(job: Job, pose: Pose) -> HeightMap | None:

@@ -176,8 +176,8 @@ def head_box(machine: Machine, nozzle_mm: Floats) -> PartBox:
     """The box round the head's body."""
     size = machine.carriage_mm
     return PartBox(
-        low_mm=nozzle_mm - (size.left, size.front, 0.0),
-        high_mm=nozzle_mm + (size.right, size.back, size.height),
+        low_mm=nozzle_mm - np.array((size.left, size.front, 0.0)),
+        high_mm=nozzle_mm + np.array((size.right, size.back, size.height)),
     )
 
 

@@ -16,7 +16,14 @@ from capturehook.files import write_stream_atomically
 from capturehook.rehearse.camera import View
 from capturehook.rehearse.draw import Shot, Stage
 from capturehook.rehearse.hidden import ParkAdvice, advise_park
-from capturehook.rehearse.room import PartBox, Wishes, nozzle_points, part_box, place_camera, plate_offset
+from capturehook.rehearse.room import (
+    PartBox,
+    Wishes,
+    nozzle_points,
+    part_box,
+    place_camera,
+    plate_offset,
+)
 from capturehook.rehearse.stand_in import StandInCamera
 from capturehook.video.needs import pillow
 
@@ -84,7 +91,6 @@ class Rehearsal:
                 "x_mm": round(float(self.view.eye_mm[0]), 1),
                 "y_mm": round(float(self.view.eye_mm[1]), 1),
                 "z_mm": round(float(self.view.eye_mm[2]), 1),
-                "azimuth_deg": round(self.view.azimuth_deg, 2),
                 "focal_px": round(self.view.focal_px, 2),
                 "width_px": self.view.width_px,
                 "height_px": self.view.height_px,
@@ -102,9 +108,7 @@ class Rehearsal:
         }
 
 
-def rehearse(
-    applied: Applied, wishes: Wishes, asked: Asked, step: Step | None = None
-) -> Rehearsal:
+def rehearse(applied: Applied, wishes: Wishes, asked: Asked, step: Step | None = None) -> Rehearsal:
     """Draw every pose once; write what is asked for.
 
     Raises

@@ -95,7 +95,9 @@ def list_exposures(plan: PlanRecord, faults: Sequence[Fault] = ()) -> list[Expos
     shoot = [Exposure(pose=pose.pose, t_s=pose.t_s) for pose in plan.poses]
     for fault in faults:
         _refuse_unknown_pose(fault, len(shoot), plan)
-    for fault in sorted(faults, key=lambda one: KINDS.index(one.kind) if one.kind != "missing" else 99):
+    for fault in sorted(
+        faults, key=lambda one: KINDS.index(one.kind) if one.kind != "missing" else 99
+    ):
         shoot = _with_fault(shoot, fault)
     shoot.sort(key=lambda one: one.t_s)
     return _numbered(shoot, faults)
@@ -117,11 +119,23 @@ def _with_fault(shoot: list[Exposure], fault: Fault) -> list[Exposure]:
     if fault.kind == "missing":
         return [one for one in shoot if one.pose != number]
     if fault.kind == "double":
-        return [*shoot, *(replace(one, t_s=one.t_s + DOUBLE_S) for one, it in zip(shoot, here, strict=True) if it)]
+        return [
+            *shoot,
+            *(
+                replace(one, t_s=one.t_s + DOUBLE_S)
+                for one, it in zip(shoot, here, strict=True)
+                if it
+            ),
+        ]
     if fault.kind == "blurred":
-        return [replace(one, blur_px=3.0) if it else one for one, it in zip(shoot, here, strict=True)]
+        return [
+            replace(one, blur_px=3.0) if it else one for one, it in zip(shoot, here, strict=True)
+        ]
     if fault.kind == "dark":
-        return [replace(one, ev=one.ev - 2.5) if it else one for one, it in zip(shoot, here, strict=True)]
+        return [
+            replace(one, ev=one.ev - 2.5) if it else one
+            for one, it in zip(shoot, here, strict=True)
+        ]
     if fault.kind == "moved":
         return [replace(one, right_px=amount) if one.pose >= number else one for one in shoot]
     if fault.kind == "pause":
@@ -184,21 +198,28 @@ class StandInCamera:
 def spoil(rgb: NDArray[np.uint8], exposure: Exposure, rng: np.random.Generator) -> Any:
     """A PIL picture of a frame as this exposure shows it, with a little noise."""
     image = pillow()
-    picture = image.fromarray(rgb)
-    if exposure.right_px:
-        moved = (1, 0, -exposure.right_px, 0, 1, 0)
-        picture = picture.transform(
-            picture.size, image.Transform.AFFINE, moved, resample=image.Resampling.BICUBIC
-        )
+    picture = image.fromarray(_moved(rgb, exposure.right_px))
     if exposure.blur_px:
-        picture = picture.filter(
-            need("PIL.ImageFilter", "blurring").GaussianBlur(exposure.blur_px)
-        )
+        picture = picture.filter(need("PIL.ImageFilter", "blurring").GaussianBlur(exposure.blur_px))
     values = np.asarray(picture)
     if exposure.ev:
         values = gain_table_8bit(2.0**exposure.ev)[values]
     noisy = values + rng.normal(0.0, NOISE_CODES, values.shape[:2])[..., None]
     return image.fromarray(np.clip(np.rint(noisy), 0, 255).astype(np.uint8))
+
+
+def _moved(rgb: NDArray[np.uint8], right_px: float) -> NDArray[np.uint8]:
+    """The picture shifted to the right by parts of a pixel; its edge column goes on."""
+    if not right_px:
+        return rgb
+    image = pillow()
+    rim = int(abs(right_px)) + 4
+    wide = image.fromarray(np.pad(rgb, ((0, 0), (rim, rim), (0, 0)), mode="edge"))
+    way = (1, 0, -right_px, 0, 1, 0)
+    shifted = wide.transform(
+        wide.size, image.Transform.AFFINE, way, resample=image.Resampling.BICUBIC
+    )
+    return np.asarray(shifted)[:, rim:-rim]
 
 
 def save_jpeg(path: Path, picture: Any, t_s: float) -> None:
