@@ -236,4 +236,6 @@ def _numbers(
 def _eight_digits(v: NDArray[np.uint64]) -> NDArray[np.uint64]:
     """Eight digits (one a byte, first in the lowest) -> their number."""
     v = v * _U(10) + (v >> _U(8))
-    return ((v & _PAIRS) * _MUL_LOW + ((v >> _U(16)) & _PAIRS) * _MUL_HIGH) >> _U(32)
+    halves = (v & _PAIRS) * _MUL_LOW + ((v >> _U(16)) & _PAIRS) * _MUL_HIGH
+    number: NDArray[np.uint64] = halves >> _U(32)
+    return number

@@ -46,4 +46,4 @@ def swept_angle(
     closed = np.hypot(x1 - x0, y1 - y0) < 1e-7
     angle = np.where(closed, 2 * np.pi, angle)
     angle = angle + 2 * np.pi * np.maximum(np.rint(turns) - 1, 0)
-    return np.where(is_cw, -angle, angle)
+    return np.asarray(np.where(is_cw, -angle, angle), np.float64)

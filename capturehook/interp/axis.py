@@ -97,9 +97,9 @@ def track_axis(
     value[at] = word[has_word]
     op_line[at] = line_index[has_word]
     if len(event_row):
-        words_before = np.where(
-            event_row > 0, words_up_to[np.maximum(event_row, 1) - 1] if moves else 0, 0
-        )
+        words_before = np.zeros(len(event_row), np.int32)
+        is_late = event_row > 0
+        words_before[is_late] = words_up_to[event_row[is_late] - 1]
         at = words_before + np.arange(1, len(event_row) + 1)
         operation[at], value[at], op_line[at] = events.operation, events.value, events.line_index
     logical, shift = _fold(operation, value)

@@ -45,8 +45,12 @@ USUAL_JERK: dict[str, tuple[float, float, float, float]] = {
 
 
 class CornerRule(Protocol):
-    cruise_ratio: float
-    """Share of a burst of speed that must be cruised; 0 for none."""
+    """How one family of firmware takes corners."""
+
+    @property
+    def cruise_ratio(self) -> float:
+        """Share of a burst of speed that must be cruised; 0 for none."""
+        ...
 
     def rest_v2(self, paths: Paths) -> Floats:
         """(K,) mm2/s2, speed a move may jump from rest to."""

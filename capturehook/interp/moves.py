@@ -59,4 +59,5 @@ class MoveTable:
     def prints(self) -> NDArray[np.bool_]:
         """(M,) True where plastic is laid: filament goes forward while XY moves."""
         in_xy = (self.x_mm != self.x0_mm) | (self.y_mm != self.y0_mm) | (self.turn_rad != 0)
-        return (self.e_step_mm > 0) & in_xy
+        laid: NDArray[np.bool_] = (self.e_step_mm > 0) & in_xy
+        return laid

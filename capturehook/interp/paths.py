@@ -48,7 +48,7 @@ class Paths:
 
 def is_e_only(moves: MoveTable) -> NDArray[np.bool_]:
     """(M,) True where filament moves and the nozzle stands still."""
-    only = (moves.e_step_mm != 0) & (moves.turn_rad == 0)
+    only: NDArray[np.bool_] = (moves.e_step_mm != 0) & (moves.turn_rad == 0)
     for end, start in (
         (moves.x_mm, moves.x0_mm),
         (moves.y_mm, moves.y0_mm),

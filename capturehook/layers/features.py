@@ -50,11 +50,9 @@ class Features:
 
 def find_features(source: Source) -> Features:
     """Every feature comment of a job."""
-    found = dict(
-        (line, match[1])
-        for literal in _QUICK
-        for line, match in source.side.hits(literal, _COMMENT)
-    )
+    found = {
+        line: match[1] for literal in _QUICK for line, match in source.side.hits(literal, _COMMENT)
+    }
     lines = sorted(found)
     kind = {name: kind_of(name) for name in set(found.values())}
     return Features(np.array(lines, np.int64), tuple(kind[found[line]] for line in lines))

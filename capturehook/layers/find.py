@@ -121,7 +121,7 @@ def _heights(
     """(L,) the height at which most of a layer's plastic is laid; a turn's is its top."""
     z_all = moves.z_mm[printing]
     low, high = np.minimum.reduceat(z_all, starts), np.maximum.reduceat(z_all, starts)
-    z = high.copy()
+    z: Array = high.copy()
     for layer in np.flatnonzero((high > low + 1e-9) & ~is_spiral):
         part = slice(starts[layer], ends[layer] + 1)
         heights, which = np.unique(z_all[part], return_inverse=True)

@@ -29,7 +29,8 @@ def lower_to_reach(cap: Floats, gain: Floats) -> Floats:
     -------
     (K,) float64
     """
-    reach, span, step = cap.copy(), gain.copy(), 1
+    reach: Floats = cap.copy()
+    span, step = gain.copy(), 1
     while step < len(reach):
         through = reach[:-step] + span[step:]
         # A round that lowers nothing proves u[i] <= u[i-1] + gain[i] everywhere: done.

@@ -85,12 +85,13 @@ def ramp_seconds(
     end_v2: ArrayLike,
 ) -> Floats:
     """As :func:`trapezoid_seconds`, from squared speeds (mm2/s2) and without its checks."""
+    accel = np.asarray(accel_mm_s2, dtype=np.float64)
     ends = np.add(start_v2, end_v2)
-    peak_v2 = np.minimum(top_v2, 0.5 * ends + np.multiply(accel_mm_s2, length_mm))
+    peak_v2 = np.minimum(top_v2, 0.5 * ends + np.multiply(accel, length_mm))
     peak_v2 = np.maximum(peak_v2, np.maximum(start_v2, end_v2))
     peak = np.sqrt(peak_v2)
-    ramps_s = (2.0 * peak - np.sqrt(start_v2) - np.sqrt(end_v2)) / accel_mm_s2
-    plateau_mm = length_mm - (peak_v2 - 0.5 * ends) / accel_mm_s2
+    ramps_s = (2.0 * peak - np.sqrt(start_v2) - np.sqrt(end_v2)) / accel
+    plateau_mm = np.subtract(length_mm, (peak_v2 - 0.5 * ends) / accel)
     return np.asarray(ramps_s + np.maximum(plateau_mm, 0.0) / peak)
 
 
@@ -135,7 +136,7 @@ def facet_speed(length_mm: ArrayLike, accel_mm_s2: ArrayLike, cos_interior: Arra
     """
     turn_rad = np.pi - np.arccos(np.clip(cos_interior, -1.0, 1.0))
     with np.errstate(divide="ignore"):
-        radius_mm = length_mm / turn_rad
+        radius_mm = np.divide(length_mm, turn_rad)
     return np.asarray(np.sqrt(np.multiply(accel_mm_s2, radius_mm)))
 
 
@@ -146,7 +147,7 @@ def arc_speed(accel_mm_s2: ArrayLike, radius_mm: ArrayLike) -> Floats:
 
 def jerk_deviation(jerk_mm_s: ArrayLike, accel_mm_s2: ArrayLike) -> Floats:
     """Junction deviation (mm) near enough to a classic jerk: 0.4 j^2 / a (Marlin configuration)."""
-    return np.asarray(0.4 * np.square(jerk_mm_s) / accel_mm_s2)
+    return np.asarray(np.divide(0.4 * np.square(jerk_mm_s), accel_mm_s2))
 
 
 def jerk_speed(

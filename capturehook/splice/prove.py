@@ -156,13 +156,13 @@ def _check_ways(
     low_z = np.array([block.state.z_mm for block in blocks])[block_of]
     _refuse(blocks, block_of[table.z_mm[rows] < low_z - 1e-6], "goes lower than it started")
     machine = kit.profile.machine
-    for name, (low, high) in (
+    for name, (least, most) in (
         ("x_mm", machine.x_mm),
         ("y_mm", machine.y_mm),
         ("z_mm", machine.z_mm),
     ):
         place = getattr(table, name)[rows]
-        outside = ((place < low - 1e-6) | (place > high + 1e-6)) & (
+        outside = ((place < least - 1e-6) | (place > most + 1e-6)) & (
             away if name != "z_mm" else True
         )
         _refuse(blocks, block_of[outside], f"leaves the machine's {name} range")
