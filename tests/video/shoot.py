@@ -26,12 +26,14 @@ WAVE_PHASE = WAVES.uniform(0, 2 * np.pi, 60)
 
 def background(dx: float = 0.0, dy: float = 0.0, turn_deg: float = 0.0) -> np.ndarray:
     """(H, W) 0..1: a sum of waves, the scene moved right by dx and down by dy."""
-    y, x = np.mgrid[0:HEIGHT, 0:WIDTH].astype(float)
-    x, y = x - dx - WIDTH / 2, y - dy - HEIGHT / 2
     angle = np.radians(-turn_deg)
-    x, y = x * np.cos(angle) - y * np.sin(angle), x * np.sin(angle) + y * np.cos(angle)
-    waves = np.sin(np.multiply.outer(x, WAVE_X) + np.multiply.outer(y, WAVE_Y) + WAVE_PHASE)
-    return np.clip(0.5 + waves.sum(axis=-1) / 24, 0.05, 0.95)
+    x, y = np.arange(WIDTH) - dx - WIDTH / 2, np.arange(HEIGHT) - dy - HEIGHT / 2
+    # Each wave is exp(i (a x + b y)), a turn of the scene turns (a, b): two factors and a product.
+    across = WAVE_X * np.cos(angle) + WAVE_Y * np.sin(angle)
+    down = WAVE_Y * np.cos(angle) - WAVE_X * np.sin(angle)
+    columns = np.exp(1j * np.multiply.outer(across, x))
+    rows = np.exp(1j * (np.multiply.outer(y, down) + WAVE_PHASE))
+    return np.clip(0.5 + (rows @ columns).imag / 24, 0.05, 0.95)
 
 
 STILL = background()

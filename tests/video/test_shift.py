@@ -41,7 +41,7 @@ def test_shift_of_unrelated_pictures_has_a_low_peak():
 
 
 @pytest.mark.property
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(st.floats(-8, 8), st.floats(-8, 8))
 def test_shift_there_and_back_cancel(dx, dy):
     there = shift_of(background(), background(dx, dy))
