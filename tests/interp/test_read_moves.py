@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from capturehook.errors import GcodeError
+from capturehook.interp.arcs import swept_angle
 from capturehook.interp.moves import (
     ARC_CCW,
     ARC_CW,
@@ -84,6 +85,16 @@ def test_helix_hop_without_an_end_point_is_one_full_circle() -> None:
     assert (cx, cy) == pytest.approx((51.2, 40))
     assert degrees == pytest.approx(360)
     assert math.hypot(round_mm, 0.4) == pytest.approx(7.55043, abs=1e-5)
+
+
+@pytest.mark.parametrize("off_mm", [0.0, 5e-8, -5e-8])
+def test_ends_that_differ_by_rounding_are_a_full_circle(off_mm: float) -> None:
+    one = np.ones(1)
+    for clockwise, wanted in ((False, 2 * math.pi), (True, -2 * math.pi)):
+        turn = swept_angle(
+            10 * one, 0 * one, 10 * one, off_mm * one, 0 * one, 0 * one, one == clockwise, one
+        )
+        assert turn == pytest.approx([wanted])
 
 
 def test_arc_with_several_turns() -> None:

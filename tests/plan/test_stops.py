@@ -81,6 +81,12 @@ def test_bare_wipe_is_not_split() -> None:
     assert lines.index(wipe[1]) != found.line_index
 
 
+def test_bare_wipe_is_not_split_even_over_the_next_start() -> None:
+    wipe = ["G1 X30 Y30 E-.8 F7200", "G1 X18 Y20 E-.1"]
+    lines = change(";LAYER:1", *wipe, "G1 E.9 F2100", "G1 X30 Y30 Z.4 F9000")
+    assert placed(*lines)[1] == "G1 E.9 F2100"
+
+
 @pytest.mark.parametrize(
     ("begin", "end"),
     [

@@ -240,3 +240,21 @@ def test_slow_interpreter_agrees_outside_the_fences() -> None:
             assert posed.physical == pytest.approx(plain.physical, abs=1e-6)
             assert posed.e_mm == pytest.approx(plain.e_mm, abs=1e-6)
             assert posed.feed_mm_min == plain.feed_mm_min
+
+
+@pytest.mark.parametrize(("form", "relative_e"), FORMS)
+def test_shifted_jobs_are_cut_in_their_own_numbers(form: str, relative_e: bool) -> None:
+    """G92 before the spiral: places on the bed are 5 and -3 mm from the job's numbers."""
+    data = spiral_job(form, relative_e=relative_e)
+    shifted = data.replace(b"G1 F1500\n", b"G1 X125 Y87\nG92 X120 Y90\nG1 F1500\n", 1)
+    applied = filmed(shifted, spiral_angle_deg=20, finished=False)
+    assert len(applied.poses) >= TURNS - 2
+    for pose in applied.poses:
+        assert angle_of(pose.state.x_mm - 5, pose.state.y_mm + 3) == pytest.approx(20, abs=1)
+    before, after = run_lean(shifted, "marlin"), run_lean(applied.data, "marlin")
+    assert after.physical == pytest.approx(before.physical, abs=1e-4)
+    ends = {(round(m.end[0], 3), round(m.end[1], 3)) for m in before.moves}
+    cut = {(round(p.state.x_mm, 3), round(p.state.y_mm, 3)) for p in applied.poses}
+    park = {(8.0, 215.0)}
+    for move in after.moves:
+        assert (round(move.end[0], 3), round(move.end[1], 3)) in ends | cut | park
