@@ -121,6 +121,8 @@ def read_commands(raw: bytes, *, several: str) -> tuple[Command, ...]:
         A motion or position command holds a word that is not a number.
     """
     only = read_command(raw)
+    if only is None and several != "first":
+        _refuse_buried(raw)
     if only is None or several == "first" or only.code in FREE_TEXT:
         return () if only is None else (only,)
     line, _ = split_comment(raw.decode("latin-1").lstrip("\xef\xbb\xbf"))
@@ -130,6 +132,15 @@ def read_commands(raw: bytes, *, several: str) -> tuple[Command, ...]:
     if len(starts) < 2 and not (starts and (only.code == "" or mode_with_words)):
         return (only,)
     return _in_turn(line, starts) if several == "in turn" else _by_rs274(line, starts)
+
+
+def _refuse_buried(raw: bytes) -> None:
+    """A command after something that is none: a family that reads several may carry it out."""
+    line, _ = split_comment(raw.decode("latin-1"))
+    line = _PAREN.sub(lambda match: " " * len(match[0]), line)
+    command = _SPLIT.search(line)
+    if command and not line.lstrip().startswith("%"):
+        raise WordFault(*_faulty(line, 0))
 
 
 def _in_turn(line: str, starts: list[int]) -> tuple[Command, ...]:
