@@ -15,7 +15,13 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from capturehook.errors import Finding
+    from capturehook.pipeline import Applied
+    from capturehook.plan.shoot import Shoot
     from capturehook.profile import Profile
+
+Step = Callable[[int], None]
+Written = tuple[Path, str]
+"""A file of the demo, and what to see there."""
 
 LAYER_MM, FIRST_MM, TOP_MM = 0.25, 0.3, 40.0
 CENTRE_MM = (117.5, 110.0)
@@ -136,10 +142,11 @@ class Demo:
     """What the demo has written: (path, what to see there), a summary, and findings."""
 
     summary: str
-    files: list[tuple[Path, str]]
+    files: list[Written]
     findings: list[Finding]
 
     def as_json(self) -> dict[str, Any]:
+        """Plain data, as `--json` prints it."""
         return {
             "schema": 1,
             "summary": self.summary,
@@ -148,9 +155,7 @@ class Demo:
         }
 
 
-def make_demo(
-    folder: Path, profile: Profile, *, with_film: bool, step: Callable[[int], None] | None = None
-) -> Demo:
+def make_demo(folder: Path, profile: Profile, *, with_film: bool, step: Step | None = None) -> Demo:
     """Slice the lighthouse, plan, film it (drawn), and write everything into a folder.
 
     Raises
@@ -158,11 +163,24 @@ def make_demo(
     FileError
         The folder cannot be made or written.
     """
-    from capturehook.errors import FileError
-    from capturehook.files import write_atomically
-    from capturehook.pipeline import apply_job, read_job
-    from capturehook.plan.picture import draw_plan
     from capturehook.plan.shoot import plan_shoot
+
+    _make_folder(folder)
+    applied, files = _film_job(folder, profile)
+    shoot = plan_shoot(applied)
+    files += _draw_plan(folder, applied, shoot)
+    if with_film:
+        files.append(_rehearse(folder, applied, step))
+    summary = (
+        f"{len(applied.job.layers)} layers, {len(applied.poses)} poses; "
+        f"the frames add {shoot.added_s / 60:.1f} min to {shoot.print_s / 60:.0f} min of printing; "
+        f"the film lasts {float(shoot.film_s):.1f} s."
+    )
+    return Demo(summary, files, list(shoot.findings))
+
+
+def _make_folder(folder: Path) -> None:
+    from capturehook.errors import FileError
 
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -170,32 +188,37 @@ def make_demo(
         raise FileError(
             str(folder), f"cannot be made ({fault.strerror})", "Name another folder"
         ) from fault
+
+
+def _film_job(folder: Path, profile: Profile) -> tuple[Applied, list[Written]]:
+    """The job before and after."""
+    from capturehook.files import write_atomically
+    from capturehook.pipeline import apply_job, read_job
+
     sliced, filmed = folder / "lighthouse.gcode", folder / "lighthouse_filmed.gcode"
     data = lighthouse_job()
     write_atomically(sliced, data)
     applied = apply_job(read_job(data, str(sliced), profile))
     write_atomically(filmed, applied.data)
-    shoot = plan_shoot(applied)
+    blocks = f'the same with {len(applied.poses)} pose blocks; search for "capturehook pose 80"'
+    return applied, [(sliced, "the job as a slicing host would write it"), (filmed, blocks)]
+
+
+def _draw_plan(folder: Path, applied: Applied, shoot: Shoot) -> list[Written]:
+    from capturehook.plan.picture import draw_plan
+
     shoot.record().save(folder / "plan.json")
     draw_plan(shoot, [pose.route.points for pose in applied.poses], folder / "plan.svg")
-    files = [
-        (sliced, "the job as a slicing host would write it"),
-        (
-            filmed,
-            f'the same with {len(applied.poses)} pose blocks; search for "capturehook pose 80"',
-        ),
+    return [
         (folder / "plan.svg", "the shoot: bed, park point, ways, growth; open it in a browser"),
         (folder / "plan.json", "the predicted second of each frame, for the audit after the print"),
     ]
-    if with_film:
-        from capturehook.rehearse.film import rehearse_film
 
-        film = folder / "rehearsal.mp4"
-        rehearse_film(applied, film, step=step)
-        files.append((film, "the film as it should become, drawn before anything is printed"))
-    minutes = shoot.added_s / 60
-    summary = (
-        f"{len(applied.job.layers)} layers, {len(applied.poses)} poses; the frames add {minutes:.1f} min "
-        f"to {shoot.print_s / 60:.0f} min of printing; the film lasts {float(shoot.film_s):.1f} s."
-    )
-    return Demo(summary, files, list(shoot.findings))
+
+def _rehearse(folder: Path, applied: Applied, step: Step | None) -> Written:
+    from capturehook.rehearse.room import Wishes
+    from capturehook.rehearse.run import Asked, rehearse
+
+    film = folder / "rehearsal.mp4"
+    rehearse(applied, Wishes(), Asked(film=film), step)
+    return film, "the film as it should become, drawn before anything is printed"

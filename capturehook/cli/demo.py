@@ -26,7 +26,7 @@ def demo_command(folder: str, profile: str, as_json: bool) -> int:
     from capturehook.profile import load_profile
 
     with_film = find_spec("av") is not None and find_spec("PIL") is not None
-    with show.progress("Drawing the film", 1000) as step:
+    with show.progress("Drawing the film", None) as step:
         demo = make_demo(Path(folder), load_profile(profile), with_film=with_film, step=step)
     if as_json:
         show.emit_json(demo.as_json())

@@ -117,8 +117,11 @@ def duration(seconds: float) -> str:
 
 
 @contextmanager
-def progress(title: str, total: int) -> Iterator[Any]:
-    """Call the yielded function with the count done; a bar on a terminal after one second."""
+def progress(title: str, total: int | None) -> Iterator[Any]:
+    """Call the yielded function with the count done; a bar on a terminal after one second.
+
+    ``total`` None: how many there will be is not known.
+    """
     if not sys.stderr.isatty():
         yield lambda done: None
         return
