@@ -221,8 +221,8 @@ def _range_doubts(job: Job) -> list[Finding]:
                 Finding(
                     "outside-machine",
                     str(where),
-                    f"prints at {axis[0].upper()}{place[row]:g}, outside [{low:g}, {high:g}] of profile "
-                    f"{job.profile.name}: is it the right profile?",
+                    f"prints at {axis[0].upper()}{place[row]:g}, outside [{low:g}, {high:g}] "
+                    f"of profile {job.profile.name}: is it the right profile?",
                 )
             )
     return found

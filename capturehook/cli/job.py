@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -13,7 +13,7 @@ from capturehook.cli import show
 from capturehook.files import read_bytes, write_stream_atomically
 
 if TYPE_CHECKING:
-    from capturehook.pipeline import Applied
+    from capturehook.pipeline import Applied, Pose
     from capturehook.survey import Survey
 
 JOB = click.argument("job", metavar="JOB")
@@ -109,42 +109,26 @@ def _show_dry_run(applied: Applied, *, as_json: bool, to_stdout: bool) -> None:
         if to_stdout:
             show.emit_json(record)
         return
-    show.show_table(
-        (
-            "pose",
-            "layer",
-            "z_mm",
-            "line",
-            "x_mm",
-            "y_mm",
-            "drawn back",
-            "route",
-            "clear_mm",
-            "goes on in",
-            "added_s",
-        ),
-        [
-            (
-                row["pose"],
-                row["layer"],
-                row["z_mm"],
-                row["line"],
-                row["x_mm"],
-                row["y_mm"],
-                row["e_retracted_mm"],
-                pose.route.kind,
-                round(pose.route.clearance_mm, 2),
-                pose.resume,
-                row["added_s"],
-            )
-            for row, pose in zip(record["poses"], applied.poses, strict=True)
-        ],
-    )
+    rows = zip(record["poses"], applied.poses, strict=True)
+    show.show_table(POSE_HEAD, [_pose_row(row, pose) for row, pose in rows])
     show.say(
         f"{len(applied.poses)} poses add {show.duration(record['added_s'])} "
-        f"to {show.duration(record['job']['print_s'])} of printing: {show.duration(record['total_s'])} in all."
+        f"to {show.duration(record['job']['print_s'])} of printing: "
+        f"{show.duration(record['total_s'])} in all."
     )
     show.say(f"The film lasts {record['film_s']:.2f} s. Nothing was changed.")
+
+
+POSE_HEAD = tuple(
+    "pose,layer,z_mm,line,x_mm,y_mm,drawn back,route,clear_mm,goes on in,added_s".split(",")
+)
+
+
+def _pose_row(row: dict[str, Any], pose: Pose) -> tuple[object, ...]:
+    """One line of the dry run, in the order of POSE_HEAD."""
+    where = (row[key] for key in ("pose", "layer", "z_mm", "line", "x_mm", "y_mm"))
+    route = (pose.route.kind, round(pose.route.clearance_mm, 2))
+    return (*where, row["e_retracted_mm"], *route, pose.resume, row["added_s"])
 
 
 @click.command("strip")
@@ -199,34 +183,62 @@ def inspect_command(job: str, profile: str | None, as_json: bool) -> int:
         _show_survey(survey)
         if assumed:
             show.note(
-                "No profile was given: read as the starter profile heron would (name yours with -p)."
+                "No profile was given: read as the starter profile heron would "
+                "(name yours with -p)."
             )
     return show.exit_code(survey.doubts)
 
 
 def _show_survey(survey: Survey) -> None:
-    job, layers, modes, extents = survey.job, survey.layers, survey.modes, survey.extents
-    low, high = layers["height_mm"]
-    height = f"{low:g} mm" if low == high else f"{low:g} to {high:g} mm"
+    layers = survey.layers
     facts = [
-        ("job", f"{job['path']}: {job['bytes']:,} bytes, {job['lines']:,} lines ({job['line_end']}), {job['moves']:,} moves"),
-        ("layers", f"{layers['count']} of {height}, told by {layers['from']}; Z {layers['z_first_mm']:g} to {layers['z_top_mm']:g} mm"),
+        ("job", _job_text(survey)),
+        ("layers", _layers_text(layers)),
         ("objects", f"{layers['objects']}" + (" (one at a time)" if layers["objects"] > 1 else "")),
-        ("printed", " ".join(f"{axis[0].upper()} {extents[axis][0]:g} to {extents[axis][1]:g}" for axis in ("x_mm", "y_mm", "z_mm"))),
-        ("modes", f"positions {modes['positions']}, {modes['extruder_axis']} {modes['extruder']}, {modes['units']}"
-                  + (f", {modes['arcs']} arcs" if modes["arcs"] else "")
-                  + (", firmware retraction" if modes["firmware_retract"] else "")),
-        ("filament", f"{survey.filament['length_mm']:,.1f} mm ({survey.filament['volume_cm3']:g} cm3); "
-                     f"longest retraction {survey.filament['longest_retract_mm']:g} mm; "
-                     f"drawn back at {survey.filament['retracted_at_layer_start']} layer starts"),
+        ("printed", _extents_text(survey.extents)),
+        ("modes", _modes_text(survey.modes)),
+        ("filament", _filament_text(survey.filament)),
         ("print time", _times_text(survey)),
-    ]  # fmt: skip
+    ]
     for name, text in facts:
         show.say(f"{name:<11}{text}")
     for mark in survey.marks:
         used = "used" if mark["used"] else "not used"
         show.say(f"{'marks':<11}{mark['kind']} ({used}): {mark['evidence']}")
     show.show_findings(survey.doubts)
+
+
+def _job_text(survey: Survey) -> str:
+    job = survey.job
+    lines = f"{job['lines']:,} lines ({job['line_end']})"
+    return f"{job['path']}: {job['bytes']:,} bytes, {lines}, {job['moves']:,} moves"
+
+
+def _layers_text(layers: dict[str, Any]) -> str:
+    low, high = layers["height_mm"]
+    height = f"{low:g} mm" if low == high else f"{low:g} to {high:g} mm"
+    reach = f"Z {layers['z_first_mm']:g} to {layers['z_top_mm']:g} mm"
+    return f"{layers['count']} of {height}, told by {layers['from']}; {reach}"
+
+
+def _extents_text(extents: dict[str, Any]) -> str:
+    ends = ((axis, *extents[f"{axis}_mm"]) for axis in "xyz")
+    return " ".join(f"{axis.upper()} {low:g} to {high:g}" for axis, low, high in ends)
+
+
+def _modes_text(modes: dict[str, Any]) -> str:
+    extruder = f"{modes['extruder_axis']} {modes['extruder']}"
+    arcs = f", {modes['arcs']} arcs" if modes["arcs"] else ""
+    firmware = ", firmware retraction" if modes["firmware_retract"] else ""
+    return f"positions {modes['positions']}, {extruder}, {modes['units']}{arcs}{firmware}"
+
+
+def _filament_text(filament: dict[str, Any]) -> str:
+    return (
+        f"{filament['length_mm']:,.1f} mm ({filament['volume_cm3']:g} cm3); "
+        f"longest retraction {filament['longest_retract_mm']:g} mm; "
+        f"drawn back at {filament['retracted_at_layer_start']} layer starts"
+    )
 
 
 def _times_text(survey: Survey) -> str:

@@ -32,7 +32,7 @@ def trigger_command() -> None:
 def _shared(function: _Function) -> _Function:
     """Options that every kind has."""
     for option in (
-        click.option("--json", "as_json", is_flag=True),
+        click.option("--json", "as_json", is_flag=True, help="Print JSON for machines."),
         click.option(
             "--drawing",
             type=click.Path(path_type=Path, dir_okay=False),
@@ -50,7 +50,10 @@ def _socket_options(function: _Function) -> _Function:
         click.option("--hold-ms", type=float, help="How long it is held closed (200)."),
         click.option("--min-hold-ms", type=float, help="Shortest press the camera takes (100)."),
         click.option(
-            "-p", "--profile", help="Profile with [trigger] hold_ms, [camera] min_hold_ms."
+            "-p",
+            "--profile",
+            metavar="PROFILE",
+            help="Profile with [trigger] hold_ms, [camera] min_hold_ms.",
         ),
     ):
         function = option(function)
@@ -59,7 +62,9 @@ def _socket_options(function: _Function) -> _Function:
 
 @trigger_command.command("contact")
 @_socket_options
-@click.option("--bounce-ms", type=float, default=10.0, show_default=True)
+@click.option(
+    "--bounce-ms", type=float, default=10.0, show_default=True, help="How long the contact bounces."
+)
 @_shared
 def contact_command(
     profile: str | None, bounce_ms: float, drawing: Path | None, as_json: bool, **socket: Any
@@ -82,7 +87,14 @@ def contact_command(
 @click.option("--supply-v", type=float, required=True, help="Of the output: 3.3, 5, 12 or 24.")
 @click.option("--led-ma", type=float, help="Wanted LED current (5 up to 3.6 V, else 10).")
 @click.option("--led-v", type=float, default=1.2, show_default=True, help="Forward voltage.")
-@click.option("--ctr", "transfer_ratio", type=float, default=0.5, show_default=True)
+@click.option(
+    "--ctr",
+    "transfer_ratio",
+    type=float,
+    default=0.5,
+    show_default=True,
+    help="Current transfer ratio: output current over LED current.",
+)
 @click.option("--pin-max-ma", type=float, help="What the board's manual allows for the pin.")
 @_shared
 def opto_command(
@@ -128,12 +140,20 @@ def opto_command(
 @click.option("--quiet-ohm", type=float, required=True, help="Smallest that never releases.")
 @click.option("--gamma", type=float, help="Of the cell, if known (0.7, give or take 0.1).")
 @click.option("--panel-mm", type=float, help="Size of the light, if it is not a small one.")
-@click.option("--rise-ms", type=float, default=30.0, show_default=True)
-@click.option("--fall-ms", type=float, default=30.0, show_default=True)
+@click.option(
+    "--rise-ms",
+    type=float,
+    default=30.0,
+    show_default=True,
+    help="Of the cell, when it gets light.",
+)
+@click.option(
+    "--fall-ms", type=float, default=30.0, show_default=True, help="Of the cell, when it gets dark."
+)
 @click.option("--light-on-s", type=float, help="Shortest exposure of a layer.")
 @click.option("--light-off-s", type=float, help="Shortest dark time between layers.")
 @click.option("--min-hold-ms", type=float, help="Shortest press the camera takes (100).")
-@click.option("-p", "--profile", help="Profile with [camera] min_hold_ms.")
+@click.option("-p", "--profile", metavar="PROFILE", help="Profile with [camera] min_hold_ms.")
 @click.option("--margin", type=float, default=1.5, show_default=True, help="Wanted, both ways.")
 @_shared
 def light_command(

@@ -158,6 +158,7 @@ def _refuse_what_is_no_text(data: bytes, path: str) -> None:
         line_no = data.count(b"\n", 0, at) + 1
         raise GcodeError(
             Where(path, line_no=line_no),
-            "a zero byte stands here, so this is no plain text job (or it was cut off by a full disk)",
+            "a zero byte stands here, so this is no plain text job "
+            "(or it was cut off by a full disk)",
             "Export the job again as plain text G-code",
         )

@@ -43,7 +43,7 @@ class Command:
         return any(key == letter for key, _ in self.words)
 
 
-class WordFault(ValueError):
+class WordError(ValueError):
     """A word that is no number: what and at which column (from 1)."""
 
     def __init__(self, found: str, column: int) -> None:
@@ -73,7 +73,7 @@ def read_command(raw: bytes) -> Command | None:
 
     Raises
     ------
-    WordFault
+    WordError
         A motion or position command holds a word that is not a number.
     """
     line = raw.decode("latin-1").lstrip("\xef\xbb\xbf")
@@ -117,7 +117,7 @@ def read_commands(raw: bytes, *, several: str) -> tuple[Command, ...]:
 
     Raises
     ------
-    WordFault
+    WordError
         A motion or position command holds a word that is not a number.
     """
     only = read_command(raw)
@@ -140,7 +140,7 @@ def _refuse_buried(raw: bytes) -> None:
     line = _PAREN.sub(lambda match: " " * len(match[0]), line)
     command = _SPLIT.search(line)
     if command and not line.lstrip().startswith("%"):
-        raise WordFault(*_faulty(line, 0))
+        raise WordError(*_faulty(line, 0))
 
 
 def _in_turn(line: str, starts: list[int]) -> tuple[Command, ...]:
@@ -188,7 +188,7 @@ def _words(code: str, at: int, *, strict: bool) -> tuple[tuple[str, float | None
         if match is None or (strict and _runs_on(code, match.end())):
             if not strict:
                 break
-            raise WordFault(*_faulty(code, at))
+            raise WordError(*_faulty(code, at))
         letter, number = match.groups()
         found.append((letter.upper(), None if number is None else float(number)))
         at = match.end()

@@ -240,4 +240,5 @@ def _one_height(
     for group, z in ((which[weighty], height[weighty]), (segment[prints], table.z_mm[prints])):
         np.minimum.at(low, group, z)
         np.maximum.at(high, group, z)
-    return high - low < 1e-6
+    level: NDArray[np.bool_] = high - low < 1e-6
+    return level

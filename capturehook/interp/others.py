@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from capturehook.catalog.contracts import Firmware
 from capturehook.errors import GcodeError
 from capturehook.gcode.source import Source
-from capturehook.gcode.words import Command, WordFault, read_commands
+from capturehook.gcode.words import Command, WordError, read_commands
 from capturehook.interp import axis
 from capturehook.interp.axis import AxisEvents, no_events
 from capturehook.interp.modal import Modes, switch
@@ -87,7 +87,7 @@ def read_others(
             continue
         try:
             commands = read_commands(raw.rstrip(b"\r\n"), several=firmware.several_commands)
-        except WordFault as fault:
+        except WordError as fault:
             raise GcodeError(
                 source.where(index, fault.column),
                 f"word {fault.found!r} is not a number",
@@ -167,9 +167,7 @@ def doubled_word(source: Source, index: int, letter: str) -> GcodeError:
 
 def firmware_goes_on(firmware: Firmware, command: Command) -> bool:
     """Words alone move this machine (the last motion goes on)."""
-    return bool(firmware.modal_motion) and any(
-        letter in "XYZEA" for letter, _ in command.words
-    )
+    return firmware.modal_motion and any(letter in "XYZEA" for letter, _ in command.words)
 
 
 def _take_position(

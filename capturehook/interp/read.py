@@ -360,7 +360,8 @@ def _refuse_short_radius(
     if len(short):
         raise GcodeError(
             source.where(int(line_index[short[0]])),
-            f"the arc's radius {abs(r[short[0]]):g} mm is under half its chord, {chord[short[0]] / 2:g} mm",
+            f"the arc's radius {abs(r[short[0]]):g} mm is under half its chord, "
+            f"{chord[short[0]] / 2:g} mm",
             "Export the job again, or turn arcs off in the slicing host",
         )
 

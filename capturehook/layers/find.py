@@ -35,7 +35,8 @@ def find_layers(
         raise LayerError(
             source.where(source.line_count - 1),
             "the job ends here and no move has laid any plastic",
-            "Check that this is a sliced job, and [machine] extruder_axis if it does not extrude on E",
+            "Check that this is a sliced job, "
+            "and [machine] extruder_axis if it does not extrude on E",
         )
     marks = find_marks(source) if marks is None else marks
     climbs = moves.z_mm[printing] > moves.z0_mm[printing] + 1e-9

@@ -35,7 +35,8 @@ def ooze_findings(profile: Profile, ways_mm: Sequence[float]) -> list[Finding]:
         Finding(
             "ooze",
             "[ooze] limit_mm3",
-            f"in {seconds:.1f} s away {volume_mm3:.2f} mm3 may ooze ({filament_mm:.2f} mm of filament), "
-            f"over {profile.ooze.limit_mm3:g}: shorten the stand, retract more, or prime as much back",
+            f"in {seconds:.1f} s away {volume_mm3:.2f} mm3 may ooze "
+            f"({filament_mm:.2f} mm of filament), over {profile.ooze.limit_mm3:g}: "
+            "shorten the stand, retract more, or prime as much back",
         )
     ]

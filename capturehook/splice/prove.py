@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from capturehook.catalog.triggers.own_lines import harm_of
 from capturehook.errors import ProofError
 from capturehook.gcode.source import open_source
-from capturehook.gcode.words import WordFault, read_commands
+from capturehook.gcode.words import WordError, read_commands
 from capturehook.interp.lead_in import lead_in
 from capturehook.interp.moves import MoveTable
 from capturehook.interp.read import JobMoves, State, read_moves
@@ -75,7 +75,7 @@ def _check_text(kit: Kit, block: ProvenBlock) -> None:
             raise _fail(block, f"{line!r} is longer than every firmware reads, or not ASCII")
         try:
             commands = read_commands(line.encode("ascii"), several="in turn")
-        except WordFault as fault:
+        except WordError as fault:
             raise _fail(block, f"{line!r} holds {fault.found!r}, which is no number") from fault
         for command in commands:
             code = command.code

@@ -53,7 +53,7 @@ CODECS: dict[str, Codec] = {
             pixels="yuv420p",
             containers=("mp4", "mov", "matroska"),
             rate_factor=(26, 19, 14),
-            options=(("preset", "medium"),),
+            options=(("preset", "medium"), ("rc-lookahead", "20")),  # frames held in memory
         ),
         Codec(
             name="h265",

@@ -178,10 +178,10 @@ class _Part:
         beyond = np.abs(stray) > FLICKER_EV
         if not beyond.any():
             return []
-        worst = int(np.nanargmax(np.abs(stray)))
+        count, worst = int(beyond.sum()), int(np.nanargmax(np.abs(stray)))
         text = (
-            f"{int(beyond.sum())} frames are brighter or darker than their neighbours, by up to "
-            f"{abs(stray[worst]):.2f} EV; --even-light mends it in the film"
+            f"{count} frame{'s are' if count > 1 else ' is'} brighter or darker than neighbours, "
+            f"by up to {abs(stray[worst]):.2f} EV; --even-light mends it in the film"
         )
         return [Finding("flicker", self.name(worst), text)]
 

@@ -119,7 +119,8 @@ def measure(megabytes: float, model: bytes, rhythm: str, runs: int, folder: Path
     print(
         f"{size_mb:7.2f} MB  {poses:5d} poses  apply {ours:6.2f} s  split loop {split:6.2f} s  "
         f"regex loop {regex:6.2f} s  sed {sed:5.2f} s  |  split/apply {split / ours:5.1f}  "
-        f"regex/apply {regex / ours:5.1f}  apply/sed {ours / sed:5.1f}  peak {peak / size_mb:4.1f} x job"
+        f"regex/apply {regex / ours:5.1f}  apply/sed {ours / sed:5.1f}  "
+        f"peak {peak / size_mb:4.1f} x job"
     )
 
 

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from capturehook.gcode import tokens
 from capturehook.gcode.source import open_source
 from capturehook.gcode.tokens import MODAL, MotionWords, read_motion_words
-from capturehook.gcode.words import Command, WordFault, read_command
+from capturehook.gcode.words import Command, WordError, read_command
 
 KIND = {"G0": 0, "G1": 1, "G2": 2, "G3": 3}
 
@@ -228,7 +228,7 @@ def test_pieces_of_any_size_give_what_each_line_alone_gives(
 def _careful(line: str) -> Command | None:
     try:
         return read_command(line.encode("latin-1"))
-    except WordFault:
+    except WordError:
         raise AssertionError("these lines are all readable") from None
 
 

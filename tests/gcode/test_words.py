@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pytest
 
-from capturehook.gcode.words import FREE_TEXT, WordFault, read_command, split_comment
+from capturehook.gcode.words import FREE_TEXT, WordError, read_command, read_commands, split_comment
 
 Words = dict[str, float | None]
 
@@ -63,7 +63,7 @@ def test_exponent_is_a_second_word() -> None:
     ],
 )
 def test_word_that_is_no_number_is_told_with_its_column(line: str, found: str, column: int) -> None:
-    with pytest.raises(WordFault) as caught:
+    with pytest.raises(WordError) as caught:
         read_command(line.encode())
     assert (caught.value.found, caught.value.column) == (found, column)
 
@@ -141,3 +141,53 @@ def test_checksum_is_cut_off_numbered_lines_only_as_a_checksum() -> None:
         assert number == int(line.partition("*")[2])
     assert read("N4 G92 E0*67") == ("G92", {"E": 0.0})
     assert read("N6 G1 F1500.0*82") == ("G1", {"F": 1500.0})
+
+
+Read = list[tuple[str, Words]]
+
+
+def commands(line: str, several: str) -> Read:
+    return [(c.code, dict(c.words)) for c in read_commands(line.encode("latin-1"), several=several)]
+
+
+@pytest.mark.parametrize("several", ["first", "in turn", "rs274"])
+@pytest.mark.parametrize(
+    "line", ["G1 X5 F60", "N7 G1 X5 F60*9", "M117 G1 X9 M104", "; G1 X5 G91", ""]
+)
+def test_line_with_one_command_is_read_alike_by_all(line: str, several: str) -> None:
+    one = read_command(line.encode())
+    found = read_commands(line.encode(), several=several)
+    assert [(c.code, c.words) for c in found] == ([(one.code, one.words)] if one else [])
+
+
+@pytest.mark.parametrize(
+    ("line", "in_turn"),
+    [
+        ("G90 G1 X5", [("G90", {}), ("G1", {"X": 5.0})]),
+        ("M83G1X6E1", [("M83", {}), ("G1", {"X": 6.0, "E": 1.0})]),
+        ("G1 X5 (G91) M400 ; T1", [("G1", {"X": 5.0}), ("M400", {})]),
+        ("N9 G91 G1 Z.5*30", [("G91", {}), ("G1", {"Z": 0.5})]),
+    ],
+)
+def test_commands_in_turn_run_from_left_to_right(line: str, in_turn: Read) -> None:
+    assert commands(line, "in turn") == in_turn
+
+
+@pytest.mark.parametrize(
+    ("line", "found"),
+    [
+        # NIST RS274NGC 3.8: modes before motion, wherever they stand; words belong to the motion.
+        ("G1 X5 G91", [("G91", {}), ("G1", {"X": 5.0})]),
+        ("X5 G1 G20 F60", [("G20", {}), ("G1", {"X": 5.0, "F": 60.0})]),
+        ("G21 G90 G1 X5 A1", [("G21", {}), ("G90", {}), ("G1", {"X": 5.0, "A": 1.0})]),
+        ("X3 A1 G90", [("G90", {}), ("", {"X": 3.0, "A": 1.0})]),
+        ("G17 G90 G94", [("G17", {}), ("G90", {}), ("G94", {})]),
+    ],
+)
+def test_rs274_puts_modes_first(line: str, found: Read) -> None:
+    assert commands(line, "rs274") == found
+
+
+def test_first_takes_the_rest_for_words() -> None:
+    assert commands("G90 G1 X5", "first")[0][0] == "G90"
+    assert len(commands("G90 G1 X5", "first")) == 1

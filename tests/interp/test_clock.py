@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import Any
-
 from dataclasses import fields
+from typing import Any
 
 import numpy as np
 import pytest

@@ -146,6 +146,39 @@ def test_g92_of_e_is_no_filament() -> None:
     assert job.table.e_step_mm.tolist() == pytest.approx([5, 1, 0.5])
 
 
+def test_g92_without_words_by_family() -> None:
+    # klipper zeroes all axes; smoothie and rs274 drop the shifts; others do nothing.
+    lines = ("G1 X10 Y20 Z1 F600", "G92 X0", "G92", "G1 X1")
+    places = {name: ends(read_lines(*lines, firmware=name))[-1][0] for name in PRINTERS}
+    assert places == {
+        "klipper": 11, "marlin": 11, "reprapfirmware": 11, "repetier": 11, "smoothie": 1,
+    }  # fmt: skip
+    assert read_lines(*lines, firmware="klipper").state_at(3).shift_mm == (10, 20, 1)
+    assert read_lines(*lines, firmware="smoothie").state_at(3).shift_mm == (0, 0, 0)
+
+
+def test_several_commands_on_a_line_by_family() -> None:
+    lines = ("G1 X10 F600", "G91 G1 X1", "G1 X1")
+    assert ends(read_lines(*lines, firmware="smoothie"))[-1][0] == 12
+    assert ends(read_lines(*lines, firmware="rs274"))[-1][0] == 12
+    assert ends(read_lines(*lines, firmware="klipper"))[-1][0] == 11
+
+
+@pytest.mark.parametrize(
+    ("lines", "told"),
+    [
+        (("G20",), "G20 (inches), at which the firmware family klipper stops"),
+        (("G1 X5", "G2 X9 R5"), "an arc by radius, at which the firmware family klipper stops"),
+        (("G91", "G2 X9 I5"), "an arc under G91, at which the firmware family klipper stops"),
+    ],
+)
+def test_what_a_family_stops_at_is_refused(lines: tuple[str, ...], told: str) -> None:
+    with pytest.raises(GcodeError) as caught:
+        read_lines(*lines, firmware="klipper")
+    assert caught.value.found == told
+    assert caught.value.where.line_no == len(lines)
+
+
 def test_homing_puts_axes_at_their_zero_and_drops_shifts() -> None:
     job = read_lines("G1 X10 Y10 F600", "G92 X0", "G28 X", "G1 X5", "G28", "G1 Y2")
     assert ends(job) == [(10, 10, 0), (5, 10, 0), (0, 2, 0)]
@@ -187,6 +220,14 @@ def test_volumetric_e_becomes_length() -> None:
     job = read_lines("M82", "G1 X5 E12.02641 F600", filament_per_unit=1 / area)
     assert job.table.e_step_mm.tolist() == pytest.approx([5], abs=1e-5)
     assert job.state_at(2).e_mm == 12.02641
+
+
+def test_m200_turns_e_into_volume_and_back() -> None:
+    # 12.02641 mm3 of filament 1.75 mm thick is 5 mm of it: pi/4 d2 l.
+    job = read_lines("M83", "M200 D1.75", "G1 X5 E12.02641 F600", "M200 D0", "G1 X6 E5")
+    assert job.table.e_step_mm.tolist() == pytest.approx([5, 5], abs=1e-5)
+    job = read_lines("M83", "M200 D1.75", "G1 X5 E12.02641 F600", firmware="klipper")
+    assert job.table.e_step_mm.tolist() == pytest.approx([12.02641])
 
 
 @pytest.mark.parametrize("firmware", PRINTERS)

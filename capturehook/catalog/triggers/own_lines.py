@@ -10,33 +10,26 @@ from capturehook.profile import Profile
 from capturehook.tables import FaultsError
 
 REFUSED = {
-    "heaters": {"M104", "M109", "M140", "M141", "M190", "M191", "M301", "M303", "M304", "M305", "M143",
-                "G10P", "M568", "SET_HEATER_TEMPERATURE", "TURN_OFF_HEATERS", "TEMPERATURE_WAIT", "PID_CALIBRATE"},
-    "homing": {"G28", "G29", "G30", "G32", "G33", "G34", "G92", "G92.1", "G92.2", "G92.3", "BED_MESH_CALIBRATE",
-               "SET_KINEMATIC_POSITION", "QUAD_GANTRY_LEVEL", "Z_TILT_ADJUST"},
-    "limits": {"M120", "M121", "M201", "M203", "M204", "M205", "M208", "M211", "M500", "M501", "M502",
-               "M566", "M569", "M906", "M907", "SAVE_CONFIG", "SET_VELOCITY_LIMIT"},
-    "stops": {"M0", "M1", "M2", "M18", "M24", "M25", "M30", "M84", "M112", "M226", "M410", "M524", "M600",
-              "M601", "M997", "M999", "FIRMWARE_RESTART", "RESTART", "EMERGENCY_STOP", "PAUSE", "CANCEL_PRINT"},
-}  # fmt: skip
-"""What a block must never touch, by what it would do. docs/safety.md"""
-MOTION = {"G0", "G1", "G2", "G3", "G5", "G60", "G61", "RESTORE_GCODE_STATE"}
-MODES = {
-    "G20",
-    "G21",
-    "G90",
-    "G91",
-    "M82",
-    "M83",
-    "G17",
-    "G18",
-    "G19",
-    "M106",
-    "M107",
-    "M220",
-    "M221",
+    "heaters": frozenset(
+        "M104 M109 M140 M141 M143 M190 M191 M301 M303 M304 M305 M568 G10P SET_HEATER_TEMPERATURE "
+        "TURN_OFF_HEATERS TEMPERATURE_WAIT PID_CALIBRATE".split()
+    ),
+    "homing": frozenset(
+        "G28 G29 G30 G32 G33 G34 G92 G92.1 G92.2 G92.3 BED_MESH_CALIBRATE SET_KINEMATIC_POSITION "
+        "QUAD_GANTRY_LEVEL Z_TILT_ADJUST".split()
+    ),
+    "limits": frozenset(
+        "M120 M121 M201 M203 M204 M205 M208 M211 M500 M501 M502 M566 M569 M906 M907 SAVE_CONFIG "
+        "SET_VELOCITY_LIMIT".split()
+    ),
+    "stops": frozenset(
+        "M0 M1 M2 M18 M24 M25 M30 M84 M112 M226 M410 M524 M600 M601 M997 M999 FIRMWARE_RESTART "
+        "RESTART EMERGENCY_STOP PAUSE CANCEL_PRINT".split()
+    ),
 }
-
+"""What a block must never touch, by what it would do. docs/safety.md"""
+MOTION = frozenset("G0 G1 G2 G3 G5 G60 G61 RESTORE_GCODE_STATE".split())
+MODES = frozenset("G17 G18 G19 G20 G21 G90 G91 M82 M83 M106 M107 M220 M221".split())
 TEXT = {"M117", "M118"}
 _COMMANDS = re.compile(r"[GMT]\s*[0-9]+", re.I)
 

@@ -1,0 +1,204 @@
+"""docs/cli.md, made from the parser: `python -m capturehook.cli.reference > docs/cli.md`.
+
+A test fails when the page is stale. What the parser does not know (the twin in Python, the
+page that explains more, what --json holds) stands in the tables here.
+"""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Iterator
+
+import click
+
+from capturehook.cli import show
+from capturehook.cli.main import COMMANDS, main
+
+HEAD = """\
+# Commands
+
+Made from the parser; every text here is what `capturehook COMMAND --help` says too.
+The same in Python: [python_api.md](python_api.md).
+
+Every command takes `--json` (one JSON object on standard output, keys with units)
+and `-h`, `--help`. Findings and errors go to standard error; an error says where, what was found,
+and what to do.
+
+| exit code | means |
+|---|---|
+| 0 | done, nothing to look at |
+| 1 | done, with [findings](findings.md); or unsafe poses refused, and nothing written |
+| 2 | something you can put right; nothing was changed |
+| 3 | a fault of ours; nothing was changed |
+| 130 | stopped with Ctrl-C; nothing was changed |
+
+A PROFILE is a path that ends in `.toml`, or a name
+([where it is looked for](profile.md#where-it-is-looked-for)); without `-p` it is `capture.toml`
+in the folder. For `apply`, `strip`, `inspect` and `plan` a JOB of `-` is standard input.
+"""
+
+TWINS = {name: name for name in ("apply", "strip", "inspect", "plan", "audit", "assemble")} | {
+    "profile": "load_profile"
+}
+"""Command -> heading in docs/python_api.md."""
+
+MORE = {
+    "apply": "[the pose block](pose_block.md), [hosts](hosts.md)",
+    "strip": "[fences](pose_block.md#fences)",
+    "inspect": "[firmware and marks](gcode_facts.md)",
+    "plan": "[planning](plan.md), [print time](time_model.md)",
+    "profile": "[profiles](profile.md)",
+    "hook": "[hosts](hosts.md)",
+    "snippet": "[hosts](hosts.md#no-hook-and-no-folder-a-text-at-the-layer-change)",
+    "demo": "[tutorial](tutorial.md)",
+    "optics": "[camera](bench.md#camera)",
+    "trigger": "[triggers](triggers.md), [circuits](bench.md#trigger-a-contact)",
+    "resin": "[resin printers](resin.md), [its tutorial](tutorial_resin.md)",
+    "rehearse": "[tutorial](tutorial.md#the-film-before-the-print)",
+    "audit": "[the audit](audit.md)",
+    "assemble": "[the film](film.md)",
+}
+
+JSON = {
+    "apply": (
+        "`job` (`path`, `lines`, `marks`, `layers`, `print_s`), `poses` (each with `pose`, "
+        "`layer`, `z_mm`, `line`, `x_mm`, `y_mm`, `e_retracted_mm`, `added_s`), `added_s`, "
+        "`total_s`, `film_s`, `findings`. `line` is the line of JOB, from 1, before which the "
+        "block goes."
+    ),
+    "strip": "`job`, `blocks` taken out, `bytes` left.",
+    "inspect": (
+        "`job`, `marks`, `layers`, `extents` (printed and travelled), `modes`, `filament`, "
+        "`times`, `findings`."
+    ),
+    "audit": ("the clock, the static area, each frame and each pose with its verdict, `findings`."),
+}
+
+TYPE_WORDS = {
+    "integer": "N",
+    "integer range": "N",
+    "float": "NUMBER",
+    "float range": "NUMBER",
+    "path": "FILE",
+    "file": "FILE",
+}
+NEVER_DOUBTS = ("strip", "hook", "snippet")
+"""Commands that have no findings, so never end with 1."""
+
+
+def reference_page() -> str:
+    """The whole page."""
+    context = click.Context(main, info_name="capturehook")
+    parts = [HEAD, _contents()]
+    for name in COMMANDS:
+        command = main.get_command(context, name)
+        assert command is not None
+        parts += _section(f"capturehook {name}", name, command)
+    return "\n".join(parts).rstrip() + "\n"
+
+
+def _contents() -> str:
+    return "Commands: " + ", ".join(f"[{name}](#{name})" for name in COMMANDS) + ".\n"
+
+
+def _section(typed: str, name: str, command: click.Command) -> Iterator[str]:
+    text, example = _help_of(command)
+    yield f"## {name}\n"
+    yield f"{text}\n"
+    if isinstance(command, click.Group):
+        for sub_name, sub in command.commands.items():
+            yield from _body(f"{typed} {sub_name}", f"{name} {sub_name}", sub)
+    else:
+        yield from _usage(typed, command, example)
+    yield from _links(name)
+
+
+def _body(typed: str, name: str, command: click.Command) -> Iterator[str]:
+    text, example = _help_of(command)
+    yield f"### {name}\n"
+    yield f"{text}\n"
+    yield from _usage(typed, command, example)
+
+
+def _usage(typed: str, command: click.Command, example: str) -> Iterator[str]:
+    words = [_word(one) for one in command.params if isinstance(one, click.Argument)]
+    yield "```\n" + " ".join(filter(None, [typed, *words, "[OPTIONS]"])) + "\n```\n"
+    options = [one for one in command.params if isinstance(one, click.Option)]
+    yield "| option | meaning |\n|---|---|"
+    for option in options:
+        yield f"| {_names(option)} | {_meaning(option)} |"
+    yield ""
+    if example:
+        yield f"```sh\n{example}\n```\n"
+
+
+def _links(name: str) -> Iterator[str]:
+    if name in JSON:
+        yield f"`--json`: {JSON[name]}\n"
+    codes = "0, 2, 3" if name in NEVER_DOUBTS else "0, 1, 2, 3"
+    twin = f"In Python: [`{TWINS[name]}`](python_api.md#{TWINS[name]}). " if name in TWINS else ""
+    yield f"Exit codes: {codes}. {twin}More: {MORE[name]}.\n"
+
+
+def _help_of(command: click.Command) -> tuple[str, str]:
+    """The words of a command's help, and its example lines."""
+    paragraphs = inspect.cleandoc(command.help or "").split("\n\n")
+    words, lines = [], []
+    for paragraph in paragraphs:
+        kept, found = _without_examples(paragraph.removeprefix("\b\n"))
+        words += [" ".join(kept)] if kept else []
+        lines += found
+    return "\n\n".join(words), "\n".join(lines)
+
+
+def _without_examples(paragraph: str) -> tuple[list[str], list[str]]:
+    kept, found = [], []
+    for line in paragraph.splitlines():
+        before, at, rest = line.partition("capturehook ")
+        heading = before.strip().rstrip(":")
+        if at and (not heading or before.rstrip().endswith(":")):
+            found.append(at + rest)
+        elif line.startswith("Example"):
+            found += (
+                [f"# {line.partition(':')[2].strip()}"] if line.partition(":")[2].strip() else []
+            )
+        else:
+            kept.append(line.strip())
+    return kept, found
+
+
+def _word(argument: click.Argument) -> str:
+    word = argument.metavar if argument.metavar is not None else (argument.name or "").upper()
+    if word and argument.nargs == -1:
+        word += "..."
+    return f"[{word}]" if word and not argument.required else word
+
+
+def _names(option: click.Option) -> str:
+    word = option.metavar or _type_word(option)
+    names = ", ".join(f"`{name}`" for name in option.opts)
+    return f"{names} {word}".replace("|", "\\|").strip()
+
+
+def _type_word(option: click.Option) -> str:
+    """What has to follow the option; nothing for a flag."""
+    if option.is_flag:
+        return ""
+    if isinstance(option.type, click.Choice):
+        return " or ".join(f"`{one}`" for one in option.type.choices)
+    return TYPE_WORDS.get(option.type.name, "TEXT")
+
+
+def _meaning(option: click.Option) -> str:
+    parts = [(option.help or "").rstrip(".")]
+    if option.required:
+        parts.append("Must be given")
+    elif option.show_default and option.default is not None:
+        parts.append(f"Unless given: `{option.default}`")
+    if option.multiple:
+        parts.append("May be given again")
+    return ". ".join(filter(None, parts)).replace("|", "\\|") + "."
+
+
+if __name__ == "__main__":
+    show.say(reference_page().removesuffix("\n"))

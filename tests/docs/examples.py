@@ -1,0 +1,245 @@
+"""Runs the examples of a page as they stand, one after the other in one folder.
+
+Every ``console`` block is a command after `$` and what it prints; `...` on a line of its own
+stands for any number of lines. ``python`` blocks run one after the other with shared names.
+A comment line right above a block directs it:
+
+    <!-- not run -->          shown only
+    <!-- about -->            numbers with a decimal point may differ by a twentieth
+    <!-- edits mine.toml -->  a toml block: set these keys in that file; `# key` takes one out
+    <!-- needs video -->      left out where the extra is missing (and all that needs it)
+
+To write what the commands print into a page: python -m tests.docs.examples docs/tutorial.md
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import re
+import shlex
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+ROOT = Path(__file__).parents[2]
+HAS_VIDEO = find_spec("av") is not None and find_spec("PIL") is not None
+_BLOCK = re.compile(r"(?:<!-- ([^>]*) -->\n)?```(\w+)\n(.*?)```", re.S)
+_NUMBER = re.compile(r"\d+\.\d+")
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """One fenced block; ``line_no`` of its first fence, ``span`` of its body in the page."""
+
+    kind: str
+    body: str
+    wishes: tuple[str, ...]
+    line_no: int
+    span: tuple[int, int]
+
+    def wants(self, word: str) -> bool:
+        return any(wish.split()[:1] == [word] for wish in self.wishes)
+
+    @property
+    def is_run(self) -> bool:
+        return "not run" not in self.wishes and (HAS_VIDEO or not self.wants("needs"))
+
+
+def blocks_of(text: str) -> list[Block]:
+    return [
+        Block(
+            kind=match[2],
+            body=match[3],
+            wishes=tuple(wish.strip() for wish in (match[1] or "").split(",")),
+            line_no=text.count("\n", 0, match.start(2)) + 1,
+            span=match.span(3),
+        )
+        for match in _BLOCK.finditer(text)
+    ]
+
+
+def commands_of(body: str) -> list[tuple[str, list[str]]]:
+    """(command, lines it prints) of a console block."""
+    found: list[tuple[str, list[str]]] = []
+    for line in body.splitlines():
+        if line.startswith("$ "):
+            found.append((line[2:], []))
+        else:
+            found[-1][1].append(line.rstrip())
+    return found
+
+
+def run_command(command: str, folder: Path) -> tuple[int, str]:
+    """Exit code and all that is printed, both streams together."""
+    if command.startswith("capturehook ") and not re.search(r"[|<>;&]", command):
+        return _in_this_process(shlex.split(command)[1:], folder)
+    path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
+    done = subprocess.run(
+        ["sh", "-c", command],
+        cwd=folder,
+        env={**os.environ, "PATH": path, "PYTHONPATH": str(ROOT)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        check=False,
+    )
+    return done.returncode, done.stdout.decode()
+
+
+def _in_this_process(words: list[str], folder: Path) -> tuple[int, str]:
+    from capturehook.cli.main import run
+
+    said = io.StringIO()
+    code = 0
+    with (
+        _chdir(folder),
+        contextlib.redirect_stdout(said),
+        contextlib.redirect_stderr(said),
+    ):
+        try:
+            run(words)
+        except SystemExit as end:
+            code = end.code if isinstance(end.code, int) else 1
+    return code, said.getvalue()
+
+
+@contextlib.contextmanager
+def _chdir(folder: Path) -> Iterator[None]:
+    before = Path.cwd()
+    os.chdir(folder)
+    try:
+        yield
+    finally:
+        os.chdir(before)
+
+
+def printed_lines(text: str) -> list[str]:
+    """Without blanks at the ends of lines, empty lines at the ends, and two of them together."""
+    lines = [line.rstrip() for line in text.strip("\n").splitlines()]
+    return [line for at, line in enumerate(lines) if line or (at and lines[at - 1])]
+
+
+def is_as_shown(shown: list[str], printed: list[str], about: bool) -> bool:
+    """The printed lines are the shown ones; `...` in these stands for any lines."""
+    if not shown:
+        return not printed
+    if shown[0] == "...":
+        return any(is_as_shown(shown[1:], printed[at:], about) for at in range(len(printed) + 1))
+    return (
+        bool(printed)
+        and _same_line(shown[0], printed[0], about)
+        and is_as_shown(shown[1:], printed[1:], about)
+    )
+
+
+def _same_line(shown: str, printed: str, about: bool) -> bool:
+    if shown == printed or not about:
+        return shown == printed
+    one, other = _NUMBER.findall(shown), _NUMBER.findall(printed)
+    return _NUMBER.split(shown) == _NUMBER.split(printed) and all(
+        abs(float(a) - float(b)) <= 0.05 * abs(float(a)) + 0.02
+        for a, b in zip(one, other, strict=True)
+    )
+
+
+def run_page(page: Path, folder: Path, names: dict[str, Any] | None = None) -> list[str]:
+    """Run a page's blocks in a folder; what is not as it is shown, one text each."""
+    names = {} if names is None else names
+    wrong: list[str] = []
+    for block in blocks_of(page.read_text(encoding="utf-8")):
+        where = f"{page.name}:{block.line_no}"
+        if not block.is_run:
+            continue
+        if block.kind == "console":
+            wrong += [f"{where}: {text}" for text in _run_console(block, folder)]
+        elif block.kind == "python":
+            run_python(block, where, folder, names)
+        elif block.wants("edits"):
+            edit_toml(folder / block.wishes[0].split()[1], block.body)
+    return wrong
+
+
+def _run_console(block: Block, folder: Path) -> Iterator[str]:
+    for command, shown in commands_of(block.body):
+        code, text = run_command(command, folder)
+        printed = printed_lines(text)
+        if not is_as_shown(printed_lines("\n".join(shown)), printed, "about" in block.wishes):
+            yield f"`{command}` prints\n" + "\n".join(printed)
+        wanted = any(line.startswith("! ") for line in printed)
+        if code != wanted and "|" not in command:
+            yield f"`{command}` ends with {code}"
+
+
+def run_python(block: Block, where: str, folder: Path, names: dict[str, Any]) -> str:
+    """Run a block as it stands; what it prints."""
+    said = io.StringIO()
+    with _chdir(folder), contextlib.redirect_stdout(said):
+        exec(compile(block.body, where, "exec"), names)
+    return said.getvalue()
+
+
+def edit_toml(path: Path, body: str) -> None:
+    """Set the keys of a toml block in a profile that names each of them, commented or not."""
+    table, text = "", path.read_text(encoding="utf-8")
+    for line in body.splitlines():
+        if line.startswith("["):
+            table = line.split("]")[0] + "]"
+        elif "=" in line:
+            key = line.lstrip("# ").split("=")[0].strip()
+            head, tail = text.split(f"\n{table}\n")
+            changed, count = re.subn(
+                rf"^(# )?{key} =.*$", lambda _, new=line: new, tail, count=1, flags=re.M
+            )
+            assert count == 1, f"{path.name} has no {table} {key}"
+            text = f"{head}\n{table}\n{changed}"
+    path.write_text(text, encoding="utf-8")
+
+
+def fill_page(page: Path, folder: Path) -> None:
+    """Write what the commands print into a page, wherever it is not as shown."""
+    text, names = page.read_text(encoding="utf-8"), {}
+    changes: list[tuple[tuple[int, int], str]] = []
+    for block in blocks_of(text):
+        if not block.is_run:
+            continue
+        if block.kind == "console":
+            changes.append((block.span, _filled(block, folder)))
+        elif block.kind == "python":
+            run_python(block, page.name, folder, names)
+        elif block.wants("edits"):
+            edit_toml(folder / block.wishes[0].split()[1], block.body)
+    for (start, end), body in reversed(changes):
+        text = text[:start] + body + text[end:]
+    page.write_text(text, encoding="utf-8")
+
+
+def _filled(block: Block, folder: Path) -> str:
+    parts = []
+    for command, shown in commands_of(block.body):
+        printed = printed_lines(run_command(command, folder)[1])
+        same = is_as_shown(printed_lines("\n".join(shown)), printed, "about" in block.wishes)
+        if not same and "..." in shown:
+            print(f"{block.line_no}: cut again: {command}")
+        parts += [f"$ {command}", *(shown if same else printed)]
+    return "\n".join(parts) + "\n"
+
+
+def prepare(folder: Path) -> None:
+    """The built-in lighthouse, as `capturehook demo` writes it."""
+    from capturehook.demo import lighthouse_job
+
+    folder.joinpath("lighthouse.gcode").write_bytes(lighthouse_job())
+
+
+if __name__ == "__main__":
+    import tempfile
+
+    for name in sys.argv[1:]:
+        with tempfile.TemporaryDirectory() as made:
+            prepare(Path(made))
+            fill_page(Path(name), Path(made))
