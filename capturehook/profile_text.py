@@ -137,8 +137,8 @@ def _comment(model: type[Record], key: str) -> str:
 
 
 def _meaning(model: type[Record], key: str) -> str:
-    field = next(f for name, f in model.model_fields.items() if (f.alias or name) == key)
-    return re.sub(r"\s+", " ", field.description or "").strip()
+    name = next(name for name, f in model.model_fields.items() if (f.alias or name) == key)
+    return re.sub(r"\s+", " ", model.meanings().get(name, "")).strip()
 
 
 def _key_rows(table: str, model: type[Record]) -> Iterator[tuple[str, str, str, str]]:

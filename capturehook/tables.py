@@ -5,11 +5,16 @@ Kinds are strict, since pydantic would else take "8" for 8 and true for 1.
 
 from __future__ import annotations
 
+import ast
+import inspect
+import textwrap
 from collections.abc import Iterable
+from itertools import pairwise
 from typing import Annotated
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
-from pydantic_core import PydanticCustomError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, GetJsonSchemaHandler
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema, PydanticCustomError
 
 Number = Annotated[float, Field(strict=True, ge=-1e9, le=1e9)]
 Positive = Annotated[float, Field(strict=True, gt=0, le=1e9)]
@@ -32,9 +37,33 @@ Range = Annotated[tuple[Number, Number], AfterValidator(_rises)]
 class Record(BaseModel):
     """A frozen table of the profile; a key nobody knows is a fault."""
 
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", allow_inf_nan=False, use_attribute_docstrings=True
-    )
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    @classmethod
+    def meanings(cls) -> dict[str, str]:
+        """Field name -> the text under it in the source, read only when a page asks for it."""
+        (table,) = ast.parse(textwrap.dedent(inspect.getsource(cls))).body
+        assert isinstance(table, ast.ClassDef)
+        return {
+            key.target.id: inspect.cleandoc(text.value.value)
+            for key, text in pairwise(table.body)
+            if isinstance(key, ast.AnnAssign)
+            and isinstance(key.target, ast.Name)
+            and isinstance(text, ast.Expr)
+            and isinstance(text.value, ast.Constant)
+            and isinstance(text.value.value, str)
+        }
+
+    @classmethod
+    def __get_pydantic_json_schema__(
+        cls, core_schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        """The meanings in the schema too."""
+        schema = handler(core_schema)
+        properties = handler.resolve_ref_schema(schema)["properties"]
+        for name, text in cls.meanings().items():
+            properties[cls.model_fields[name].alias or name]["description"] = text
+        return schema
 
 
 class FaultsError(ValueError):

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from capturehook.errors import GcodeError, Where
 
 PAD = 16  # bytes before and after the text, so that eight bytes may be read at either end
+PIECE = 1 << 20
 LONE_CR = re.compile(rb"\r(?!\n)")
 
 
@@ -32,19 +33,22 @@ class SideText:
 
     def hits(
         self, literal: bytes, whole: re.Pattern[bytes]
-    ) -> Iterator[tuple[int, re.Match[bytes]]]:
-        """(line index, match) of the lines that hold a literal and begin with a pattern.
+    ) -> list[tuple[int, re.Match[bytes]]]:
+        """(line index, match) of the lines that hold a literal and begin with a pattern."""
+        matches = list(self._matches(literal, whole))
+        begins = np.array([match.start() for match in matches], np.int64)
+        rows = np.searchsorted(self.starts, begins, side="right") - 1
+        return list(zip(self.line_index[rows].tolist(), matches, strict=True))
 
-        Looking for the literal first lets the search run at memory speed.
-        """
+    def _matches(self, literal: bytes, whole: re.Pattern[bytes]) -> Iterator[re.Match[bytes]]:
+        """Looking for the literal first lets the search run at memory speed."""
         text, seen = self.text, -1
         at = text.find(literal)
         while at >= 0:
             start = text.rfind(b"\n", 0, at) + 1
             match = whole.match(text, start) if start != seen else None
             if match:
-                row = int(np.searchsorted(self.starts, start, side="right")) - 1
-                yield int(self.line_index[row]), match
+                yield match
             seen = start
             at = text.find(literal, at + len(literal))
 
@@ -67,12 +71,19 @@ class Source:
     @cached_property
     def line_starts(self) -> NDArray[np.int64]:
         """(N,) offset of each line; a last line without a line end counts."""
-        text = np.frombuffer(self.padded, np.uint8)[PAD : PAD + len(self.data)]
-        ends = np.flatnonzero(text == 10)
+        ends = self.places(10)
         starts = np.empty(len(ends) + 1, np.int64)
         starts[0] = 0
         np.add(ends, 1, out=starts[1:])
         return starts[:-1] if starts[-1] == len(self.data) else starts
+
+    def places(self, byte: int) -> NDArray[np.int64]:
+        """(K,) rising offsets at which a byte stands, looked for in pieces that fit the cache."""
+        text = np.frombuffer(self.padded, np.uint8)[PAD : PAD + len(self.data)]
+        found = [
+            np.flatnonzero(text[at : at + PIECE] == byte) + at for at in range(0, len(text), PIECE)
+        ]
+        return np.concatenate(found) if found else np.zeros(0, np.int64)
 
     @cached_property
     def side(self) -> SideText:

@@ -99,27 +99,24 @@ def _first_choice(source: Source, marks: Ints) -> NDArray[np.bool_] | None:
     return chosen
 
 
-def _feeds_before(source: Source, lines: Ints) -> list[int]:
+def _feeds_before(source: Source, lines: Ints) -> Ints:
     """For each line, the last motion line before it that may state a feed."""
-    text, side, starts = source.padded, source.side.line_index, source.line_starts
-    found, low = [], 0
-    for line in lines.tolist():
-        at = text.rfind(b"F", low + PAD, int(starts[line]) + PAD)
+    text, found, low = source.padded, [], PAD
+    for high in (source.line_starts[lines] + PAD).tolist():
+        at = text.rfind(b"F", low, high)
         while at >= 0:
-            where = int(np.searchsorted(starts, at - PAD, side="right")) - 1
-            beside = int(np.searchsorted(side, where))
-            if beside == len(side) or side[beside] != where:
-                found.append(where)
+            start = text.rfind(b"\n", 0, at) + 1
+            if text.startswith((b"G1 ", b"G0 "), start):
+                found.append(start)
                 break
-            at = text.rfind(b"F", low + PAD, int(starts[where]) + PAD)
-        low = int(starts[line])
-    return found
+            at = text.rfind(b"F", low, start)
+        low = high
+    return np.searchsorted(source.line_starts, np.array(found, np.int64) - PAD)
 
 
 def _lines_with(source: Source, byte: int) -> Ints:
     """Lines that hold a byte, each once."""
-    text = np.frombuffer(source.padded, np.uint8)[PAD : PAD + len(source.data)]
-    lines = np.searchsorted(source.line_starts, np.flatnonzero(text == byte), side="right") - 1
+    lines = np.searchsorted(source.line_starts, source.places(byte), side="right") - 1
     return lines[np.concatenate(([True], lines[1:] != lines[:-1]))] if len(lines) else lines
 
 
@@ -142,9 +139,8 @@ def _restarts(source: Source, job: JobMoves, lines: Ints | None) -> NDArray[np.b
     at = job.table.line_index if lines is None else lines[job.table.line_index]
     if not len(at):
         return np.zeros(0, bool)
-    is_motion = np.ones(source.line_count, np.int32)
-    is_motion[source.side.line_index] = 0
-    before = np.cumsum(is_motion)[at] - np.arange(len(at))
+    motion_so_far = at - np.searchsorted(source.side.line_index, at, side="right")
+    before = motion_so_far - np.arange(len(at))
     return np.concatenate(([False], np.diff(before) > 0))
 
 

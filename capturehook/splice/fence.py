@@ -14,6 +14,9 @@ from capturehook.errors import GcodeError, Where
 MARK = b"; capturehook "
 _BEGIN = re.compile(rb"; capturehook (job|pose [0-9]+|lines [0-9]+) begin[^\r\n]*(\r\n|\n|\r|\Z)")
 _LINE_START = rb"(?<![^\r\n])"  # re.M's ^ knows no lone carriage return
+_END = re.compile(
+    _LINE_START + rb"; capturehook (job|pose [0-9]+|lines [0-9]+) end[ \t]*(\r\n|\n|\r|\Z)"
+)
 _KEPT = re.compile(_LINE_START + rb"; capturehook kept ([^\r\n]*(?:\r\n|\n|\r|\Z))")
 
 
@@ -70,10 +73,7 @@ def find_fences(data: bytes, path: str) -> list[Fenced]:
         if begin is None:
             at = data.find(MARK, at + 1)
             continue
-        close = re.compile(
-            _LINE_START + rb"; capturehook " + begin[1] + rb" end[ \t]*(\r\n|\n|\r|\Z)"
-        )
-        end = close.search(data, begin.end())
+        end = _end_of(data, begin)
         if end is None or _BEGIN.search(data, begin.end(), end.start()):
             line_no = len(re.findall(rb"\r\n|\n|\r", data[:at])) + 1
             raise GcodeError(
@@ -85,6 +85,11 @@ def find_fences(data: bytes, path: str) -> list[Fenced]:
         found.append(Fenced(begin[1].decode(), at, end.end(), kept))
         at = data.find(MARK, end.end())
     return _open_ended(data, found)
+
+
+def _end_of(data: bytes, begin: re.Match[bytes]) -> re.Match[bytes] | None:
+    """The line that closes a fence, by the name that opened it."""
+    return next((end for end in _END.finditer(data, begin.end()) if end[1] == begin[1]), None)
 
 
 def _starts_line(data: bytes, at: int) -> bool:
