@@ -57,13 +57,13 @@ class SideText:
 class Source:
     """The job's bytes and what is told by looking at them once.
 
-    ``data`` is never changed. ``padded`` is a working copy, PAD bytes longer at either end,
-    with every lone carriage return turned into a line feed (same length, so offsets agree).
+    ``data`` is never changed. ``text`` is the same with every lone carriage return turned
+    into a line feed (same length, so offsets agree; the same bytes where there is none).
     """
 
     path: str
     data: bytes
-    padded: bytes = field(repr=False)
+    text: bytes = field(repr=False)
 
     def __len__(self) -> int:
         return len(self.data)
@@ -77,9 +77,13 @@ class Source:
         np.add(ends, 1, out=starts[1:])
         return starts[:-1] if starts[-1] == len(self.data) else starts
 
+    def padded(self) -> bytes:
+        """A copy of the text, PAD line feeds longer at either end."""
+        return b"".join((b"\n" * PAD, self.text, b"\n" * PAD))
+
     def places(self, byte: int) -> NDArray[np.int64]:
         """(K,) rising offsets at which a byte stands, looked for in pieces that fit the cache."""
-        text = np.frombuffer(self.padded, np.uint8)[PAD : PAD + len(self.data)]
+        text = np.frombuffer(self.text, np.uint8)
         found = [
             np.flatnonzero(text[at : at + PIECE] == byte) + at for at in range(0, len(text), PIECE)
         ]
@@ -88,13 +92,14 @@ class Source:
     @cached_property
     def side(self) -> SideText:
         """The lines that do not begin with `G0 ` or `G1 `: where comments and commands are."""
-        text = np.frombuffer(self.padded, np.uint8)
-        at = self.line_starts + PAD
-        is_motion = (text[at] == 71) & (text[at + 1] - np.uint8(48) < 2) & (text[at + 2] == 32)
+        text, at, last = np.frombuffer(self.text, np.uint8), self.line_starts, len(self.text) - 1
+        is_motion = text[at] == 71
+        is_motion &= text[np.minimum(at + 1, last)] - np.uint8(48) < 2
+        is_motion &= text[np.minimum(at + 2, last)] == 32
         lines = np.flatnonzero(~is_motion)
-        starts = self.line_starts[lines] + PAD
-        ends = np.append(self.line_starts, len(self.data))[lines + 1] + PAD
-        parts = [self.padded[a:b] for a, b in zip(starts.tolist(), ends.tolist(), strict=True)]
+        starts = self.line_starts[lines]
+        ends = np.append(self.line_starts, len(self.text))[lines + 1]
+        parts = [self.text[a:b] for a, b in zip(starts.tolist(), ends.tolist(), strict=True)]
         begins = np.cumsum([0, *map(len, parts)])[:-1] + 1
         return SideText(b"\n" + b"".join(parts) + b"\n", begins, lines)
 
@@ -143,8 +148,7 @@ def open_source(data: bytes, path: str) -> Source:
     """
     _refuse_what_is_no_text(data, path)
     text = LONE_CR.sub(b"\n", data) if b"\r" in data else data
-    padded = b"".join((b"\n" * PAD, text, b"\n" * PAD))
-    return Source(path, data, padded)
+    return Source(path, data, text)
 
 
 def _refuse_what_is_no_text(data: bytes, path: str) -> None:

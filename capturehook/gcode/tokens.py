@@ -73,9 +73,10 @@ class MotionWords:
 
 def read_motion_words(source: Source) -> MotionWords:
     """Every plain motion line of the job, its words as numbers."""
-    padded = np.frombuffer(source.padded, np.uint8)
+    text = source.padded()
+    padded = np.frombuffer(text, np.uint8)
     eights: NDArray[np.uint64] = np.ndarray(
-        (len(padded) - 7,), dtype="<u8", buffer=source.padded, strides=(1,)
+        (len(padded) - 7,), dtype="<u8", buffer=text, strides=(1,)
     )
     pieces, line, row = [], 0, 0
     stop = PAD + len(source.data)
@@ -83,8 +84,8 @@ def read_motion_words(source: Source) -> MotionWords:
         stop += 1  # the padding closes a last line without a line end
     at = PAD
     while at < stop:
-        end = _piece_end(source.padded, at, stop)
-        piece, lines = _read_piece(source.padded, padded, eights, at, end, line, row)
+        end = _piece_end(text, at, stop)
+        piece, lines = _read_piece(text, padded, eights, at, end, line, row)
         pieces.append(piece)
         line += lines
         row += len(piece.line_index)

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from capturehook.catalog.contracts import Firmware
 from capturehook.errors import Where
-from capturehook.gcode.source import PAD, Source
+from capturehook.gcode.source import Source
 from capturehook.interp.read import JobMoves, read_deficit, read_moves
 
 Ints = NDArray[np.int64]
@@ -101,8 +101,8 @@ def _first_choice(source: Source, marks: Ints) -> NDArray[np.bool_] | None:
 
 def _feeds_before(source: Source, lines: Ints) -> Ints:
     """For each line, the last motion line before it that may state a feed."""
-    text, found, low = source.padded, [], PAD
-    for high in (source.line_starts[lines] + PAD).tolist():
+    text, found, low = source.text, [], 0
+    for high in source.line_starts[lines].tolist():
         at = text.rfind(b"F", low, high)
         while at >= 0:
             start = text.rfind(b"\n", 0, at) + 1
@@ -111,7 +111,7 @@ def _feeds_before(source: Source, lines: Ints) -> Ints:
                 break
             at = text.rfind(b"F", low, start)
         low = high
-    return np.searchsorted(source.line_starts, np.array(found, np.int64) - PAD)
+    return np.searchsorted(source.line_starts, np.array(found, np.int64))
 
 
 def _lines_with(source: Source, byte: int) -> Ints:
@@ -124,14 +124,12 @@ def _part(source: Source, lines: Ints) -> PartSource:
     """The chosen lines' text, runs of neighbours cut out in one piece each."""
     first = np.flatnonzero(np.concatenate(([True], np.diff(lines) != 1)))
     last = np.append(first[1:], len(lines)) - 1
-    starts = source.line_starts[lines[first]] + PAD
+    starts = source.line_starts[lines[first]]
     after = lines[last] + 1
-    bounds = np.append(source.line_starts, len(source.data)) + PAD
+    bounds = np.append(source.line_starts, len(source.text))
     ends = bounds[after]
-    text = b"".join(
-        [source.padded[a:b] for a, b in zip(starts.tolist(), ends.tolist(), strict=True)]
-    )
-    return PartSource(source.path, text, b"".join((b"\n" * PAD, text, b"\n" * PAD)), lines)
+    text = b"".join([source.text[a:b] for a, b in zip(starts.tolist(), ends.tolist(), strict=True)])
+    return PartSource(source.path, text, text, lines)
 
 
 def _restarts(source: Source, job: JobMoves, lines: Ints | None) -> NDArray[np.bool_]:

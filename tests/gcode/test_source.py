@@ -56,8 +56,8 @@ def test_data_is_the_very_bytes_and_padding_surrounds_a_copy() -> None:
     data = b"\xef\xbb\xbfG28 ; caf\xe9\rM84"
     source = open_source(data, PATH)
     assert source.data is data
-    assert source.padded[PAD:-PAD] == data.replace(b"\r", b"\n")
-    assert source.padded[:PAD] == source.padded[-PAD:] == b"\n" * PAD
+    assert source.text == data.replace(b"\r", b"\n")
+    assert source.padded() == b"\n" * PAD + source.text + b"\n" * PAD
 
 
 def test_where_counts_lines_from_one() -> None:
