@@ -197,6 +197,12 @@ def _route(
             "nobody can say where the nozzle stands here (a command before it loses the position)",
             "Leave this layer out, or export the job without that command",
         )
+    if state.feed_mm_min <= 0:
+        raise PoseError(
+            where,
+            "no move before here states a speed (F), so the one in force cannot be given back",
+            "Leave this layer out, or export the job again",
+        )
     park, machine = job.profile.park, job.profile.machine
     if state.z_mm < machine.z_mm[0] - 1e-6:
         raise PoseError(

@@ -43,8 +43,6 @@ class Firmware(Protocol):
     """Arcs by R."""
     reads_relative_arcs: bool
     """Arcs under G91."""
-    refuses_short_radius: bool
-    """R under half the chord is an error, not a half circle."""
     bare_g92: str
     """What G92 without words does: nothing, zero (all axes read 0), or clear (no shifts)."""
     reads_volumetric: bool
@@ -72,6 +70,10 @@ class Firmware(Protocol):
 
     def camera(self) -> list[str]:
         """The family's own camera command; ValueError("trigger.by: ...") where it has none."""
+        ...
+
+    def g10_retracts(self, letters: str) -> bool:
+        """Whether `G10` with these words draws filament back (else it sets offsets)."""
         ...
 
     def retract(self) -> list[str]:

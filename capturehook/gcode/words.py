@@ -16,6 +16,11 @@ FREE_TEXT = frozenset(
 
 _WORD = re.compile(r"\s*([A-Za-z])\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))?", re.ASCII)
 _COMMAND = re.compile(r"\s*([GMTgmt])\s*([0-9]+)(?:\.([0-9]+))?", re.ASCII)
+_NO_COMMAND = re.compile(
+    r"\s*([GMgm](?![A-Za-z_])(?!\s*[0-9])[-+.0-9]*|[Gg]\s*0*[0-3]\.0*[1-9][0-9]*)", re.ASCII
+)
+"""G or M without a plain number after it, and parts of a motion (G1.5): families differ in
+whether they move on such a line."""
 _EXTENDED = re.compile(r"\s*([A-Za-z_][A-Za-z_]+[A-Za-z0-9_]*)(?=\s|$)", re.ASCII)
 _NUMBERED = re.compile(r"\s*[Nn]\s*[0-9]+\s*", re.ASCII)
 _PAREN = re.compile(r"\([^()]*\)")
@@ -44,11 +49,11 @@ class Command:
 
 
 class WordError(ValueError):
-    """A word that is no number: what and at which column (from 1)."""
+    """A word that is no number, or no command: what and at which column (from 1)."""
 
-    def __init__(self, found: str, column: int) -> None:
+    def __init__(self, found: str, column: int, wrong: str = "is not a number") -> None:
         super().__init__(found)
-        self.found, self.column = found, column
+        self.found, self.column, self.wrong = found, column, wrong
 
 
 def split_comment(line: str) -> tuple[str, str]:
@@ -84,6 +89,7 @@ def read_command(raw: bytes) -> Command | None:
     start = numbered.end() if numbered else 0
     if not code[start:].strip() or code.lstrip().startswith("%"):
         return None
+    _refuse_no_command(code, start)
     command = _COMMAND.match(code, start)
     if command is None:
         return _without_code(code, start)
@@ -95,6 +101,12 @@ def read_command(raw: bytes) -> Command | None:
     return Command(
         name, _words(code, command.end(), strict=name in _STRICT), code[command.end() :].strip()
     )
+
+
+def _refuse_no_command(code: str, start: int) -> None:
+    wrong = _NO_COMMAND.match(code, start)
+    if wrong:
+        raise WordError(wrong[1], wrong.start(1) + 1, "is not a command")
 
 
 _STRICT = frozenset({"G0", "G1", "G2", "G3", "G92"})

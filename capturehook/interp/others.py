@@ -35,7 +35,7 @@ LOSES_POSITION = frozenset(
     {"G5", "G5.1", "G53", "G60", "G61", "G68", "G69", "G38.2", "G38.3", "G51", "G52"}
 )
 """Commands after which this tool does not know where the machine stands."""
-NGC_ONLY_LOSES = frozenset({"G28", "G30", "G10", "G54", "G55", "G56", "G57", "G58", "G59", "G43"})
+NGC_ONLY_LOSES = frozenset({"G28", "G30", "G54", "G55", "G56", "G57", "G58", "G59", "G43"})
 
 
 @dataclass
@@ -90,7 +90,7 @@ def read_others(
         except WordError as fault:
             raise GcodeError(
                 source.where(index, fault.column),
-                f"word {fault.found!r} is not a number",
+                f"word {fault.found!r} {fault.wrong}",
                 "Export the job again, or mend that line",
             ) from fault
         for command in commands:
@@ -109,6 +109,7 @@ def _take(
     if code in MOTION or code in ("", "G92"):
         _refuse_odd_words(source, index, command)
     if code in MOTION or (code == "" and firmware_goes_on(firmware, command)):
+        _refuse_odd_start(source, index, command)
         found.motion_line.append(index)
         found.motion.append(command)
         return
@@ -155,6 +156,17 @@ def _refuse_odd_words(source: Source, index: int, command: Command) -> None:
             )
 
 
+def _refuse_odd_start(source: Source, index: int, command: Command) -> None:
+    """Words alone that do not begin with an axis or F: families differ in whether they move."""
+    letter = command.words[0][0] if command.words else "X"
+    if not command.code and letter not in "XYZEAF":
+        raise GcodeError(
+            source.where(index),
+            f"words without a command that begin with {letter}, which is no axis",
+            "The line is damaged: export the job again",
+        )
+
+
 def doubled_word(source: Source, index: int, letter: str) -> GcodeError:
     """One letter twice on a line (NIST RS274/NGC 3.3.2: an error; other families take the
     first or the last)."""
@@ -182,7 +194,7 @@ def _take_position(
         named = [letter for letter in "XYZ" if command.has(letter)] or "XYZ"
         for letter in named:
             events[letter].add(index, axis.HOME)
-    elif code in LOSES_POSITION or (firmware.name == "rs274" and _ngc_loses(command)):
+    elif code in LOSES_POSITION or _loses_by_tables(command, firmware):
         for letter in "XYZ":
             events[letter].add(index, axis.UNKNOWN)
     elif code == "RESTORE_GCODE_STATE" and "MOVE=1" in command.text.upper():
@@ -201,10 +213,12 @@ def _bare_g92(events: dict[str, AxisEvents], index: int, what: str) -> None:
             events[letter].add(index, axis.SHIFT, 0.0)
 
 
-def _ngc_loses(command: Command) -> bool:
-    """Stored points and offsets tables: their values are not in the job. A bare G10 is an
-    error there and moves nothing."""
-    return command.code in NGC_ONLY_LOSES and (command.code != "G10" or bool(command.words))
+def _loses_by_tables(command: Command, firmware: Firmware) -> bool:
+    """Stored points and tables of offsets: their values are not in the job. A bare G10 moves
+    nothing, by RS-274/NGC an error."""
+    if command.code == "G10":
+        return bool(command.words) and not firmware.g10_retracts(_letters(command))
+    return firmware.name == "rs274" and command.code in NGC_ONLY_LOSES
 
 
 def _shift(
@@ -238,5 +252,11 @@ def _take_event(found: Others, index: int, command: Command, firmware: Firmware)
         found.event(index, PAUSE)
     elif code[:1] == "T" and code[1:].isdigit():
         found.event(index, TOOL)
-    elif code in ("G10", "G11") and not command.words and firmware.name != "rs274":
-        found.event(index, FW_RETRACT if code == "G10" else FW_UNRETRACT)
+    elif code == "G10" and firmware.g10_retracts(_letters(command)):
+        found.event(index, FW_RETRACT)
+    elif code == "G11" and firmware.has_firmware_retract:
+        found.event(index, FW_UNRETRACT)
+
+
+def _letters(command: Command) -> str:
+    return "".join(letter for letter, _ in command.words)

@@ -29,6 +29,8 @@ Array = NDArray[np.float64]
 COLUMNS = "XYZEFIJRP"
 FAR_MM = 1e5
 """No printer reaches 100 m; a job that does is damaged."""
+SHORT_RADIUS = 1e-3
+"""By so much of R^2 may rounding leave an arc's radius short of half its chord."""
 E_MOST_MM = 1e8
 """As FAR_MM, for the job's number for filament."""
 
@@ -248,29 +250,26 @@ def _refuse_arcs(
     arcs = np.flatnonzero(kind > moves.LINE)
     if not len(arcs):
         return
-    by_radius = ~np.isnan(columns["R"][arcs])
-    shapeless = ~by_radius & np.isnan(columns["I"][arcs]) & np.isnan(columns["J"][arcs])
-    which = np.maximum(np.searchsorted(others.modes_line, line_index[arcs], side="right") - 1, 0)
-    shapeless &= np.array([m.plane == 17 for m in others.modes])[which]
     again = "Export the job again, or turn arcs off in the slicing host"
-    if shapeless.any():
-        first = int(line_index[arcs[np.argmax(shapeless)]])
-        raise GcodeError(source.where(first), "the arc has no centre (I and J, or R)", again)
-    if by_radius.any() and not firmware.reads_radius_arcs:
-        first = int(line_index[arcs[np.argmax(by_radius)]])
-        raise GcodeError(
-            source.where(first),
-            f"an arc by radius, at which the firmware family {firmware.name} stops",
-            again,
-        )
-    relative = ~np.array([m.absolute for m in others.modes])[which]
-    if relative.any() and not firmware.reads_relative_arcs:
-        first = int(line_index[arcs[np.argmax(relative)]])
-        raise GcodeError(
-            source.where(first),
-            f"an arc under G91, at which the firmware family {firmware.name} stops",
-            again,
-        )
+
+    def refuse(wrong: NDArray[np.bool_], found: str) -> None:
+        if wrong.any():
+            raise GcodeError(source.where(int(line_index[arcs[np.argmax(wrong)]])), found, again)
+
+    which = np.maximum(np.searchsorted(others.modes_line, line_index[arcs], side="right") - 1, 0)
+    outside = np.array([m.plane != 17 for m in others.modes])[which]
+    refuse(outside, "an arc outside the XY plane (G18 or G19), which this tool cannot follow")
+    by_radius = ~np.isnan(columns["R"][arcs])
+    refuse(
+        ~by_radius & np.isnan(columns["I"][arcs]) & np.isnan(columns["J"][arcs]),
+        "the arc has no centre (I and J, or R)",
+    )
+    stops = f", at which the firmware family {firmware.name} stops"
+    if not firmware.reads_radius_arcs:
+        refuse(by_radius, f"an arc by radius{stops}")
+    if not firmware.reads_relative_arcs:
+        relative = ~np.array([m.absolute for m in others.modes])[which]
+        refuse(relative, f"an arc under G91{stops}")
 
 
 def _fold(
@@ -312,8 +311,7 @@ def _fold(
     e_step = np.nan_to_num(e_step) * (per_unit[which] if len(set(per_unit)) > 1 else per_unit[0])
     columns["F"][columns["F"] <= 0] = np.nan  # no speed at all: the one in force stays
     feed, work_feed = _feeds(kind, columns["F"], firmware)
-    if firmware.refuses_short_radius:
-        _refuse_short_radius(source, line_index, columns["R"], ends)
+    _refuse_short_radius(source, line_index, columns["R"], ends)
     table = _table(
         line_index, kind, columns, ends, e_step, feed, others, which, absolute_arc_centres
     )
@@ -354,9 +352,10 @@ def _deficit(e_step_mm: Array, tool: NDArray[np.int64]) -> Array:
 def _refuse_short_radius(
     source: Source, line_index: NDArray[np.int32], r: Array, ends: dict[str, tuple[Array, Array]]
 ) -> None:
-    """RS-274/NGC: a radius that does not reach from end to end is an error."""
+    """A radius that does not reach from end to end: an error by RS-274/NGC 3.5.3.1; some
+    families make it a half circle, others do not move."""
     chord = np.hypot(ends["X"][1] - ends["X"][0], ends["Y"][1] - ends["Y"][0])
-    short = np.flatnonzero(np.abs(r) < chord / 2 - 1e-4)
+    short = np.flatnonzero((chord / 2) ** 2 > (1 + SHORT_RADIUS) * r**2)
     if len(short):
         raise GcodeError(
             source.where(int(line_index[short[0]])),
@@ -381,12 +380,8 @@ def _table(
     nothing = np.full(len(kind), np.nan)
     turn = np.zeros(len(kind))
     cx, cy = nothing, nothing.copy() if (kind > 1).any() else nothing
-    kind = kind.copy()
-    is_arc = kind > moves.LINE
-    if is_arc.any():
-        planes = np.array([m.plane for m in others.modes])[which]
-        kind[is_arc & (planes != 17)] = moves.LINE  # outside XY only the end point is followed
-        arcs = np.flatnonzero(kind > moves.LINE)
+    arcs = np.flatnonzero(kind > moves.LINE)
+    if len(arcs):
         centres_absolute = (
             absolute_arc_centres | np.array([m.absolute_centres for m in others.modes])[which[arcs]]
         )

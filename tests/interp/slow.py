@@ -268,7 +268,7 @@ class Interpreter:
         args = _first([w for w in words if w[0] not in "GM"])
         codes = [value for letter, value in words if letter == "G" and value is not None]
         misc = [int(value) for letter, value in words if letter == "M" and value is not None]
-        if args.get("F"):
+        if (args.get("F") or 0.0) > 0:
             self.feed_mm_min = self._length(args["F"] or 0.0)
         if args.get("T") is not None:
             self.selected = int(args["T"] or 0)

@@ -257,7 +257,7 @@ def test_firmware_retraction_is_known_at_each_line() -> None:
     assert [job.fw_retracted_at(line) for line in range(7)] == [False] * 3 + [True] * 2 + [
         False
     ] * 2
-    assert not read_lines("G10 P0 R140 S200", "G1 X1").uses_fw_retract
+    assert not read_lines("G10 P0 R140 S200", "G1 X1", firmware="reprapfirmware").uses_fw_retract
 
 
 # -- feed --------------------------------------------------------------------------------------

@@ -19,7 +19,6 @@ class CommonFirmware:
     reads_inches = True
     reads_radius_arcs = True
     reads_relative_arcs = True
-    refuses_short_radius = False
     bare_g92 = "nothing"
     """What G92 without words does: nothing, zero (all axes read 0), or clear (no shifts)."""
     reads_volumetric = True
@@ -47,6 +46,10 @@ class CommonFirmware:
         raise ValueError(
             f"trigger.by: {self.name} has no camera command; use pin, message or lines"
         )
+
+    def g10_retracts(self, letters: str) -> bool:
+        """Words or none: it is a retraction."""
+        return True
 
     def retract(self) -> list[str]:
         return ["G10"]

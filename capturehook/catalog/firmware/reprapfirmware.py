@@ -11,3 +11,7 @@ class RepRapFirmware(CommonFirmware):
     name = "reprapfirmware"
     several_commands = "in turn"
     full_on = 1.0
+
+    def g10_retracts(self, letters: str) -> bool:
+        """With words it sets tool offsets, temperatures or a workplace."""
+        return not letters

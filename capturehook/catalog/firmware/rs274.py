@@ -14,10 +14,13 @@ class Rs274(CommonFirmware):
     has_firmware_retract = False
     modal_motion = True
     several_commands = "rs274"
-    refuses_short_radius = True
     bare_g92 = "clear"
     reads_volumetric = False
     full_on = 1.0
+
+    def g10_retracts(self, letters: str) -> bool:
+        """It sets tables of offsets."""
+        return False
 
     def dwell(self, ms: int) -> list[str]:
         return [f"G4 P{ms / 1000:.3f}"] if ms > 0 else []

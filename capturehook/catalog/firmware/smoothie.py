@@ -16,6 +16,10 @@ class Smoothie(CommonFirmware):
     inch_scales_e = False
     rapid_has_own_feed = True
 
+    def g10_retracts(self, letters: str) -> bool:
+        """With L it sets a coordinate system."""
+        return "L" not in letters
+
     def dwell_ms(self, p: float | None, s: float | None) -> float:
         """Seconds and milliseconds are added."""
         return (p or 0.0) + 1000.0 * (s or 0.0)

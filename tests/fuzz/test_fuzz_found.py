@@ -1,0 +1,89 @@
+"""What the fuzz runs found, each as the smallest case that showed it.
+
+Families: which words make G10 a retraction is from docs/gcode_facts.md (marlin, klipper and
+repetier: any; reprapfirmware: none; smoothie: no L).
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import pytest
+
+import capturehook
+from capturehook.errors import GcodeError, PoseError
+from capturehook.profile import build_profile
+from tests.fuzz.fuzz_checks import check_job
+from tests.small_jobs import Recipe, make_job
+from tests.strategies import profile_table
+from tests.variants import for_firmware
+
+START, LAYER = b"G1 Z0.4 F720\n", 3
+
+
+def job_with(line: str, *, firmware: str = "marlin", before: int = LAYER) -> bytes:
+    """A small job for a family, with one line more just before a layer's own."""
+    lines = for_firmware(make_job(Recipe(layers=4)).data, firmware).splitlines(keepends=True)
+    at = [k for k, one in enumerate(lines) if b"Z0." in one][before]
+    return b"".join([*lines[:at], line.encode() + b"\n", *lines[at:]])
+
+
+def profile(firmware: str = "marlin", **more: object) -> capturehook.Profile:
+    return build_profile(profile_table(firmware, **more), "heron.toml")  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("line", ["G10 L2 P1 X5", "G10 S1", "G10 X1", "G11 S1", "G10 P1 R140"])
+@pytest.mark.parametrize("by", ["moves", "firmware"])
+@pytest.mark.parametrize(
+    "firmware", ["marlin", "klipper", "repetier", "reprapfirmware", "smoothie"]
+)
+def test_g10_with_words_is_read_as_the_family_does(firmware: str, by: str, line: str) -> None:
+    wishes = profile(firmware, retract={"by": by})
+    assert check_job(Counter(), job_with(line, firmware=firmware), wishes) == []
+
+
+@pytest.mark.parametrize(
+    ("line", "found"),
+    [
+        ("G-0 X1", "G-0"),
+        ("G+ X1", "G+"),
+        ("G X1", "G"),
+        ("g-53.8503 Z-0.3", "g-53.8503"),
+        ("M-5", "M-5"),
+        ("G0.000000001 X0", "G0.000000001"),
+        ("N5 G1.5 X0", "G1.5"),
+    ],
+)
+@pytest.mark.parametrize("firmware", ["marlin", "smoothie", "rs274"])
+def test_command_without_a_plain_number_is_refused(firmware: str, line: str, found: str) -> None:
+    with pytest.raises(GcodeError, match=f"word '{found.replace('+', '.')}' is not a command"):
+        capturehook.apply(job_with(line, firmware=firmware), profile(firmware))
+
+
+def test_g1_0_is_g1() -> None:
+    assert capturehook.apply(job_with("G1.0 F3000"), profile()).poses
+
+
+@pytest.mark.parametrize("firmware", ["marlin", "reprapfirmware", "smoothie", "rs274"])
+def test_arc_outside_the_xy_plane_is_refused(firmware: str) -> None:
+    with pytest.raises(GcodeError, match="outside the XY plane"):
+        capturehook.apply(job_with("G19\nG3 Y99 J0 K1", firmware=firmware), profile(firmware))
+
+
+@pytest.mark.parametrize("firmware", ["marlin", "reprapfirmware", "smoothie", "rs274"])
+def test_arc_with_a_radius_too_short_is_refused(firmware: str) -> None:
+    with pytest.raises(GcodeError, match="under half its chord"):
+        capturehook.apply(job_with("G2 X9 Y9 R1", firmware=firmware), profile(firmware))
+
+
+def test_words_alone_that_begin_with_no_axis_are_refused() -> None:
+    job = job_with("U3 Z0.3 I1.2 J0 F3000", firmware="smoothie")
+    with pytest.raises(GcodeError, match="begin with U, which is no axis"):
+        capturehook.apply(job, profile("smoothie"))
+
+
+def test_pose_where_no_speed_was_stated_yet_is_refused() -> None:
+    """What a machine does without any F is its own affair: no block could give it back."""
+    job = b"G90\nM83\nG28\nG1 Z0.2\nG1 X9 Y9 E1\nG1 X50 E2\nG1 Z0.4\nG1 X9 E2 F900\nG1 Y50 E1\n"
+    with pytest.raises(PoseError, match="states a speed"):
+        capturehook.apply(job, profile(capture={"first_layer": 1}))
