@@ -121,6 +121,7 @@ def _show_shoot(shoot: Shoot) -> None:
             ),
             ("each pose", _pose_text(shoot)),
             ("settling", _settling_text(shoot)),
+            ("cooling", _cooling_text(shoot)),
             ("camera", _supply_text(shoot)),
             ("part", shoot.carried),
             *((("timer", line) for line in _timer_lines(shoot.timer)) if shoot.timer else ()),
@@ -160,6 +161,18 @@ def _settling_text(shoot: Shoot) -> str:
     return (
         f"{max(settling.printer_ms, settling.together_ms)} ms: until {who} smears no more than "
         f"{camera.blur_px:g} px in {camera.exposure_ms:g} ms, at {settling.px_mm:.1f} px/mm"
+    )
+
+
+def _cooling_text(shoot: Shoot) -> str:
+    """What the stops do for the layer that has least time to cool."""
+    quickest = shoot.cooling
+    if quickest is None:
+        return "no layer is built upon after a pose"
+    takes, more = show.duration(quickest.layer_s), show.duration(quickest.added_s)
+    return (
+        f"the quickest layer with a pose, {quickest.layer}, takes {takes}; "
+        f"its stop gives it {more} more to cool, the fan as the job set it"
     )
 
 

@@ -14,6 +14,7 @@ from capturehook.errors import Finding, Where
 from capturehook.interp.clock import Timetable
 from capturehook.physics.interval import card_frames
 from capturehook.plan.clocking import Clocking
+from capturehook.plan.cooling import Cooling, layer_seconds, quickest_layer
 from capturehook.plan.cost import Costs, pose_costs
 from capturehook.plan.record import PlannedPose, PlanRecord
 from capturehook.plan.shutter import Settling, is_timer, settling_of
@@ -83,6 +84,7 @@ class Shoot:
     times: Timetable = field(repr=False)
     film_s: Fraction
     settling: Settling
+    cooling: Cooling | None
     supplies: tuple[Supply, ...]
     timer: TimerShoot | None
     findings: tuple[Finding, ...]
@@ -181,6 +183,7 @@ class Shoot:
             },
             "pose_mean": {name: round(value, 4) for name, value in self.part_means().items()},
             "settling": asdict(self.settling),
+            "cooling": None if self.cooling is None else asdict(self.cooling),
             "carried": self.carried,
             "supplies": [{**asdict(one), "lasts": one.lasts} for one in self.supplies],
             "timer": None if self.timer is None else self.timer.as_json(),
@@ -224,6 +227,9 @@ def plan_shoot(applied: ShotJob, clocking: Clocking | None = None) -> Shoot:
         times=times,
         film_s=film_seconds(profile.capture, len(applied.poses)),
         settling=settling_of(profile),
+        cooling=quickest_layer(
+            layer_seconds(job.moves, job.layers, times), applied.poses, costs.added_s
+        ),
         supplies=supplies,
         timer=timer,
         findings=tuple(findings),
