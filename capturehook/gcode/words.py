@@ -133,7 +133,7 @@ def read_commands(raw: bytes, *, several: str) -> tuple[Command, ...]:
         A motion or position command holds a word that is not a number.
     """
     only = read_command(raw)
-    if only is None and several != "first":
+    if only is None:
         _refuse_buried(raw)
     if only is None or several == "first" or only.code in FREE_TEXT:
         return () if only is None else (only,)
@@ -147,7 +147,7 @@ def read_commands(raw: bytes, *, several: str) -> tuple[Command, ...]:
 
 
 def _refuse_buried(raw: bytes) -> None:
-    """A command after something that is none: a family that reads several may carry it out."""
+    """A command after something that is none: families differ in whether they carry it out."""
     line, _ = split_comment(raw.decode("latin-1"))
     line = _PAREN.sub(lambda match: " " * len(match[0]), line)
     command = _SPLIT.search(line)

@@ -138,6 +138,12 @@ def _take(
             f"G20 (inches), at which the firmware family {firmware.name} stops",
             "Export the job in millimetres, or set [machine] firmware to the right family",
         )
+    if code == "M200" and (command.get("D") or 0.0) < 0:
+        raise GcodeError(
+            source.where(index),
+            f"M200 states a filament of {command.get('D'):g} mm",
+            "The line is damaged: export the job again",
+        )
     _take_position(found, index, command, firmware, e_letter, after)
     _take_event(found, index, command, firmware)
 
@@ -229,7 +235,8 @@ def _shift(
     e_letter: str,
     modes: Modes,
 ) -> None:
-    named = {("E" if letter == e_letter else letter): value for letter, value in command.words}
+    words = [word for word in command.words if word[0] != "E" or e_letter == "E"]
+    named = {("E" if letter == e_letter else letter): value for letter, value in words}
     for letter in "XYZE":
         if letter in named:
             unit = modes.e_unit(firmware) if letter == "E" else modes.unit_mm

@@ -100,20 +100,25 @@ class JobMoves:
         )
 
     def fw_retracted_at(self, line_index: int) -> bool:
-        """Is the firmware's own retraction (G10) in force just before a line?"""
+        """Is the firmware's own retraction (G10) in force, for the tool in use, just before a
+        line?"""
         if not self.uses_fw_retract:
             return False
-        lines, drawn = self._fw_strokes
+        lines, drawn = self._fw_strokes.get(self.modes_at(line_index).tool, ([], []))
         at = bisect_left(lines, line_index) - 1
         return at >= 0 and drawn[at]
 
     @cached_property
-    def _fw_strokes(self) -> tuple[list[int], list[bool]]:
-        kind = self.table.event_kind
-        which = np.flatnonzero((kind == moves.FW_RETRACT) | (kind == moves.FW_UNRETRACT))
-        return self.table.event_line_index[which].tolist(), (
-            kind[which] == moves.FW_RETRACT
-        ).tolist()
+    def _fw_strokes(self) -> dict[int, tuple[list[int], list[bool]]]:
+        """For each tool the lines of its G10 and G11, and which of them are G10."""
+        found: dict[int, tuple[list[int], list[bool]]] = {}
+        others = self.others
+        for line, kind in zip(others.event_line, others.event_kind, strict=True):
+            if kind in (moves.FW_RETRACT, moves.FW_UNRETRACT):
+                lines, drawn = found.setdefault(self.modes_at(line).tool, ([], []))
+                lines.append(line)
+                drawn.append(kind == moves.FW_RETRACT)
+        return found
 
 
 def read_moves(

@@ -225,6 +225,6 @@ def _prime(writer: _Writer, prime_mm: float) -> list[str]:
     saved, writer.feed = writer.feed, None
     lines = [writer.extrude(state.e_mm + step, step)]
     writer.feed = saved
-    if writer.inside.e_absolute(kit.firmware):
+    if state.modes.m82 is not False or writer.inside.e_absolute(kit.firmware):
         lines.append(f"G92 {kit.e_letter}{exact(state.e_mm / writer.e_unit)}")
     return lines

@@ -87,3 +87,33 @@ def test_pose_where_no_speed_was_stated_yet_is_refused() -> None:
     job = b"G90\nM83\nG28\nG1 Z0.2\nG1 X9 Y9 E1\nG1 X50 E2\nG1 Z0.4\nG1 X9 E2 F900\nG1 Y50 E1\n"
     with pytest.raises(PoseError, match="states a speed"):
         capturehook.apply(job, profile(capture={"first_layer": 1}))
+
+
+def test_command_after_odd_bytes_is_refused() -> None:
+    with pytest.raises(GcodeError, match="is not a"):
+        capturehook.apply(job_with("\u00e9\u00e8 G1 X5"), profile())
+
+
+def test_filament_of_negative_thickness_is_refused() -> None:
+    with pytest.raises(GcodeError, match="a filament of -1 mm"):
+        capturehook.apply(job_with("M200 D-1"), profile())
+
+
+def test_g92_of_an_axis_that_does_not_extrude_moves_no_number() -> None:
+    """`G92 E0` where filament is on A. RS-274/NGC knows no E."""
+    wishes = profile("rs274", machine={"extruder_axis": "A"}, retract={"by": "moves"})
+    assert check_job(Counter(), job_with("G92 E0", firmware="rs274"), wishes) == []
+
+
+def test_firmware_retraction_is_kept_for_each_tool() -> None:
+    assert check_job(Counter(), job_with("G10\nT1"), profile(retract={"by": "firmware"})) == []
+
+
+def test_prime_under_g91_with_absolute_filament_gives_the_number_back() -> None:
+    """`G91` then `M82`: places are steps, filament is not (docs/gcode_facts.md)."""
+    start = b"M82\nG92 E0\nG28\nG1 Z0.2 F900\n"
+    layer = b"G91\nM82\nG1 X%d Y9 E%d\nG1 Z0.2\n"
+    job = start + b"".join(layer % (9, k) for k in (1, 2, 3)) + b"G90\n"
+    wishes = profile("smoothie", retract={"length_mm": 0, "extra_prime_mm": 0.05})
+    assert check_job(Counter(), job, wishes) == []
+    assert capturehook.apply(job, wishes).data.count(b"G92 E") > 1
