@@ -28,6 +28,7 @@ from capturehook.video.static import (
     Tile,
     choose_reference,
     find_static,
+    lay_over,
     light_of,
     luma_of,
     tiles_in,
@@ -145,9 +146,10 @@ def measure_frames(
     size_px, scale = working_size(frames.size_px)
     samples = _sample(frames, size_px)
     shape = (size_px[1], size_px[0])
-    area = find_static(samples) if static_px is None else tiles_in(static_px, scale, shape)
-    reference = _reference(frames, samples, area, size_px)
-    del samples
+    laid = lay_over(samples)
+    area = find_static(laid) if static_px is None else tiles_in(static_px, scale, shape)
+    reference = _reference(samples[choose_reference(laid, area)], area, size_px)
+    del samples, laid
     look_px = _look_size(size_px)
     rows: list[Row | None] = []
     looks = np.zeros((len(frames), look_px[1], look_px[0]), np.uint8)
@@ -219,11 +221,8 @@ def _sample(frames: FrameList, size_px: tuple[int, int]) -> NDArray[np.uint8]:
     return np.stack(lit)
 
 
-def _reference(
-    frames: FrameList, samples: NDArray[np.uint8], area: StaticArea, size_px: tuple[int, int]
-) -> Reference:
+def _reference(luma: NDArray[np.uint8], area: StaticArea, size_px: tuple[int, int]) -> Reference:
     """Light is held against the same sample; its linear values come from its luma codes."""
-    luma = samples[choose_reference(samples, area)]
     light = light_of(np.repeat(luma[..., None], 3, axis=-1))
     grey = luma.astype(np.float32)
     step = max(1, round(max(size_px) / COARSE_LONG_PX))
@@ -285,26 +284,34 @@ def _measure(rgb: NDArray[np.uint8], reference: Reference, scale: float) -> tupl
 
 def _displacement(luma: Grey, reference: Reference) -> tuple[float, float, float, float, float]:
     """dx, dy (working px), rotation (deg), scale, peak: whole picture first, then each tile."""
+    shifts, peak = _tile_shifts(luma, reference, (0, 0))
     step = reference.coarse_step
     rough = shift_between(reference.coarse, _coarse_spectrum(luma, step), fine=False)
-    down, right = (
-        (round(rough.dy_px * step), round(rough.dx_px * step))
-        if rough.peak >= LEAST_PEAK
-        else (0, 0)
-    )
-    shifts, peaks = [], []
-    for tile, usual in zip(reference.tiles, reference.spectra, strict=True):
-        top, left = tile.moved_to(luma.shape, down, right)
-        fine = shift_between(usual, spectrum(tile.cut(luma, down, right)))
-        shifts.append((left - tile.left + fine.dx_px, top - tile.top + fine.dy_px))
-        peaks.append(fine.peak)
-    peak = float(np.median(peaks))
+    start = (round(rough.dy_px * step), round(rough.dx_px * step))
+    if rough.peak >= LEAST_PEAK and max(map(abs, start)) > reference.tiles[0].height // 8:
+        # A gantry that rises can outdo the rest of the picture: the tiles decide.
+        further, further_peak = _tile_shifts(luma, reference, start)
+        if further_peak > peak:
+            shifts, peak = further, further_peak
     if peak < LEAST_PEAK:
         nan = float("nan")
         return nan, nan, nan, nan, peak
-    dx, dy = (float(value) for value in np.median(np.array(shifts), axis=0))
-    turn_deg, zoom = _turn_and_zoom(reference.tiles, np.array(shifts), luma.shape)
+    dx, dy = (float(value) for value in np.median(shifts, axis=0))
+    turn_deg, zoom = _turn_and_zoom(reference.tiles, shifts, luma.shape)
     return dx, dy, turn_deg, zoom, peak
+
+
+def _tile_shifts(
+    luma: Grey, reference: Reference, start: tuple[int, int]
+) -> tuple[NDArray[np.float64], float]:
+    """(T, 2) dx, dy of each tile looked for about a start (down, right), and the median peak."""
+    shifts, peaks = [], []
+    for tile, usual in zip(reference.tiles, reference.spectra, strict=True):
+        top, left = tile.moved_to(luma.shape, *start)
+        fine = shift_between(usual, spectrum(tile.cut(luma, *start)))
+        shifts.append((left - tile.left + fine.dx_px, top - tile.top + fine.dy_px))
+        peaks.append(fine.peak)
+    return np.array(shifts), float(np.median(peaks))
 
 
 def _turn_and_zoom(
