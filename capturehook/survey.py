@@ -7,12 +7,13 @@ from math import pi
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from capturehook.errors import Finding
 from capturehook.interp.clock import is_unknown
 from capturehook.interp.job_limits import estimate_from_job
 from capturehook.interp.modal import Modes
-from capturehook.interp.moves import ARC_CCW, ARC_CW, PAUSE, TOOL
+from capturehook.interp.moves import ARC_CCW, ARC_CW, FW_RETRACT, PAUSE, TOOL
 from capturehook.pipeline import Job
 from capturehook.splice.fence import MARK
 
@@ -144,14 +145,23 @@ def _said(seen: set[bool], yes: str, no: str) -> str:
 
 def _filament(job: Job) -> dict[str, Any]:
     fed = float(job.moves.e_step_mm.sum() + job.read.deficit_mm[-1])
-    lines = job.moves.line_index[job.layers.first_move[1:]]
-    drawn = [float(job.read.deficit_mm[job.read.move_before(int(line))]) for line in lines]
+    drawn = _drawn_back(job)
     return {
         "length_mm": round(fed, 3),
         "volume_cm3": round(fed * pi * job.profile.machine.filament_mm**2 / 4000, 3),
         "longest_retract_mm": round(float(job.read.deficit_mm.max()), 4),
-        "retracted_at_layer_start": f"{sum(one > 0.01 for one in drawn)} of {len(drawn)}",
+        "retracted_at_layer_changes": f"{int(drawn.sum())} of {len(drawn)}",
     }
+
+
+def _drawn_back(job: Job) -> NDArray[np.bool_]:
+    """(L - 1,) was filament drawn back (by E or by the firmware) between two layers?"""
+    moves, last, first = job.moves, job.layers.last_move[:-1], job.layers.first_move[1:]
+    drawn = np.concatenate(([0], np.cumsum(job.read.deficit_mm > 0.01)))
+    events = moves.event_line_index[moves.event_kind == FW_RETRACT]
+    by_firmware = np.searchsorted(events, moves.line_index[[last, first]])
+    in_moves: NDArray[np.bool_] = drawn[first] > drawn[last + 1]
+    return in_moves | (by_firmware[1] > by_firmware[0])
 
 
 def _times(job: Job) -> dict[str, Any]:

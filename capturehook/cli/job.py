@@ -197,7 +197,7 @@ def _show_survey(survey: Survey) -> None:
         ("objects", f"{layers['objects']}" + (" (one at a time)" if layers["objects"] > 1 else "")),
         ("printed", _extents_text(survey.extents)),
         ("modes", _modes_text(survey.modes)),
-        ("filament", _filament_text(survey.filament)),
+        ("filament", _filament_text(survey.filament, by_firmware=survey.modes["firmware_retract"])),
         ("print time", _times_text(survey)),
     ]
     for name, text in facts:
@@ -233,11 +233,14 @@ def _modes_text(modes: dict[str, Any]) -> str:
     return f"positions {modes['positions']}, {extruder}, {modes['units']}{arcs}{firmware}"
 
 
-def _filament_text(filament: dict[str, Any]) -> str:
+def _filament_text(filament: dict[str, Any], *, by_firmware: bool) -> str:
+    longest = f"{filament['longest_retract_mm']:g} mm"
+    if by_firmware:
+        longest = "by the firmware"
     return (
         f"{filament['length_mm']:,.1f} mm ({filament['volume_cm3']:g} cm3); "
-        f"longest retraction {filament['longest_retract_mm']:g} mm; "
-        f"drawn back at {filament['retracted_at_layer_start']} layer starts"
+        f"longest retraction {longest}; "
+        f"drawn back at {filament['retracted_at_layer_changes']} layer changes"
     )
 
 
