@@ -10,11 +10,15 @@ import inspect
 import textwrap
 from collections.abc import Iterable
 from itertools import pairwise
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, GetJsonSchemaHandler
-from pydantic.json_schema import JsonSchemaValue
-from pydantic_core import CoreSchema, PydanticCustomError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic_core import PydanticCustomError
+
+if TYPE_CHECKING:
+    from pydantic import GetJsonSchemaHandler
+    from pydantic.json_schema import JsonSchemaValue
+    from pydantic_core import CoreSchema
 
 Number = Annotated[float, Field(strict=True, ge=-1e9, le=1e9)]
 Positive = Annotated[float, Field(strict=True, gt=0, le=1e9)]
@@ -37,7 +41,7 @@ Range = Annotated[tuple[Number, Number], AfterValidator(_rises)]
 class Record(BaseModel):
     """A frozen table of the profile; a key nobody knows is a fault."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
     @classmethod
     def meanings(cls) -> dict[str, str]:

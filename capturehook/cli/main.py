@@ -5,6 +5,7 @@ Commands are imported only when called, since a slicing host waits for us.
 
 from __future__ import annotations
 
+import os
 import sys
 from importlib import import_module
 
@@ -12,6 +13,7 @@ import click
 
 from capturehook.errors import CaptureHookError
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # no linear algebra here needs more
 COMMANDS = {
     "apply": ("job", "apply_command"),
     "strip": ("job", "strip_command"),

@@ -138,7 +138,7 @@ def _read_piece(
     place += at
     motion, is_plain = _motion_of(padded, place, code[is_first])
     code_lines = code_line[is_first]
-    odd = np.unique(code_line[kind[code] == ODD])
+    odd = code_line[kind[code] == ODD]
     if len(odd):
         is_plain[np.searchsorted(code_lines, odd)] = False
     ordinal = np.cumsum(is_first, dtype=np.int32) - 1

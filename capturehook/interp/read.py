@@ -347,7 +347,7 @@ def read_deficit(e_step_mm: Array, table: MoveTable, others: Others) -> Array:
 def _deficit(e_step_mm: Array, tool: NDArray[np.int64]) -> Array:
     """(M,) how far filament is drawn back after each move, for the tool in use."""
     deficit = np.empty(len(e_step_mm))
-    for number in np.unique(tool):
+    for number in {int(tool[at]) for at in np.flatnonzero(np.diff(tool, prepend=tool[:1] + 1))}:
         mine = tool == number
         fed = np.cumsum(e_step_mm[mine])
         deficit[mine] = np.maximum(np.maximum.accumulate(fed), 0.0) - fed

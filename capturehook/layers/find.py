@@ -54,8 +54,8 @@ def find_layers(
 
 def _steps_in_height(z: Array) -> int:
     """How many times printing goes on at a new greatest height (rounded to the merge)."""
-    tops = np.unique(np.round(np.maximum.accumulate(z) / 0.05))
-    return min(len(tops), 20)
+    tops = np.round(np.maximum.accumulate(z) / 0.05)
+    return min(int(np.count_nonzero(np.diff(tops))) + 1, 20)
 
 
 def _groups_by_height(z: Array, climbs: NDArray[np.bool_]) -> NDArray[np.int64]:
@@ -150,7 +150,7 @@ def _split_turns(
             cuts.append(
                 starts[layer] + np.flatnonzero(np.diff(np.maximum.accumulate(turn)) > 0) + 1
             )
-    return np.unique(np.concatenate(cuts))
+    return starts if len(cuts) == 1 else np.unique(np.concatenate(cuts))
 
 
 def _objects(z: Array) -> NDArray[np.int32]:

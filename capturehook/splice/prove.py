@@ -204,10 +204,8 @@ def _refuse(blocks: Sequence[ProvenBlock], which: np.ndarray, found: str) -> Non
 def _second_witness(kit: Kit, blocks: Sequence[ProvenBlock]) -> None:
     from capturehook.splice.second_opinion import check_block
 
-    chosen = np.unique(
-        np.linspace(0, len(blocks) - 1, min(len(blocks), SECOND_OPINIONS)).round().astype(int)
-    )
-    for index in chosen.tolist():
+    spread = np.linspace(0, len(blocks) - 1, min(len(blocks), SECOND_OPINIONS))
+    for index in sorted(set(spread.round().astype(int).tolist())):
         block = blocks[index]
         state, unit = block.state, block.state.modes.unit_mm
         e_unit = block.state.modes.e_unit(kit.firmware)
