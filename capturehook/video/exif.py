@@ -55,6 +55,7 @@ def parse_sub_seconds(text: object) -> tuple[float, float]:
     digits = _clean(text)
     if not digits.isdecimal() or not digits.isascii():
         return 0.0, 1.0
+    digits = digits[:9]  # nanoseconds; a damaged field can hold thousands of digits
     return int(digits) / 10 ** len(digits), 10.0 ** -len(digits)
 
 

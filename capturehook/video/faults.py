@@ -158,7 +158,8 @@ class _Part:
     def odd(self, left_out: Flags, flicker: Series) -> tuple[Series, Flags]:
         """Share of the picture that is neither as before nor as after: something is elsewhere."""
         looks = self.measures.look[self.places].astype(np.float32)
-        gains = 2.0 ** (-np.nan_to_num(flicker) / 2.2)  # of coded values, near enough
+        ev = np.clip(np.nan_to_num(flicker), -20, 20)  # a black frame is endlessly dark
+        gains = 2.0 ** (-ev / 2.2)  # of coded values, near enough
         looks *= gains[:, None, None].astype(np.float32)
         keep = np.flatnonzero(~left_out)
         share = np.full(len(self.places), np.nan)
@@ -197,7 +198,7 @@ class _Part:
             jump = [_jump_at(series, step) for series in (x, y)]
             text = (
                 f"the camera was knocked before this frame and stayed {_length(jump):.1f} px "
-                f"away ({jump[0]:+.1f} right, {jump[1]:+.1f} down); the film is aligned"
+                f"away ({_signed(jump[0])} right, {_signed(jump[1])} down); the film is aligned"
             )
             findings.append(Finding("bumped", self.name(int(known[step])), text))
         return findings or self._creep(x, y)
@@ -208,8 +209,8 @@ class _Part:
         if _length(walk) <= 2 * self.least_px:
             return []
         text = (
-            f"the camera crept by {_length(walk):.1f} px over the shoot ({walk[0]:+.1f} right, "
-            f"{walk[1]:+.1f} down): check the tripod's clamps; the film is aligned"
+            f"the camera crept by {_length(walk):.1f} px over the shoot ({_signed(walk[0])} right, "
+            f"{_signed(walk[1])} down): check the tripod's clamps; the film is aligned"
         )
         return [Finding("creep", "frames", text)]
 
@@ -298,6 +299,12 @@ def _without(values: Series, left_out: Flags) -> Series:
 
 def _jump_at(values: Series, step: int) -> float:
     return float(np.median(values[step : step + 5]) - np.median(values[max(0, step - 5) : step]))
+
+
+def _signed(value: float) -> str:
+    """+3.4, -1.2, 0.0: never -0.0"""
+    text = f"{value:+.1f}"
+    return "0.0" if float(text) == 0 else text
 
 
 def _length(vector: list[float]) -> float:

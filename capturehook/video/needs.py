@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from importlib import import_module
 from typing import Any
 
@@ -38,6 +39,8 @@ def pillow() -> Any:
     image = need("PIL.Image", "reading and drawing pictures")
     if image.MAX_IMAGE_PIXELS is None or image.MAX_IMAGE_PIXELS < MAX_PIXELS:
         image.MAX_IMAGE_PIXELS = MAX_PIXELS
+    # What it says of damaged fields: a picture that cannot be used gets a verdict of ours.
+    warnings.filterwarnings("ignore", category=UserWarning, module=r"PIL\.")
     return image
 
 

@@ -18,12 +18,14 @@ from capturehook.video.needs import need, pillow
 from capturehook.video.report import summary_lines
 from capturehook.video.verdicts import Verdict
 
-PAPER, INK, FAINT = (255, 255, 255), (34, 34, 34), (120, 120, 120)
+PAPER, INK, FAINT = (255, 255, 255), (34, 34, 34), (96, 96, 96)
 GAP_PX = 6
 CAPTION_PX = 14
 # so many frames at most -> so wide a thumbnail
 THUMB_WIDTHS = ((60, 200), (250, 144), (1000, 104), (10**9, 72))
 LEAST_COLUMNS = 4
+LABEL_PX = 66
+MOST_DOUBTS = 8
 
 
 class Thumbs:
@@ -84,7 +86,7 @@ def draw_sheet(audit: Audit, thumbs: Thumbs) -> Any:
     cells = sheet_cells(audit)
     cell_w, cell_h = thumbs.width + GAP_PX, thumbs.height + CAPTION_PX + GAP_PX
     columns = max(LEAST_COLUMNS, min(len(cells), round(sqrt(len(cells) * 1.4 * cell_h / cell_w))))
-    head = summary_lines(audit)
+    head = [*summary_lines(audit), *_doubts(audit)]
     used = [verdict for verdict in v.VERDICTS.values() if any(c.verdict is verdict for c in cells)]
     width = max(columns * cell_w + GAP_PX, 720)
     head_px = GAP_PX + 17 * len(head) + _legend_rows(used, width) * 24 + 12
@@ -92,12 +94,36 @@ def draw_sheet(audit: Audit, thumbs: Thumbs) -> Any:
     picture = pillow().new("RGB", (width, height), PAPER)
     pen = _Pen(picture)
     for row, line in enumerate(head):
-        pen.text((GAP_PX + 2, GAP_PX + 17 * row), line, 13)
+        _draw_line(pen, line, GAP_PX + 17 * row, width)
     _draw_legend(pen, used, width, GAP_PX + 17 * len(head) + 8)
     for place, cell in enumerate(cells):
         row, column = divmod(place, columns)
         _draw_cell(pen, thumbs, cell, (GAP_PX + column * cell_w, head_px + row * cell_h))
     return picture
+
+
+def _doubts(audit: Audit) -> list[str]:
+    """The findings that no cell of the sheet shows."""
+    shown = {name.replace(" ", "-") for name in v.VERDICTS}
+    said = [finding for finding in audit.findings if finding.code not in shown]
+    lines = [
+        f"{'doubts' if not k else '':8}  {one.where}: {one.text}" for k, one in enumerate(said)
+    ]
+    if len(lines) > MOST_DOUBTS:
+        rest = f"{'':8}  and {len(lines) - MOST_DOUBTS + 1} more"
+        lines = [*lines[: MOST_DOUBTS - 1], rest]
+    return lines
+
+
+def _draw_line(pen: _Pen, line: str, y: int, width: int) -> None:
+    """A line of the summary; its first word in a column of its own."""
+    label, gap, words = line.partition("  ")
+    if not gap:
+        pen.text((GAP_PX + 2, y), line, 13)
+        return
+    pen.text((GAP_PX + 2, y), label, 13, FAINT)
+    left = GAP_PX + 2 + LABEL_PX
+    pen.text((left, y), pen.cut(words.strip(), 13, width - left - GAP_PX), 13)
 
 
 def sheet_cells(audit: Audit) -> list[Cell]:
@@ -175,6 +201,14 @@ class _Pen:
             words = words[1:]
         self.text(place, words, size, FAINT)
 
+    def cut(self, words: str, size: int, width: int) -> str:
+        """The words, their end left away where they are too long."""
+        if self._draw.textlength(words, font=self.font(size)) <= width:
+            return words
+        while words and self._draw.textlength(words + "...", font=self.font(size)) > width:
+            words = words[:-1]
+        return words.rstrip() + "..."
+
     def frame(self, box: tuple[int, int, int, int], colour: str) -> None:
         self._draw.rectangle(box, outline=colour, width=3)
 
@@ -197,7 +231,7 @@ class _Pen:
             self._draw.text(
                 centre,
                 verdict.letter,
-                fill="#ffffff",
+                fill=verdict.ink,
                 font=self.font(max(9, round(radius * 1.35))),
                 anchor="mm",
                 stroke_width=0,

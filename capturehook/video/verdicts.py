@@ -7,6 +7,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from capturehook.physics.colour import luminance_of_srgb
+
+WHITE, BLACK = "#ffffff", "#222222"
+
+
+def contrast(one: str, other: str) -> float:
+    """How well two colours ("#rrggbb") stand out from each other, 1 to 21.
+
+    Source: WCAG 2.2, "contrast ratio": (L1 + 0.05) / (L2 + 0.05) of relative luminances.
+    """
+    codes = [[int(colour[k : k + 2], 16) for k in (1, 3, 5)] for colour in (one, other)]
+    low, high = sorted(float(luminance_of_srgb(rgb)) for rgb in codes)
+    return (high + 0.05) / (low + 0.05)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
@@ -18,6 +32,11 @@ class Verdict:
     colour: str
     usable: bool
     meaning: str
+
+    @property
+    def ink(self) -> str:
+        """Colour of the letter on ``colour``: the one that stands out more."""
+        return max((WHITE, BLACK), key=lambda ink: contrast(ink, self.colour))
 
     def __str__(self) -> str:
         return self.name

@@ -1,6 +1,7 @@
 """The pictures and the data of an audit."""
 
 import json
+import re
 import xml.etree.ElementTree as ET
 
 import numpy as np
@@ -38,6 +39,14 @@ def test_verdicts_differ_by_letter_and_shape_or_letter_not_by_colour_alone():
     assert {verdict.shape for verdict in v.VERDICTS.values()} <= {*CORNERS, "dot", "ring"}
 
 
+@pytest.mark.parametrize("verdict", v.VERDICTS.values(), ids=str)
+def test_letter_of_a_verdict_stands_out_from_its_colour(verdict):
+    """WCAG 2.2, 1.4.11: 3 to 1 for graphical objects."""
+    assert v.contrast("#ffffff", "#000000") == pytest.approx(21)
+    assert v.contrast("#777777", "#ffffff") == pytest.approx(4.48, abs=0.01)  # the well-known grey
+    assert v.contrast(verdict.ink, verdict.colour) >= 3
+
+
 def test_sheet_has_a_cell_for_each_frame_and_each_missing_pose_in_order(faulty):
     audit, _ = faulty
     cells = sheet_cells(audit)
@@ -73,6 +82,30 @@ def test_timeline_is_svg_with_a_mark_for_every_fault(faulty):
     assert sum(title.endswith(": good") for title in titles) == 13
     letters = [one.text for one in root.iter("{http://www.w3.org/2000/svg}text")]
     assert {"B", "N", "T", "X"} <= set(letters)
+
+
+def test_timeline_shows_a_pause_and_a_knock_and_draws_no_line_over_the_pause(tmp_path):
+    shoot = make_shoot(24)
+    for index, shot in enumerate(shoot.shots):
+        shot.t_s += 3000 * (index >= 10)
+        shot.dx = 5.0 * (index >= 17)
+    shoot.write(tmp_path)
+    audit = audit_frames(load_frames([tmp_path]), shoot.plan)
+    root = ET.fromstring(timeline_svg(audit))
+    words = [one.text for one in root.iter("{http://www.w3.org/2000/svg}text")]
+    assert words.count("pause") == 1 and words.count("knocked") == 1
+    lines = [one.get("points") for one in root.iter("{http://www.w3.org/2000/svg}polyline")]
+    assert sorted({len(line.split()) for line in lines}) == [10, 14]
+
+
+def test_dark_frame_is_at_the_edge_of_the_light_scale_and_flicker_can_be_seen(tmp_path):
+    shoot = make_shoot(12)
+    shoot.shots[5].ev = -4.0
+    shoot.write(tmp_path)
+    svg = timeline_svg(audit_frames(load_frames([tmp_path]), shoot.plan))
+    lowest = min(float(word) for word in re.findall(r">(-?[0-9.]+)</text>", svg))
+    assert lowest == -2
+    assert len(re.findall(r'<path d="M[0-9. ]+l-4 -7h8z"', svg)) == 1
 
 
 def test_timeline_without_times_counts_frames(faulty):
