@@ -10,7 +10,7 @@ import click
 from capturehook.cli import show
 
 
-@click.command("demo")
+@click.command("demo", short_help="Do the main job on a small lighthouse of our own.")
 @click.argument("folder", metavar="FOLDER", default="lighthouse")
 @click.option(
     "-p", "--profile", metavar="PROFILE", default="heron", help="Instead of the starter heron."

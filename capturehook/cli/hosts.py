@@ -9,7 +9,7 @@ from capturehook.cli import show
 JSON = click.option("--json", "as_json", is_flag=True, help="One JSON object on standard output.")
 
 
-@click.command(name="hook")
+@click.command("hook", short_help="Print the line to paste into a slicing host.")
 @click.option(
     "-p",
     "--profile",
@@ -42,7 +42,7 @@ def hook_command(profile: str, folder: str | None, as_json: bool) -> int:
     return 0
 
 
-@click.command(name="snippet")
+@click.command("snippet", short_help="Print a pose as text for a layer-change field.")
 @click.option(
     "-p", "--profile", metavar="NAME|PATH", help="Printer and camera; see `profile list`."
 )

@@ -46,7 +46,7 @@ def write_job_file(job: str, out: str | None, pieces: Sequence[bytes | memoryvie
         write_stream_atomically(Path(target), lambda file: file.writelines(pieces))
 
 
-@click.command("apply")
+@click.command("apply", short_help="Put a proved pose block into a job at each chosen layer.")
 @JOB
 @PROFILE
 @OUT
@@ -131,7 +131,7 @@ def _pose_row(row: dict[str, Any], pose: Pose) -> tuple[object, ...]:
     return (*where, row["e_retracted_mm"], *route, pose.resume, row["added_s"])
 
 
-@click.command("strip")
+@click.command("strip", short_help="Take every block out again, byte for byte.")
 @JOB
 @OUT
 @JSON
@@ -159,7 +159,7 @@ def strip_command(job: str, out: str | None, as_json: bool) -> int:
     return 0
 
 
-@click.command("inspect")
+@click.command("inspect", short_help="Say what a job is, and every doubt about it.")
 @JOB
 @PROFILE
 @JSON

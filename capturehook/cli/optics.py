@@ -30,7 +30,7 @@ def _shutter(_context: click.Context, _option: click.Parameter, value: str | Non
         raise click.BadParameter(f"{value!r} is no exposure time; write 1/60 or 0.5") from None
 
 
-@click.command("optics")
+@click.command("optics", short_help="Distance, depth of field, exposure and blur for a subject.")
 @click.option(
     "-p",
     "--profile",

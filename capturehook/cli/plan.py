@@ -22,7 +22,7 @@ ROWS = 12
 """Rows of the timetable that are shown; `--json` and `--save` have all."""
 
 
-@click.command("plan")
+@click.command("plan", short_help="Film, added time, timetable and picture, before the print.")
 @click.argument("job", metavar="JOB")
 @click.argument("more", nargs=-1, metavar="")
 @PROFILE

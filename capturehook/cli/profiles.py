@@ -9,7 +9,7 @@ import click
 from capturehook.cli import show
 
 
-@click.group(name="profile")
+@click.group(short_help="Profiles: one printer, one camera, one way to fire it.", name="profile")
 def profile_group() -> None:
     """Profiles: one printer, one camera, one way to fire it.
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from capturehook.resin_profile import ResinTable
 
 
-@click.command(name="resin")
+@click.command("resin", short_help="Plan a resin shoot: which flashes fire the camera.")
 @click.argument("job", required=False, type=click.Path(path_type=Path))
 @click.option(
     "-p", "--profile", metavar="NAME|PATH", help="Printer and camera; see `profile list`."

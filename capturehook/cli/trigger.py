@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 _Function = Callable[..., Any]
 
 
-@click.group("trigger")
+@click.group("trigger", short_help="Wiring advice and sizing for what fires the camera.")
 def trigger_command() -> None:
     """Wiring advice and sizing: a contact switch, an opto-isolator or a light sensor.
 
