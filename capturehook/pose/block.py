@@ -182,11 +182,14 @@ class _Writer:
         return " ".join(("G1", *words))
 
     def extrude(self, to_e: float, step: float) -> str:
-        """A move of filament alone: ``step`` or to ``to_e``, both in the job's E units."""
+        """A move of filament alone: ``step`` or to ``to_e``, both in the job's E units.
+
+        Its feed counts mm of filament even where E counts mm3: docs/gcode_facts.md#marlin
+        """
         kit = self.kit
         e_absolute = self.inside.e_absolute(kit.firmware)
         number = to_e if e_absolute else step
-        feed = self._f(kit.profile.retract.feed_mm_min / self.per_unit)
+        feed = self._f(kit.profile.retract.feed_mm_min)
         return f"G1 {kit.e_letter}{exact(number / self.e_unit)}{feed}"
 
 

@@ -215,7 +215,8 @@ def test_volumetric_e_is_written_in_mm3() -> None:
     # 0.8 mm of filament 1.75 mm thick: 1.92423 mm3 (pi/4 d2 l).
     kit = kit_for("marlin", per_unit=1 / 2.405282, machine={"volumetric": True})
     lines = block_of(kit, state_of(MODES["relative_e"]))
-    assert lines[0].startswith("G1 E-1.92423 ")
+    # The feed stays in mm of filament: Marlin planner.cpp turns E to mm before it takes the length.
+    assert lines[0] == "G1 E-1.92423 F2100"
 
 
 def test_no_hop_line_where_the_nozzle_is_high_enough() -> None:
