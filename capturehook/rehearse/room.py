@@ -160,15 +160,15 @@ def place_camera(
 
     def both(distance_mm: float) -> bool:
         view = stand(distance_mm)
-        return _fills(view, subject.corners(), FILL) and _holds(view, head.corners())
+        return fills(view, subject.corners(), FILL) and holds(view, head.corners())
 
     given = wishes.distance_mm or camera.distance_mm
     if given is not None:
         return stand(given) if both(given) else stand(given, 0.0)
     rise = 0.0 if height is None else abs(height - float(subject.middle_mm[2]))
     least = max(CLOSEST_FOCAL * camera.focal_mm, 1.1 * rise)
-    near = _least_distance(least, lambda mm: _fills(stand(mm, 0.0), subject.corners(), FILL))
-    far = _least_distance(near, both)
+    near = least_distance(least, lambda mm: fills(stand(mm, 0.0), subject.corners(), FILL))
+    far = least_distance(near, both)
     return stand(far) if far <= BACK_OFF * near else stand(near, 0.0)
 
 
@@ -181,16 +181,16 @@ def head_box(machine: Machine, nozzle_mm: Floats) -> PartBox:
     )
 
 
-def _fills(view: View, corners_mm: Floats, share: tuple[float, float]) -> bool:
+def fills(view: View, corners_mm: Floats, share: tuple[float, float]) -> bool:
     """True when the corners take no more than a share of the picture, and are all in it."""
     if view.to_camera(corners_mm)[:, 2].min() <= 0:
         return False
     px = view.to_pixels(corners_mm)[:, :2]
     size = np.array((view.width_px, view.height_px))
-    return bool((np.ptp(px, axis=0) <= share * size).all()) and _holds(view, corners_mm)
+    return bool((np.ptp(px, axis=0) <= share * size).all()) and holds(view, corners_mm)
 
 
-def _holds(view: View, corners_mm: Floats) -> bool:
+def holds(view: View, corners_mm: Floats) -> bool:
     """True when all corners are in the picture, a hundredth from its edge."""
     if view.to_camera(corners_mm)[:, 2].min() <= 0:
         return False
@@ -199,7 +199,7 @@ def _holds(view: View, corners_mm: Floats) -> bool:
     return bool(((px >= 0.01 * size) & (px <= 0.99 * size)).all())
 
 
-def _least_distance(least_mm: float, is_far_enough: Callable[[float], bool]) -> float:
+def least_distance(least_mm: float, is_far_enough: Callable[[float], bool]) -> float:
     """Bisection between the least distance and one far enough."""
     if is_far_enough(least_mm):
         return least_mm

@@ -29,6 +29,7 @@ from capturehook.video.needs import pillow
 
 if TYPE_CHECKING:
     from capturehook.pipeline import Applied, Pose
+    from capturehook.plan.record import PlannedPose
     from capturehook.video.encode import Film
 
 SCHEMA = 1
@@ -50,8 +51,8 @@ class Asked:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PoseSight:
-    """One frame in numbers: pixels of the part that would be seen without the head, and of
-    these what the head hides."""
+    """One frame in numbers: pixels of the part that would be seen without the head (or the
+    vat), and of these what it hides."""
 
     pose: int
     layer: int
@@ -66,12 +67,12 @@ class PoseSight:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rehearsal:
-    """What came of it."""
+    """What came of it; a plate that hangs has no park point."""
 
     view: View
     sights: list[PoseSight]
     film_s: Fraction
-    park: ParkAdvice
+    park: ParkAdvice | None
     findings: list[Finding]
 
     @property
@@ -103,7 +104,7 @@ class Rehearsal:
             "poses": [
                 {**asdict(one), "hidden_share": round(one.hidden_share, 4)} for one in self.sights
             ],
-            "park": asdict(self.park),
+            "park": None if self.park is None else asdict(self.park),
             "findings": [finding.as_json() for finding in self.findings],
         }
 
@@ -118,24 +119,24 @@ def rehearse(applied: Applied, wishes: Wishes, asked: Asked, step: Step | None =
     FrameError, FileError
         A film or picture that cannot be written; or a library that is missing.
     """
-    _refuse(applied, asked)
+    refuse_asked(applied.job.source.path, len(applied.poses), asked)
     job, capture = applied.job, applied.job.profile.capture
     nozzle, box = nozzle_points(applied), part_box(applied.job)
     view = place_camera(job.profile, box, nozzle[-1], wishes, asked.size)
-    sights = []
-    with _film(asked, Fraction(capture.fps), job.source.path) as film:
+    fps = Fraction(capture.fps)
+    held = held_frames(fps, capture.hold_last_s)
+    sights: list[PoseSight] = []
+    with asked_film(asked, fps, job.source.path) as film:
         for pose, shot in zip(applied.poses, Stage(applied, view).shots(), strict=True):
             last = pose is applied.poses[-1]
-            held = round(Fraction(capture.fps) * Fraction(str(capture.hold_last_s))) if last else 0
-            _write(pose, shot, asked, film, 1 + held)
-            sights.append(_sight(pose, shot))
+            write_shot(pose.pose, shot, asked, film, 1 + held * last)
+            sights.append(sight_of(pose, shot))
             if step is not None:
                 step(len(sights))
-    frames = len(sights) + round(Fraction(capture.fps) * Fraction(str(capture.hold_last_s)))
     made = Rehearsal(
         view=view,
         sights=sights,
-        film_s=Fraction(frames) / Fraction(capture.fps),
+        film_s=(len(sights) + held) / fps,
         park=advise_park(applied, view),
         findings=[*applied.findings],
     )
@@ -143,15 +144,13 @@ def rehearse(applied: Applied, wishes: Wishes, asked: Asked, step: Step | None =
     return made
 
 
-def _refuse(applied: Applied, asked: Asked) -> None:
-    path = applied.job.source.path
-    if not applied.poses:
+def refuse_asked(path: str, poses: int, asked: Asked) -> None:
+    """Raise PlanError for what cannot be drawn of a job with so many poses."""
+    if not poses:
         raise PlanError(path, "gets no pose, so there is nothing to draw", "See `capturehook plan`")
     for number in asked.stills:
-        if not 1 <= number <= len(applied.poses):
-            raise PlanError(
-                "--still", f"there is no pose {number}", f"{path} has 1 to {len(applied.poses)}"
-            )
+        if not 1 <= number <= poses:
+            raise PlanError("--still", f"there is no pose {number}", f"{path} has 1 to {poses}")
     if min(asked.size) < 16 or max(asked.size) > LARGEST_PX:
         raise PlanError(
             "--size", f"{asked.size[0]}x{asked.size[1]} is not within 16 to {LARGEST_PX} px",
@@ -159,8 +158,14 @@ def _refuse(applied: Applied, asked: Asked) -> None:
         )  # fmt: skip
 
 
+def held_frames(fps: Fraction, hold_last_s: float) -> int:
+    """How many more frames the last picture gets."""
+    return round(fps * Fraction(str(hold_last_s)))
+
+
 @contextmanager
-def _film(asked: Asked, fps: Fraction, title: str) -> Iterator[Film | None]:
+def asked_film(asked: Asked, fps: Fraction, title: str) -> Iterator[Film | None]:
+    """The film to add to, or None where none is wanted."""
     if asked.film is None:
         yield None
         return
@@ -171,19 +176,21 @@ def _film(asked: Asked, fps: Fraction, title: str) -> Iterator[Film | None]:
         yield film
 
 
-def _write(pose: Pose, shot: Shot, asked: Asked, film: Film | None, times: int) -> None:
+def write_shot(pose: int, shot: Shot, asked: Asked, film: Film | None, times: int) -> None:
+    """Into the film so many times, onto the stand-in camera's card, and as a still."""
     if film is not None:
         film.add(shot.rgb, times)
     if asked.camera is not None:
-        asked.camera.take(pose.pose, shot.rgb)
-    if pose.pose in asked.stills:
+        asked.camera.take(pose, shot.rgb)
+    if pose in asked.stills:
         picture = pillow().fromarray(shot.rgb)
         write_stream_atomically(
-            asked.stills[pose.pose], lambda out: picture.save(out, format="PNG")
+            asked.stills[pose], lambda out: picture.save(out, format="PNG")
         )
 
 
-def _sight(pose: Pose, shot: Shot) -> PoseSight:
+def sight_of(pose: Pose | PlannedPose, shot: Shot) -> PoseSight:
+    """One frame in numbers."""
     return PoseSight(
         pose=pose.pose,
         layer=pose.layer,
@@ -208,4 +215,13 @@ def _doubts(made: Rehearsal, box: PartBox, nozzle_mm: Any, applied: Applied) -> 
     return doubts
 
 
-__all__ = ["Asked", "Rehearsal", "rehearse"]
+__all__ = [
+    "Asked",
+    "Rehearsal",
+    "asked_film",
+    "held_frames",
+    "refuse_asked",
+    "rehearse",
+    "sight_of",
+    "write_shot",
+]

@@ -58,7 +58,7 @@ def light_area(
     FileError
         An image is damaged or too large, or sizes differ.
     """
-    pillow = _pillow()
+    _pillow()
     lit = np.full(len(images), np.nan)
     changed = np.full(len(images), np.nan)
     before: NDArray[np.uint8] | None = None
@@ -73,7 +73,7 @@ def light_area(
             if mark == seen and index:
                 lit[index], changed[index] = lit[index - 1], 0.0
             else:
-                pixels = _pixels(pillow, container, name)
+                pixels = read_pixels(container, name)
                 lit[index] = np.count_nonzero(pixels) / pixels.size
                 if before is not None:
                     changed[index] = _changed(before, pixels, container, name)
@@ -94,8 +94,17 @@ def _pillow() -> ModuleType:
     return Image
 
 
-def _pixels(pillow: ModuleType, container: Container, name: str) -> NDArray[np.uint8]:
-    """(H, W) grey, or (H, W, 3) where three pixels of the lamp screen share one of the image."""
+def read_pixels(container: Container, name: str) -> NDArray[np.uint8]:
+    """(H, W) grey, or (H, W, 3) where three pixels of the lamp screen share one of the image.
+
+    Raises
+    ------
+    CaptureHookError
+        Pillow is not installed.
+    FileError
+        The image is damaged or too large.
+    """
+    pillow = _pillow()
     data, _, _ = container.read_image(name)
     try:
         with warnings.catch_warnings():
