@@ -9,6 +9,18 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 
 
+def printable(text: str) -> str:
+    """The text with what no console shows, or acts upon, written as escapes (`\\x1b`)."""
+    if text.isprintable():
+        return text
+    shown = (one if one.isprintable() or one == "\n" else _escaped(one) for one in text)
+    return "".join(shown)
+
+
+def _escaped(letter: str) -> str:
+    return letter.encode("unicode_escape").decode("ascii")
+
+
 @dataclass(frozen=True, slots=True)
 class Where:
     """A place a person can go to: a file, and a line or a profile key in it."""
@@ -46,7 +58,7 @@ class CaptureHookError(Exception):
         self.where = Where(where) if isinstance(where, str) else where
         self.found = found
         self.advice = advice
-        super().__init__(f"{self.where}: {found}. {advice}.")
+        super().__init__(printable(f"{self.where}: {found}. {advice}."))
 
     def as_json(self) -> dict[str, object]:
         return {"where": str(self.where), "found": self.found, "advice": self.advice}

@@ -14,6 +14,8 @@ FREE_TEXT = frozenset(
 )
 """Commands whose rest of line is text. docs/gcode_facts.md#free-text"""
 
+MOST_SHOWN = 40
+"""Letters of a wrong word that a message holds."""
 _WORD = re.compile(r"\s*([A-Za-z])\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))?", re.ASCII)
 _COMMAND = re.compile(r"\s*([GMTgmt])\s*([0-9]+)(?:\.([0-9]+))?", re.ASCII)
 _NO_COMMAND = re.compile(
@@ -53,6 +55,7 @@ class WordError(ValueError):
 
     def __init__(self, found: str, column: int, wrong: str = "is not a number") -> None:
         super().__init__(found)
+        found = found if len(found) <= MOST_SHOWN else f"{found[:MOST_SHOWN]}..."
         self.found, self.column, self.wrong = found, column, wrong
 
 
@@ -113,6 +116,8 @@ _STRICT = frozenset({"G0", "G1", "G2", "G3", "G92"})
 
 
 _SPLIT = re.compile(r"(?<![A-Za-z_])[GMTgmt]\s*[0-9]", re.ASCII)
+_ACTS = re.compile(r"(?<![A-Za-z_])[GMTXYZEAFgmtxyzeaf]\s*[-+.0-9]", re.ASCII)
+"""As _SPLIT, where words alone move the machine."""
 _FIRST_IN_ORDER = frozenset(
     {"G17", "G18", "G19", "G20", "G21", "G90", "G91", "G90.1", "G91.1", "G94", "G93", "G40", "G49",
      "G54", "G55", "G56", "G57", "G58", "G59", "G61", "G61.1", "G64", "G80", "G98", "G99", "G97"}
@@ -134,7 +139,7 @@ def read_commands(raw: bytes, *, several: str) -> tuple[Command, ...]:
     """
     only = read_command(raw)
     if only is None:
-        _refuse_buried(raw)
+        _refuse_buried(raw, _SPLIT if several == "first" else _ACTS)
     if only is None or several == "first" or only.code in FREE_TEXT:
         return () if only is None else (only,)
     line, _ = split_comment(raw.decode("latin-1").lstrip("\xef\xbb\xbf"))
@@ -146,11 +151,11 @@ def read_commands(raw: bytes, *, several: str) -> tuple[Command, ...]:
     return _in_turn(line, starts) if several == "in turn" else _by_rs274(line, starts)
 
 
-def _refuse_buried(raw: bytes) -> None:
+def _refuse_buried(raw: bytes, what: re.Pattern[str]) -> None:
     """A command after something that is none: families differ in whether they carry it out."""
     line, _ = split_comment(raw.decode("latin-1"))
     line = _PAREN.sub(lambda match: " " * len(match[0]), line)
-    command = _SPLIT.search(line)
+    command = what.search(line)
     if command and not line.lstrip().startswith("%"):
         raise WordError(*_faulty(line, 0))
 

@@ -220,11 +220,13 @@ def _bare_g92(events: dict[str, AxisEvents], index: int, what: str) -> None:
 
 
 def _loses_by_tables(command: Command, firmware: Firmware) -> bool:
-    """Stored points and tables of offsets: their values are not in the job. A bare G10 moves
-    nothing, by RS-274/NGC an error."""
+    """Stored points, tables of offsets, drilling: what they do is not told by the job. A bare
+    G10 moves nothing, by RS-274/NGC an error."""
     if command.code == "G10":
         return bool(command.words) and not firmware.g10_retracts(_letters(command))
-    return firmware.name == "rs274" and command.code in NGC_ONLY_LOSES
+    if firmware.name != "rs274" or command.code[:1] != "G" or command.code == "G4":
+        return False
+    return command.code in NGC_ONLY_LOSES or any(command.has(letter) for letter in "XYZA")
 
 
 def _shift(

@@ -56,6 +56,7 @@ class Container:
         try:
             infos = self._zip.infolist()
             _check_all(path, infos, self.limits)
+            _check_place(path, infos, self._zip.start_dir)
         except BaseException:
             self._zip.close()
             raise
@@ -245,6 +246,17 @@ def _check_member(path: Path, info: zipfile.ZipInfo, limits: Limits) -> None:
         raise FileError(
             where, f"unpacks to {ratio:.0f} times its size, the mark of a zip bomb", SUSPECT
         )
+
+
+def _check_place(path: Path, infos: list[zipfile.ZipInfo], table_at: int) -> None:
+    """All of a member stands before the table of contents, and a stored one has one size."""
+    for info in infos:
+        least = info.header_offset + 30 + len(info.orig_filename) + info.compress_size
+        two_sizes = info.compress_type == STORED and info.compress_size != info.file_size
+        if least > table_at or two_sizes:
+            raise FileError(
+                Where(str(path), key=info.filename), "does not have the size it states", AGAIN
+            )
 
 
 def _check_overlap(path: Path, infos: list[zipfile.ZipInfo]) -> None:

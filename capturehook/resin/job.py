@@ -6,11 +6,12 @@ import re
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 
 from capturehook.errors import Finding
 from capturehook.resin.timeline import Floats, Ints, LightTimeline
 
-_NUMBERED = re.compile(r"^(.*?)(\d+)\.png$", re.IGNORECASE | re.DOTALL)
+_NUMBERED = re.compile(r"^(.*?)([0-9]{1,9})\.png$", re.IGNORECASE | re.DOTALL)
 
 TIME_APART = 0.25
 """Share of the stated print time by which a timeline may differ before it is a finding."""
@@ -80,11 +81,12 @@ def numbered_images(names: Iterable[str]) -> tuple[list[tuple[int, str]], str]:
 
 def gaps(images: list[tuple[int, str]], path: str) -> list[Finding]:
     """A finding when numbers are missing between the first and the last image."""
-    numbers = [number for number, _ in images]
-    missing = sorted(set(range(numbers[0], numbers[-1] + 1)) - set(numbers)) if numbers else []
-    if not missing:
+    numbers = sorted({number for number, _ in images})
+    holes = [(low + 1, high - low - 1) for low, high in pairwise(numbers) if high > low + 1]
+    if not holes:
         return []
-    text = f"{len(missing)} layer image(s) missing, the first is number {missing[0]}"
+    missing = sum(count for _, count in holes)
+    text = f"{missing} layer image(s) missing, the first is number {holes[0][0]}"
     return [Finding("resin-image-gap", path, text)]
 
 

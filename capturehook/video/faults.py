@@ -158,8 +158,7 @@ class _Part:
     def odd(self, left_out: Flags, flicker: Series) -> tuple[Series, Flags]:
         """Share of the picture that is neither as before nor as after: something is elsewhere."""
         looks = self.measures.look[self.places].astype(np.float32)
-        ev = np.clip(np.nan_to_num(flicker), -20, 20)  # a black frame is endlessly dark
-        gains = 2.0 ** (-ev / 2.2)  # of coded values, near enough
+        gains = 2.0 ** (-np.nan_to_num(flicker) / 2.2)  # of coded values, near enough
         looks *= gains[:, None, None].astype(np.float32)
         keep = np.flatnonzero(~left_out)
         share = np.full(len(self.places), np.nan)

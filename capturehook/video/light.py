@@ -8,14 +8,18 @@ from numpy.typing import NDArray
 from capturehook.video.robust import Series, running_median, spread
 
 SMOOTH_FRAMES = 21
+MOST_EV = 20.0
 MOST_GAIN_EV = 1.0
 STRAY_EV = 0.75
 
 
 def exposure_ev(light: Series) -> Series:
-    """(F,) linear light of the static area -> EV against its median over the shoot."""
+    """(F,) linear light of the static area -> EV against its median over the shoot.
+
+    A black frame is endlessly dark; what follows counts better with `MOST_EV`.
+    """
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(np.log2(light / np.nanmedian(light)))
+        return np.asarray(np.log2(light / np.nanmedian(light)).clip(-MOST_EV, MOST_EV))
 
 
 def target_ev(ev: Series, width: int = SMOOTH_FRAMES) -> Series:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import json
 import random
+import resource
 import signal
 import sys
 import tempfile
@@ -23,11 +24,14 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 import capturehook
 from capturehook.profile import build_profile
 from capturehook.profile_text import full_text, toml_value
-from tests.fuzz import fuzz_checks, mutations
+from tests.fuzz import fuzz_checks, fuzz_files, mutations
 from tests.fuzz.fuzz_checks import Counts
 
 CASE_S = 30
 KINDS = ("job", "job", "job", "job", "job", "applied", "profile", "plan")
+FILE_KINDS = ("zip", "zip", "zip", "resin", "resin", "frames")
+MOST_BYTES = 3 * 1024**3
+"""Address space of a run: a case that wants more is a finding (MemoryError)."""
 
 
 class TooSlowError(Exception):
@@ -39,12 +43,14 @@ def _too_slow(_: int, __: FrameType | None) -> None:
 
 
 def run_case(
-    seed: int, case: int, counts: Counts, scratch: Path
+    seed: int, case: int, counts: Counts, scratch: Path, kinds: tuple[str, ...] = KINDS
 ) -> tuple[list[str], dict[str, bytes]]:
     """One case: (complaints, what to keep of it)."""
     rng = random.Random(f"{seed}/{case}")
-    kind = rng.choice(KINDS)
+    kind = rng.choice(kinds)
     counts[f"cases: {kind}"] += 1
+    if kind in FILE_KINDS:
+        return fuzz_files.run_files_case(kind, rng, counts, scratch)
     if kind == "profile":
         return _profile_case(rng, counts)
     if kind == "plan":
@@ -119,9 +125,12 @@ def main() -> int:
     parser.add_argument("--seconds", type=float, default=600.0)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", type=int, help="run this case alone")
+    parser.add_argument("--files", action="store_true", help="containers and pictures instead")
     parser.add_argument("--keep", type=Path, help="folder for findings (else a new one in /tmp)")
     options = parser.parse_args()
     warnings.simplefilter("error")
+    resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES, MOST_BYTES))
+    kinds = FILE_KINDS if options.files else KINDS
     signal.signal(signal.SIGALRM, _too_slow)
     keep = options.keep or Path(tempfile.mkdtemp(prefix="fuzz-"))
     counts: Counts = Counter()
@@ -132,7 +141,7 @@ def main() -> int:
             signal.alarm(CASE_S)
             parts: dict[str, bytes] = {}
             try:
-                wrong, parts = run_case(options.seed, case, counts, Path(scratch))
+                wrong, parts = run_case(options.seed, case, counts, Path(scratch), kinds)
             except TooSlowError as fault:
                 wrong = [str(fault)]
             signal.alarm(0)

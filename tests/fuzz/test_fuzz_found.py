@@ -8,11 +8,15 @@ from __future__ import annotations
 
 from collections import Counter
 
+import numpy as np
 import pytest
 
 import capturehook
 from capturehook.errors import GcodeError, PoseError
 from capturehook.profile import build_profile
+from capturehook.resin.job import gaps, numbered_images
+from capturehook.video.exif import parse_sub_seconds
+from capturehook.video.light import exposure_ev, flicker_ev
 from tests.fuzz.fuzz_checks import check_job
 from tests.small_jobs import Recipe, make_job
 from tests.strategies import profile_table
@@ -74,6 +78,51 @@ def test_arc_outside_the_xy_plane_is_refused(firmware: str) -> None:
 def test_arc_with_a_radius_too_short_is_refused(firmware: str) -> None:
     with pytest.raises(GcodeError, match="under half its chord"):
         capturehook.apply(job_with("G2 X9 Y9 R1", firmware=firmware), profile(firmware))
+
+
+@pytest.mark.parametrize("line", ["\u00ff1 Z0.4 F720", "?X5"])
+def test_words_after_odd_bytes_are_refused_where_words_alone_move(line: str) -> None:
+    for firmware in ("smoothie", "rs274"):
+        with pytest.raises(GcodeError, match="is not a"):
+            capturehook.apply(job_with(line, firmware=firmware), profile(firmware))
+
+
+def test_unknown_rs274_command_with_axes_loses_the_position() -> None:
+    """Canned cycles (RS-274/NGC 3.5.16) move by rules the job does not state."""
+    job = job_with("G298 X15", firmware="rs274")
+    made = capturehook.apply(job, profile("rs274"), skip_unsafe=True)
+    assert check_job(Counter(), job, profile("rs274")) == []
+    assert made.poses
+
+
+def test_message_shows_no_more_than_a_part_of_a_long_word() -> None:
+    with pytest.raises(GcodeError) as caught:
+        capturehook.apply(job_with("G1 X" + "\u00ff" * 9000), profile())
+    assert len(str(caught.value)) < 300
+
+
+def test_message_holds_nothing_a_console_acts_upon() -> None:
+    fault = GcodeError("a\x1b[2J\udce9.gcode", "bad\x07\u202e", "Look")
+    assert str(fault) == "a\\x1b[2J\\udce9.gcode: bad\\x07\\u202e. Look."
+
+
+def test_layer_image_of_a_huge_number_takes_no_memory() -> None:
+    names = ["1.png", "2.png", "999999999.png", "9" * 5000 + ".png"]
+    images, _ = numbered_images(names)
+    (found,) = gaps(images, "job.zip")
+    assert found.text == "999999996 layer image(s) missing, the first is number 3"
+
+
+def test_sub_seconds_of_thousands_of_digits_are_read() -> None:
+    assert parse_sub_seconds("3" * 6000) == (pytest.approx(1 / 3, abs=1e-8), 1e-9)
+
+
+def test_black_frames_have_a_finite_exposure() -> None:
+    ev = exposure_ev(np.array([0.0, 0.2, 0.2, 0.2, np.nan]))
+    assert ev[:4].tolist() == [-20, 0, 0, 0]
+    assert np.isfinite(flicker_ev(ev)[:4]).all()
+    black = exposure_ev(np.array([0.0, 0.0, 0.3]))
+    assert black[2] == 20
 
 
 def test_words_alone_that_begin_with_no_axis_are_refused() -> None:
