@@ -43,7 +43,7 @@ def _too_slow(_: int, __: FrameType | None) -> None:
 
 
 def run_case(
-    seed: int, case: int, counts: Counts, scratch: Path, kinds: tuple[str, ...] = KINDS
+    seed: int | str, case: int, counts: Counts, scratch: Path, kinds: tuple[str, ...] = KINDS
 ) -> tuple[list[str], dict[str, bytes]]:
     """One case: (complaints, what to keep of it)."""
     rng = random.Random(f"{seed}/{case}")
