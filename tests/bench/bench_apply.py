@@ -1,13 +1,15 @@
 """How long `capturehook apply` takes, beside a plain Python loop and sed. Prints ratios.
 
-    python tests/bench/bench_apply.py [--mb 30 100] [--job FILE] [--every-layer] [--runs 3]
+    python tests/bench/bench_apply.py [--mb 30 100] [--job FILE] [--crowd 8] [--every-layer]
 
 The job is made on the spot: the layers of the built-in lighthouse (or of FILE) again and
-again, Z rising. Every figure is the best of some runs of a whole process, start-up and all,
-pinned to one core where the system allows it. Two loops are timed: one that splits lines
-into words (as fast as plain Python gets), and one that searches each line for X, Y, Z and E
-with regular expressions (as scripts for this purpose are commonly written; common practice,
-no source). Both remember the position and write the file with a line at each layer mark.
+again, Z rising. --crowd prints each layer's lines so many times, as a bed full of parts does:
+large jobs seldom have layers as small as one lighthouse's (only for jobs of relative E).
+Every figure is the best of some runs of a whole process, start-up and all, pinned to one core
+where the system allows it. Two loops are timed: one that splits lines into words (as fast as
+plain Python gets), and one that searches each line for X, Y, Z and E with regular expressions
+(as scripts for this purpose are commonly written; common practice, no source). Both remember
+the position and write the file with a line at each layer mark.
 """
 
 from __future__ import annotations
@@ -88,6 +90,16 @@ def tall_job(megabytes: float, model: bytes) -> bytes:
     return b"".join([*parts, end])
 
 
+def crowded(model: bytes, times: int) -> bytes:
+    """The job with each layer's lines again and again below its mark."""
+    if times > 1 and not re.search(rb"^M83", model, re.M):
+        raise SystemExit("--crowd asks for a job of relative E")
+    head, *layers = re.split(rb"(?m)^(?=;LAYER(?:_CHANGE|:))", model)
+    marks = [text.split(b"\n", 1) for text in layers[:-1]]
+    parts = [mark + b"\n" + lines * times for mark, lines in marks]
+    return b"".join([head, *parts, layers[-1]])
+
+
 def best_seconds(command: list[str], runs: int) -> tuple[float, float]:
     """Best wall time and the peak memory (MB) of a command over some runs."""
     best, peak = float("inf"), 0.0
@@ -128,6 +140,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--mb", type=float, nargs="+", default=[0.1, 1, 30])
     parser.add_argument("--job", type=Path)
+    parser.add_argument("--crowd", type=int, default=1)
     parser.add_argument("--every-layer", action="store_true")
     parser.add_argument("--runs", type=int, default=3)
     wishes = parser.parse_args()
@@ -139,6 +152,7 @@ def main() -> None:
         from capturehook.demo import lighthouse_job
 
         model = lighthouse_job()
+    model = crowded(model, wishes.crowd)
     for megabytes in wishes.mb:
         every = wishes.every_layer or megabytes < 10
         rhythm = "every_layers = 1" if every else "film_s = 10"
