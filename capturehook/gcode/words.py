@@ -207,6 +207,8 @@ def _words(code: str, at: int, *, strict: bool) -> tuple[tuple[str, float | None
                 break
             raise WordError(*_faulty(code, at))
         letter, number = match.groups()
+        if strict and number is None and letter in "GMgm":
+            raise WordError(letter, match.start(1) + 1, "is not a command")
         found.append((letter.upper(), None if number is None else float(number)))
         at = match.end()
     return tuple(found)

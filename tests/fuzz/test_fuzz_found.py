@@ -54,6 +54,7 @@ def test_g10_with_words_is_read_as_the_family_does(firmware: str, by: str, line:
         ("G X1", "G"),
         ("g-53.8503 Z-0.3", "g-53.8503"),
         ("M-5", "M-5"),
+        ("G1 E-0.8 F21G Z10", "G"),
         ("G0.000000001 X0", "G0.000000001"),
         ("N5 G1.5 X0", "G1.5"),
     ],
