@@ -165,7 +165,7 @@ def make_demo(folder: Path, profile: Profile, *, with_film: bool, step: Step | N
     """
     from capturehook.plan.shoot import plan_shoot
 
-    _make_folder(folder)
+    make_folder(folder)
     applied, files = _film_job(folder, profile)
     shoot = plan_shoot(applied)
     files += _draw_plan(folder, applied, shoot)
@@ -179,7 +179,7 @@ def make_demo(folder: Path, profile: Profile, *, with_film: bool, step: Step | N
     return Demo(summary, files, list(shoot.findings))
 
 
-def _make_folder(folder: Path) -> None:
+def make_folder(folder: Path) -> None:
     from capturehook.errors import FileError
 
     try:

@@ -4,30 +4,34 @@ from __future__ import annotations
 
 from importlib.util import find_spec
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from capturehook.cli import show
 
+if TYPE_CHECKING:
+    from capturehook.demo import Demo, Step
+
 
 @click.command("demo", short_help="Do the main job on a small lighthouse of our own.")
 @click.argument("folder", metavar="FOLDER", default="lighthouse")
 @click.option(
-    "-p", "--profile", metavar="PROFILE", default="heron", help="Instead of the starter heron."
+    "-p", "--profile", metavar="PROFILE", help="Instead of the starter heron (resin: tern)."
 )
+@click.option("--resin", is_flag=True, help="The same lighthouse for a resin printer.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON for machines.")
-def demo_command(folder: str, profile: str, as_json: bool) -> int:
+def demo_command(folder: str, profile: str | None, resin: bool, as_json: bool) -> int:
     """Do the main job on a small lighthouse, sliced for the occasion, and say what to look at.
 
     \b
     capturehook demo lighthouse
+    capturehook demo lighthouse_resin --resin
     """
-    from capturehook.demo import make_demo
-    from capturehook.profile import load_profile
-
     with_film = find_spec("av") is not None and find_spec("PIL") is not None
     with show.progress("Drawing the film", None) as step:
-        demo = make_demo(Path(folder), load_profile(profile), with_film=with_film, step=step)
+        make = _make_resin if resin else _make
+        demo = make(Path(folder), profile, with_film, step)
     if as_json:
         show.emit_json(demo.as_json())
         return show.exit_code(demo.findings)
@@ -36,7 +40,26 @@ def demo_command(folder: str, profile: str, as_json: bool) -> int:
     show.show_facts([(str(path), text) for path, text in demo.files])
     if not with_film:
         show.say("For the rehearsal film as well: pip install 'capturehook[video]'")
-    show.say("Next: `capturehook profile new mine --from heron`, then your own job with -p mine.")
-    show.say("Before a real print, read docs/safety.md: the hot head will move by itself.")
+    starter = "tern" if resin else "heron"
+    show.say(
+        f"Next: `capturehook profile new mine --from {starter}`, then your own job with -p mine."
+    )
+    moves = "plate" if resin else "hot head"
+    show.say(f"Before a real print, read docs/safety.md: the {moves} will move by itself.")
     show.show_findings(demo.findings)
     return show.exit_code(demo.findings)
+
+
+def _make(folder: Path, profile: str | None, with_film: bool, step: Step) -> Demo:
+    from capturehook.demo import make_demo
+    from capturehook.profile import load_profile
+
+    return make_demo(folder, load_profile(profile or "heron"), with_film=with_film, step=step)
+
+
+def _make_resin(folder: Path, profile: str | None, with_film: bool, step: Step) -> Demo:
+    from capturehook.demo_resin import make_resin_demo
+    from capturehook.resin.settings import load_resin_profile
+
+    loaded, table = load_resin_profile(profile or "tern")
+    return make_resin_demo(folder, loaded, table, with_film=with_film, step=step)

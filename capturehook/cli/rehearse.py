@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,11 +12,14 @@ from capturehook.cli import show
 from capturehook.cli.job import JSON, PROFILE, read_job_file
 
 if TYPE_CHECKING:
-    from capturehook.pipeline import Applied
+    from capturehook.plan.record import PlanRecord
     from capturehook.rehearse.hidden import ParkAdvice
-    from capturehook.rehearse.run import Rehearsal
+    from capturehook.rehearse.room import Wishes
+    from capturehook.rehearse.run import Asked, Rehearsal
     from capturehook.rehearse.stand_in import StandInCamera
 
+Card = tuple[Path | None, tuple[str, ...]]
+"""Where the stand-in camera saves its frames, if at all, and what goes wrong."""
 FILE = click.Path(path_type=Path)
 
 
@@ -62,10 +66,23 @@ def _size(_context: click.Context, _option: click.Parameter, value: str) -> tupl
     type=float,
     help="Where the camera stands: 0 in front, 90 on the right, -90 on the left.",
 )
-@click.option("--height-mm", type=float, help="Lens above the plate.")
+@click.option(
+    "--height-mm", type=float, help="Lens above the plate; for resin above the vat's film."
+)
 @click.option("--distance-mm", type=click.FloatRange(min=1), help="Lens to the middle of the part.")
 @click.option("--focal-mm", type=click.FloatRange(min=1), help="Instead of the profile's lens.")
 @click.option("--skip-unsafe", is_flag=True, help="Leave out poses that cannot be made safely.")
+@click.option(
+    "--every",
+    type=click.IntRange(1, 100_000),
+    metavar="K",
+    help="Resin: each K-th frame, as `resin --every` plans it.",
+)
+@click.option(
+    "--screen-mm",
+    type=click.FloatRange(min=10, max=1000),
+    help="Resin: width of the lamp's screen, which the layer images fill; 120 unless given.",
+)
 @JSON
 def rehearse_command(
     job: str,
@@ -80,48 +97,115 @@ def rehearse_command(
     distance_mm: float | None,
     focal_mm: float | None,
     skip_unsafe: bool,
+    every: int | None,
+    screen_mm: float | None,
     as_json: bool,
 ) -> int:
     """Draw what the camera will see at each pose of JOB; say what the parked head hides.
 
-    JOB stays as it is. What is not said of the camera is chosen so that the part fills the picture.
+    JOB stays as it is; a resin job (a zip with layer images) is drawn hanging from its plate.
+    What is not said of the camera is chosen so that the part fills the picture.
 
     \b
     capturehook rehearse lighthouse.gcode -p heron -o rehearsal.mp4
     capturehook rehearse lighthouse.gcode -p heron --still 80 still.png --azimuth-deg -20
     capturehook rehearse lighthouse.gcode -p heron --frames card/ --fault missing=12
+    capturehook rehearse lighthouse_posed.zip -p tern -o rehearsal.mp4
     """  # fmt: skip
-    from capturehook.pipeline import apply_job, read_job
-    from capturehook.profile import load_profile
     from capturehook.rehearse.room import Wishes
-    from capturehook.rehearse.run import Asked, rehearse
+    from capturehook.rehearse.run import Asked
 
     if faults and frames is None:
         raise click.UsageError("--fault spoils what --frames writes; add --frames FOLDER.")
-    data, path = read_job_file(job)
-    applied = apply_job(read_job(data, path, load_profile(profile)), skip_unsafe=skip_unsafe)
     wishes = Wishes(
         azimuth_deg=azimuth_deg, height_mm=height_mm, distance_mm=distance_mm, focal_mm=focal_mm
     )
-    camera = _stand_in(applied, frames, faults) if frames is not None else None
-    asked = Asked(size=size, film=out, stills=dict(stills), camera=camera)
-    with show.progress("Drawing", len(applied.poses)) as step:
-        made = rehearse(applied, wishes, asked, step)
-    if as_json:
-        show.emit_json({"job": path, **made.as_json()})
+    asked = Asked(size=size, film=out, stills=dict(stills))
+    is_resin = _is_container(job)
+    _refuse_others(is_resin, skip_unsafe, every is not None or screen_mm is not None)
+    if is_resin:
+        made = _resin(Path(job), profile, wishes, asked, every, screen_mm, (frames, faults))
     else:
-        _show(made, path, asked.film)
-        if camera is not None:
-            show.say(f"{camera.folder}: {camera.saved} frames as the camera would save them")
+        made = _filament(job, profile, wishes, asked, skip_unsafe, (frames, faults))
+    if as_json:
+        show.emit_json({"job": job, **made.as_json()})
+    else:
+        _show(made, job, asked.film)
+        if frames is not None:
+            saved = len(list(frames.iterdir()))
+            show.say(f"{frames}: {saved} frames as the camera would save them")
         show.show_findings(made.findings)
     return show.exit_code(made.findings)
 
 
-def _stand_in(applied: Applied, folder: Path, faults: tuple[str, ...]) -> StandInCamera:
+def _is_container(job: str) -> bool:
+    """A zip begins with these bytes (APPNOTE 4.3.7); a job on standard input is none."""
+    if job == "-":
+        return False
+    try:
+        with Path(job).open("rb") as file:
+            return file.read(4) == b"PK\x03\x04"
+    except OSError:
+        return False
+
+
+def _refuse_others(is_resin: bool, skip_unsafe: bool, resin_words: bool) -> None:
+    if is_resin and skip_unsafe:
+        raise click.UsageError("--skip-unsafe is for filament jobs; leave it out.")
+    if not is_resin and resin_words:
+        raise click.UsageError("--every and --screen-mm are for resin jobs; leave them out.")
+
+
+def _filament(
+    job: str,
+    profile: str | None,
+    wishes: Wishes,
+    asked: Asked,
+    skip_unsafe: bool,
+    card: Card,
+) -> Rehearsal:
+    from capturehook.pipeline import apply_job, read_job
     from capturehook.plan.shoot import plan_shoot
+    from capturehook.profile import load_profile
+    from capturehook.rehearse.run import rehearse
+
+    data, path = read_job_file(job)
+    applied = apply_job(read_job(data, path, load_profile(profile)), skip_unsafe=skip_unsafe)
+    if card[0] is not None:
+        asked = replace(asked, camera=_stand_in(plan_shoot(applied).record(), *card))
+    with show.progress("Drawing", len(applied.poses)) as step:
+        return rehearse(applied, wishes, asked, step)
+
+
+def _resin(
+    path: Path,
+    profile: str | None,
+    wishes: Wishes,
+    asked: Asked,
+    every: int | None,
+    screen_mm: float | None,
+    card: Card,
+) -> Rehearsal:
+    from capturehook.rehearse.hanging import SCREEN_MM, rehearse_resin
+    from capturehook.resin.settings import load_resin_profile
+    from capturehook.resin.shoot import plan_shoot
+    from capturehook.resin.sniff import read_job
+
+    loaded, table = load_resin_profile(profile)
+    job = read_job(path, table)
+    shoot = plan_shoot(job, loaded, table, every)
+    if card[0] is not None:
+        asked = replace(asked, camera=_stand_in(shoot.plan, *card))
+    with show.progress("Drawing", len(shoot.plan.poses)) as step:
+        return rehearse_resin(
+            job, shoot, loaded, table, wishes, asked, screen_mm=screen_mm or SCREEN_MM, step=step
+        )
+
+
+def _stand_in(plan: PlanRecord, folder: Path | None, faults: tuple[str, ...]) -> StandInCamera:
     from capturehook.rehearse.stand_in import StandInCamera, list_exposures, read_fault
 
-    plan = plan_shoot(applied).record()
+    assert folder is not None
     return StandInCamera(folder, list_exposures(plan, [read_fault(text) for text in faults]))
 
 
@@ -129,21 +213,19 @@ def _show(made: Rehearsal, path: str, film: Path | None) -> None:
     eye, worst = made.view.eye_mm, made.worst
     if film is not None:
         show.say(f"{film}: {len(made.sights)} poses, {float(made.film_s):.2f} s")
-    show.show_facts(
-        [
-            ("job", f"{path}: {len(made.sights)} poses"),
-            (
-                "camera",
-                f"X{eye[0]:.0f} Y{eye[1]:.0f} Z{eye[2]:.0f} mm in the room",
-            ),
-            (
-                "hidden",
-                f"the parked head hides {made.mean_hidden:.1%} of the part on average, "
-                f"{worst.hidden_share:.1%} at most (pose {worst.pose})",
-            ),
-            ("park", _park_text(made.park)),
-        ]
-    )
+    what = "the parked head" if made.park is not None else "the vat's rim"
+    facts = [
+        ("job", f"{path}: {len(made.sights)} poses"),
+        ("camera", f"X{eye[0]:.0f} Y{eye[1]:.0f} Z{eye[2]:.0f} mm in the room"),
+        (
+            "hidden",
+            f"{what} hides {made.mean_hidden:.1%} of the part on average, "
+            f"{worst.hidden_share:.1%} at most (pose {worst.pose})",
+        ),
+    ]
+    if made.park is not None:
+        facts.append(("park", _park_text(made.park)))
+    show.show_facts(facts)
 
 
 def _park_text(park: ParkAdvice) -> str:

@@ -184,9 +184,7 @@ def write_shot(pose: int, shot: Shot, asked: Asked, film: Film | None, times: in
         asked.camera.take(pose, shot.rgb)
     if pose in asked.stills:
         picture = pillow().fromarray(shot.rgb)
-        write_stream_atomically(
-            asked.stills[pose], lambda out: picture.save(out, format="PNG")
-        )
+        write_stream_atomically(asked.stills[pose], lambda out: picture.save(out, format="PNG"))
 
 
 def sight_of(pose: Pose | PlannedPose, shot: Shot) -> PoseSight:

@@ -1,0 +1,251 @@
+"""Frames of a resin print that is still to be made: the part growing downwards from its plate.
+
+At a pose block the plate goes to one height for all frames; where a light sensor fires the
+camera, it stands at the top of the lift, and most of the part hangs below the vat's rim.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.errors import Finding
+from capturehook.rehearse import furniture, vat
+from capturehook.rehearse.camera import View
+from capturehook.rehearse.canvas import (
+    FINE,
+    PART,
+    UPPER_HALF,
+    Canvas,
+    average,
+    owner_of,
+    pack_colour,
+)
+from capturehook.rehearse.draw import Shot
+from capturehook.rehearse.room import PartBox, Wishes, lamp
+from capturehook.rehearse.run import (
+    MUCH_HIDDEN,
+    Asked,
+    PoseSight,
+    Rehearsal,
+    asked_film,
+    held_frames,
+    refuse_asked,
+    sight_of,
+    write_shot,
+)
+from capturehook.rehearse.slabs import Skin, Slabs, read_slabs, skin_of, underside
+
+if TYPE_CHECKING:
+    from capturehook.profile import Profile
+    from capturehook.resin.job import ResinJob
+    from capturehook.resin.shoot import ResinShoot
+    from capturehook.resin_profile import ResinTable
+
+Floats = NDArray[np.float64]
+Step = Callable[[int], None]
+
+SCREEN_MM = 120.0
+"""Width of the lamp's screen when nobody says: of small printers (common practice, no source)."""
+CURED = np.array((236.0, 206.0, 150.0))
+FACING_AWAY = -0.25
+"""A line is left out where the surface looks further away from the camera than this cosine."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hanging:
+    """What is drawn: P poses of a part in a printer.
+
+    Attributes
+    ----------
+    slabs_done : (P,) how many slabs hang at each pose
+    plate_mm : (P,) height of the plate's face above the vat's film
+    """
+
+    slabs: Slabs
+    printer: vat.Printer
+    slabs_done: NDArray[np.int64]
+    plate_mm: Floats
+
+
+def hang(job: ResinJob, shoot: ResinShoot, table: ResinTable, slabs: Slabs) -> Hanging:
+    """The poses of a shoot, with the plate where it is at each."""
+    high, wide = slabs.shape
+    plate_mm = plate_heights(job, shoot)
+    return Hanging(
+        slabs=slabs,
+        printer=vat.Printer(
+            screen_mm=(wide * slabs.pitch_mm, high * slabs.pitch_mm),
+            rim_mm=table.vat_rim_mm,
+            highest_mm=float(plate_mm.max()),
+        ),
+        slabs_done=np.array([slabs.done(pose.layer) for pose in shoot.plan.poses]),
+        plate_mm=plate_mm,
+    )
+
+
+def plate_heights(job: ResinJob, shoot: ResinShoot) -> Floats:
+    """(P,) height of the plate at each pose of the plan, mm above the vat's film."""
+    taken = shoot.card_frame - 1
+    if shoot.by == "pose":
+        assert job.poses is not None
+        return np.asarray(job.poses.plate_mm[taken])
+    return np.asarray(shoot.events.plate_mm[np.flatnonzero(shoot.events.fires)[taken]])
+
+
+def subject_of(hanging: Hanging) -> PartBox:
+    """The part at all poses, as far as it hangs above the rim, and the middle of the plate, in
+    room coordinates."""
+    low, high = hanging.slabs.bounds_mm()
+    some = vat.PLATE_SHOWN * hanging.printer.screen_mm[0] / 2
+    plate, rim = hanging.plate_mm, hanging.printer.rim_mm
+    lowest = np.maximum(rim, plate + hanging.slabs.end_mm[hanging.slabs_done]).min()
+    return PartBox(
+        low_mm=np.array((min(low[0], -some), low[1], min(lowest, plate.min()))),
+        high_mm=np.array((max(high[0], some), high[1], plate.max() + vat.PLATE_MM)),
+    )
+
+
+class HangingStage:
+    """All frames of one job before one camera."""
+
+    def __init__(self, hanging: Hanging, view: View, fine: int = FINE) -> None:
+        self.hanging, self.fine = hanging, fine
+        self.still = Canvas(view.scaled(fine))
+        self.moving = Canvas(self.still.view)
+        self.light = lamp(view.heading_deg)
+        self._skins: list[tuple[Floats, Floats, NDArray[np.uint32]]] = []
+        self._drawn = 0
+        self._at_mm = np.nan
+        furniture.draw_faces(self.still, vat.still_faces(hanging.printer, self.light))
+
+    def shots(self) -> Iterator[Shot]:
+        """One shot for each pose, in order."""
+        for done, plate_mm in zip(self.hanging.slabs_done, self.hanging.plate_mm, strict=True):
+            offset = np.array((0.0, 0.0, float(plate_mm)))
+            if plate_mm != self._at_mm:
+                self._move_plate(float(plate_mm))
+            self._grow(int(done), offset)
+            yield self._shoot()
+
+    def _move_plate(self, plate_mm: float) -> None:
+        self.moving.keys[:] = 0
+        faces = vat.plate_faces(self.hanging.printer, plate_mm, self.light)
+        furniture.draw_faces(self.moving, faces)
+        self._drawn, self._at_mm = 0, plate_mm
+
+    def _grow(self, done: int, offset: Floats) -> None:
+        """Slabs not yet drawn at this height of the plate; then the newest one's lower face."""
+        slabs, eye = self.hanging.slabs, self.moving.view.eye_mm
+        spacing = self._spacing_mm(offset)
+        while len(self._skins) < done:
+            self._skins.append(self._lines(skin_of(slabs, len(self._skins), spacing), offset))
+        fresh = self._skins[self._drawn : done]
+        if fresh:
+            a, b, colour = (np.concatenate(column) for column in zip(*fresh, strict=True))
+            self.moving.draw_lines(a + offset, b + offset, colour)
+        self._drawn = max(self._drawn, done)
+        if eye[2] < offset[2] + slabs.end_mm[done]:
+            a, b, colour = self._lines(underside(slabs, done - 1, spacing), offset)
+            self.moving.draw_lines(a + offset, b + offset, colour)
+
+    def _spacing_mm(self, offset: Floats) -> float:
+        """A little under one pixel at the nearest place of the part."""
+        low, high = self.hanging.slabs.bounds_mm()
+        corners = PartBox(low_mm=low, high_mm=high).corners() + offset
+        nearest = max(1.0, float(self.moving.view.to_camera(corners)[:, 2].min()))
+        return 0.9 * nearest / self.moving.view.focal_px
+
+    def _lines(self, skin: Skin, offset: Floats) -> tuple[Floats, Floats, NDArray[np.uint32]]:
+        """Lines that can be seen, and their colours.
+
+        Lambert's cosine law, a sky that is brighter above, light that shines through thin
+        edges, and a highlight by the half-way vector (Blinn 1977, from memory).
+        """
+        toward = self.moving.view.eye_mm - offset - skin.a_mm
+        toward /= np.linalg.norm(toward, axis=1, keepdims=True)
+        facing = (skin.normal * toward).sum(axis=1)
+        seen = facing > FACING_AWAY
+        normal, toward = skin.normal[seen], toward[seen]
+        half = toward + self.light
+        half /= np.linalg.norm(half, axis=1, keepdims=True)
+        mirror = np.clip((normal * half).sum(axis=1), 0, 1)
+        bright = np.clip(normal @ self.light, 0, 1)
+        glow = 0.10 * (1 - np.clip(facing[seen], 0, 1)) ** 2
+        shade = 0.34 + 0.10 * normal[:, 2] + 0.58 * bright + glow
+        rgb = np.outer(shade, CURED) + 70.0 * (mirror**40)[:, None]
+        return skin.a_mm[seen], skin.b_mm[seen], pack_colour(rgb, PART)
+
+    def _shoot(self) -> Shot:
+        """Still things before and behind."""
+        part = owner_of(self.moving.keys) == PART
+        hidden = part & ((self.still.keys & UPPER_HALF) > (self.moving.keys & UPPER_HALF))
+        share = 1.0 / self.fine**2
+        return Shot(
+            rgb=average(np.maximum(self.still.keys, self.moving.keys), self.fine),
+            part_px=float(np.count_nonzero(part)) * share,
+            hidden_px=float(np.count_nonzero(hidden)) * share,
+        )
+
+
+def rehearse_resin(
+    job: ResinJob,
+    shoot: ResinShoot,
+    profile: Profile,
+    table: ResinTable,
+    wishes: Wishes,
+    asked: Asked,
+    *,
+    screen_mm: float = SCREEN_MM,
+    step: Step | None = None,
+) -> Rehearsal:
+    """Draw every pose of a resin shoot once; write what is asked for.
+
+    Raises
+    ------
+    PlanError
+        No poses, a still of a pose that is not there, or a camera that cannot stand there.
+    FileError, FrameError
+        Layer images that cannot be read; a film or picture that cannot be written.
+    """
+    plan = shoot.plan
+    refuse_asked(job.path, len(plan.poses), asked)
+    hanging = hang(job, shoot, table, read_slabs(job, screen_mm, len(plan.poses)))
+    view = vat.place_camera(
+        hanging.printer, subject_of(hanging), profile.camera, wishes, asked.size
+    )
+    fps = Fraction(plan.fps)
+    held = held_frames(fps, plan.hold_last_s)
+    sights: list[PoseSight] = []
+    with asked_film(asked, fps, job.path) as film:
+        for pose, shot in zip(plan.poses, HangingStage(hanging, view).shots(), strict=True):
+            last = pose is plan.poses[-1]
+            write_shot(pose.pose, shot, asked, film, 1 + held * last)
+            sights.append(sight_of(pose, shot))
+            if step is not None:
+                step(len(sights))
+    return Rehearsal(
+        view=view,
+        sights=sights,
+        film_s=(len(sights) + held) / fps,
+        park=None,
+        findings=[*job.findings, *shoot.findings, *_doubts(sights, view, hanging)],
+    )
+
+
+def _doubts(sights: list[PoseSight], view: View, hanging: Hanging) -> list[Finding]:
+    doubts, last = [], sights[-1]
+    if last.hidden_share >= MUCH_HIDDEN:
+        text = f"the vat's rim hides {last.hidden_share:.0%} of the finished part from the camera"
+        doubts.append(Finding("part-hidden", f"pose {last.pose}", text))
+    px = view.to_pixels(subject_of(hanging).corners())
+    size = np.array((view.width_px, view.height_px))
+    if (px[:, 2] <= 0).any() or (px[:, :2] < 0).any() or (px[:, :2] > size).any():
+        text = "the finished part is not wholly in the picture: go further away, or aim anew"
+        doubts.append(Finding("part-cut-off", "camera", text))
+    return doubts

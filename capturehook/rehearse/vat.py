@@ -1,0 +1,166 @@
+"""What stands round a part that hangs in a resin printer, and where a camera sees it from.
+
+The room's origin is the middle of the lamp's screen, on the vat's film; X to the right seen
+from the front, Y to the back, Z up. Sizes that no profile states are invented for the drawing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.profile import Camera
+from capturehook.rehearse.camera import View, focal_length_px, look_at
+from capturehook.rehearse.canvas import BED, STILL
+from capturehook.rehearse.furniture import (
+    BASE,
+    FRAME,
+    METAL,
+    TABLE,
+    WALL,
+    Colour,
+    Face,
+    box_faces,
+    brushed,
+    lit,
+    plaster,
+    wood,
+)
+from capturehook.rehearse.room import CLOSEST_FOCAL, PartBox, Wishes, fills, least_distance
+
+Floats = NDArray[np.float64]
+
+VAT: Colour = (86, 90, 98)
+RESIN: Colour = (196, 178, 138)
+PLATE: Colour = (122, 128, 136)
+ARM: Colour = (78, 86, 96)
+
+PLATE_MM, BLOCK_MM, ARM_MM = 9.0, 26.0, 16.0
+"""Heights of the plate, of the block on it, and of the arm to the column."""
+WALL_MM = 4.0
+BELOW_MM = 80.0
+"""The table lies so far below the film."""
+RESIN_SHARE = 0.45
+"""The resin stands at this share of the vat's height."""
+AZIMUTH_DEG, SLOPE = 24.0, -0.02
+SHARE = (0.8, 0.74)
+"""Of the picture, that part and plate may take."""
+PLATE_SHOWN = 0.6
+"""Share of the plate's width that is to be in the picture."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Printer:
+    """The sizes that matter: the screen (width, depth), the vat's rim above its film, mm."""
+
+    screen_mm: tuple[float, float]
+    rim_mm: float
+    highest_mm: float
+
+    @property
+    def back_mm(self) -> float:
+        """Y of the column's front."""
+        return self.screen_mm[1] / 2 + 42.0
+
+
+def still_faces(printer: Printer, light: Floats) -> list[Face]:
+    """Wall, table, base, column, vat and resin."""
+    half_x, half_y = (side / 2 for side in printer.screen_mm)
+    back, floor, wide = printer.back_mm, -BELOW_MM, 1500.0
+    up, front = np.array((0.0, 0.0, 1.0)), np.array((0.0, -1.0, 0.0))
+    wall = _sheet_xz((-wide, wide), back + 190, (floor, wide))
+    table = np.array(
+        [(-wide, back + 190, floor), (wide, back + 190, floor), (wide, -wide, floor),
+         (-wide, -wide, floor)]
+    )  # fmt: skip
+    top = printer.highest_mm + 70
+    resin = np.array(
+        [(x, y, RESIN_SHARE * printer.rim_mm) for x, y in _ring(half_x + 8, half_y + 8)]
+    )
+    return [
+        Face(wall, lit(WALL, front, light), STILL, plaster),
+        Face(table, lit(TABLE, up, light), STILL, wood),
+        *box_faces(
+            (-half_x - 46, half_x + 46), (-half_y - 40, back + 60), (floor, -2.0), BASE, STILL,
+            light, brushed,
+        ),
+        *box_faces((-24, 24), (back, back + 30), (-2, top), FRAME, STILL, light, brushed),
+        *_vat_faces(half_x + 8, half_y + 8, printer.rim_mm, light),
+        Face(resin, lit(RESIN, up, light), STILL),
+    ]  # fmt: skip
+
+
+def _sheet_xz(x: tuple[float, float], y: float, z: tuple[float, float]) -> Floats:
+    return np.array([(x[0], y, z[0]), (x[1], y, z[0]), (x[1], y, z[1]), (x[0], y, z[1])])
+
+
+def _ring(half_x: float, half_y: float) -> list[tuple[float, float]]:
+    return [(-half_x, -half_y), (half_x, -half_y), (half_x, half_y), (-half_x, half_y)]
+
+
+def _vat_faces(half_x: float, half_y: float, rim_mm: float, light: Floats) -> list[Face]:
+    """Four walls, outwards from the inside given."""
+    out_x, out_y, z = half_x + WALL_MM, half_y + WALL_MM, (0.0, rim_mm)
+    walls = (
+        ((-out_x, out_x), (-out_y, -half_y)),
+        ((-out_x, out_x), (half_y, out_y)),
+        ((-out_x, -half_x), (-half_y, half_y)),
+        ((half_x, out_x), (-half_y, half_y)),
+    )
+    return [face for x, y in walls for face in box_faces(x, y, z, VAT, STILL, light, brushed)]
+
+
+def plate_faces(printer: Printer, plate_mm: float, light: Floats) -> list[Face]:
+    """Plate, block and arm with the plate's lower face at one height."""
+    half_x, half_y = (side / 2 for side in printer.screen_mm)
+    top = plate_mm + PLATE_MM
+    return [
+        *box_faces((-half_x, half_x), (-half_y, half_y), (plate_mm, top), PLATE, BED, light),
+        *box_faces((-22, 22), (-18, 18), (top, top + BLOCK_MM), METAL, BED, light),
+        *box_faces(
+            (-13, 13), (18, printer.back_mm),
+            (top + BLOCK_MM - ARM_MM, top + BLOCK_MM), ARM, BED, light,
+        ),
+    ]  # fmt: skip
+
+
+def place_camera(
+    printer: Printer, subject: PartBox, camera: Camera, wishes: Wishes, size: tuple[int, int]
+) -> View:
+    """The camera of the wishes; what they leave open is chosen so that the subject fills the
+    picture, seen from a little above.
+
+    Parameters
+    ----------
+    subject : what is to be in the picture, room coordinates
+    size : width and height in pixels
+
+    Raises
+    ------
+    PlanError
+        Distance and height contradict each other.
+    """
+    if wishes.focal_mm is not None:
+        camera = camera.model_copy(update={"focal_mm": wishes.focal_mm})
+    azimuth = AZIMUTH_DEG if wishes.azimuth_deg is None else wishes.azimuth_deg
+    height, middle = wishes.height_mm, float(subject.middle_mm[2])
+
+    def stand(distance_mm: float) -> View:
+        return look_at(
+            subject.middle_mm,
+            azimuth_deg=azimuth,
+            height_mm=middle + SLOPE * distance_mm if height is None else height,
+            distance_mm=distance_mm,
+            focal_px=focal_length_px(camera, distance_mm, *size),
+            width_px=size[0],
+            height_px=size[1],
+        )
+
+    given = wishes.distance_mm or camera.distance_mm
+    if given is not None:
+        return stand(given)
+    rise = 0.0 if height is None else abs(height - middle)
+    least = max(CLOSEST_FOCAL * camera.focal_mm, 1.1 * rise, printer.screen_mm[1])
+    return stand(least_distance(least, lambda mm: fills(stand(mm), subject.corners(), SHARE)))
