@@ -106,16 +106,20 @@ def fade(rgb: Rgb, share: float) -> Rgb:
 def write_text(rgb: Rgb, words: str) -> Rgb:
     """A line in the lower left corner, white with a dark rim, readable on anything."""
     picture = pillow().fromarray(rgb)
-    size = max(11, round(rgb.shape[0] / 27))
-    font = need("PIL.ImageFont", "drawing text").load_default(size)
+    fonts = need("PIL.ImageFont", "drawing text")
     draw = need("PIL.ImageDraw", "drawing text").Draw(picture)
+    size = max(11, round(min(rgb.shape[0] / 27, rgb.shape[1] / 24)))
+    room = rgb.shape[1] - 1.8 * size
+    long = float(draw.textlength(words, font=fonts.load_default(size)))
+    if long > room:
+        size = max(6, int(size * room / long))
     place = (size * 0.9, rgb.shape[0] - size * 0.9)
     rim = max(1, size // 10)
     draw.text(
         place,
         words,
         fill="#ffffff",
-        font=font,
+        font=fonts.load_default(size),
         anchor="ls",
         stroke_width=rim,
         stroke_fill="#202020",

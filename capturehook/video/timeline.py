@@ -83,15 +83,21 @@ def _plots(audit: Audit) -> list[Plot]:
     def column(name: str) -> NDArray[np.float64]:
         return np.array([getattr(one, name) for one in audit.by_frame], dtype=np.float64)
 
-    shift = np.hypot(column("dx_px"), column("dy_px"))
+    shift = np.hypot(_from_start(column("dx_px")), _from_start(column("dy_px")))
     light, limits = column("flicker_ev"), (FLICKER_EV, -FLICKER_EV)
     plots = [
         Plot("sharpness", "x usual", column("sharp_ratio"), (BLUR_RATIO_STATIC,), (0, 1.2)),
         Plot("light", "EV", light, limits, (-0.5, 0.5), (-MOST_EV, MOST_EV)),
-        Plot("shift", "px", shift - np.nanmin(shift, initial=np.inf), (), (0, 3)),
+        Plot("shift", "px", shift, (), (0, 3)),
         Plot("late", "s", column("late_s"), (), (-1, 1)),
     ]
     return [plot for plot in plots if np.isfinite(plot.values).any()]
+
+
+def _from_start(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Counted from the middle one of the first three known values."""
+    known = values[np.isfinite(values)]
+    return values - np.median(known[:3]) if len(known) else values
 
 
 Axis = list[tuple[float, str]]

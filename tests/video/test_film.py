@@ -18,6 +18,7 @@ from capturehook.video.audit import audit_frames
 from capturehook.video.choose import Correction, choose_frames
 from capturehook.video.frames import load_frames
 from capturehook.video.framing import CROPS, frame_film
+from capturehook.video.render import write_text
 from capturehook.video.shift import shift_of
 
 POSES = 24
@@ -172,6 +173,14 @@ def test_last_frame_fades_to_black_and_text_is_written(tmp_path):
     assert (np.diff(levels) < 0).all()
     changed = np.abs(film[3].astype(int) - plain[3]).max(axis=-1) > 80
     assert changed[95:].sum() > 40 and changed[:90].sum() == 0
+
+
+@pytest.mark.parametrize("size", [(1080, 1920), (302, 536), (1920, 1080), (120, 200)])
+def test_text_lies_whole_in_pictures_of_any_shape(size):
+    grey = np.full((size[1], size[0], 3), 90, np.uint8)
+    changed = (write_text(grey, "layer 1200 of 1200   60.00 mm   12:34 h") != 90).any(axis=(0, 2))
+    lit = np.flatnonzero(changed)
+    assert len(lit) and lit[0] > 1 and lit[-1] < size[0] - 2
 
 
 def test_list_names_every_film_frame_with_its_corrections(tmp_path):
