@@ -213,13 +213,13 @@ def _show(made: Rehearsal, path: str, film: Path | None) -> None:
     eye, worst = made.view.eye_mm, made.worst
     if film is not None:
         show.say(f"{film}: {len(made.sights)} poses, {float(made.film_s):.2f} s")
-    what = "the parked head" if made.park is not None else "the vat's rim"
+    what, whole = ("the parked head", "part") if made.park else ("the vat's rim", "part in sight")
     facts = [
         ("job", f"{path}: {len(made.sights)} poses"),
         ("camera", f"X{eye[0]:.0f} Y{eye[1]:.0f} Z{eye[2]:.0f} mm in the room"),
         (
             "hidden",
-            f"{what} hides {made.mean_hidden:.1%} of the part on average, "
+            f"{what} hides {made.mean_hidden:.1%} of the {whole} on average, "
             f"{worst.hidden_share:.1%} at most (pose {worst.pose})",
         ),
     ]

@@ -239,9 +239,18 @@ def rehearse_resin(
 
 
 def _doubts(sights: list[PoseSight], view: View, hanging: Hanging) -> list[Finding]:
+    """How deep the newest layer hangs is told in mm: what is deep in the vat is out of the
+    picture too, so that no pixels can be counted there."""
     doubts, last = [], sights[-1]
-    if last.hidden_share >= MUCH_HIDDEN:
-        text = f"the vat's rim hides {last.hidden_share:.0%} of the finished part from the camera"
+    height_mm = -float(hanging.slabs.end_mm[hanging.slabs_done[-1]])
+    deep_mm = hanging.printer.rim_mm - (float(hanging.plate_mm[-1]) - height_mm)
+    if deep_mm >= MUCH_HIDDEN * height_mm:
+        by_pose = len(set(hanging.plate_mm)) == 1
+        advice = "raise z_mm of [resin.pose]" if by_pose else "insert poses with `resin --pose`"
+        text = (
+            f"{min(deep_mm, height_mm):.0f} mm of the finished part's {height_mm:.0f} mm hang "
+            f"below the vat's rim: {advice}"
+        )
         doubts.append(Finding("part-hidden", f"pose {last.pose}", text))
     px = view.to_pixels(subject_of(hanging).corners())
     size = np.array((view.width_px, view.height_px))
