@@ -34,8 +34,8 @@ def choose(job: Job) -> np.ndarray:
     if capture.every_s or capture.min_gap_s or capture.spread == "time":
         end_s = job.times.second_at(job.moves.line_index[job.layers.last_move] + 1)
     if capture.spread == "volume":
-        fed = np.cumsum(np.maximum(job.moves.e_step_mm, 0.0))
-        volume = fed[job.layers.last_move] * pi * job.profile.machine.filament_mm**2 / 4
+        laid = np.where(job.moves.prints, job.moves.e_step_mm, 0.0)  # retractions lay nothing
+        volume = np.cumsum(laid)[job.layers.last_move] * pi * job.profile.machine.filament_mm**2 / 4
     table = job.layers
     stand_s = (settle_ms(job.profile) + hold_ms(job.profile, 0.0)) / 1000
     return choose_layers(

@@ -86,10 +86,12 @@ def _planned(profile: Profile, key: str, value: float, plan: Callable[[Profile],
 def _capture(capture: Capture, key: str, value: float) -> Capture:
     from pydantic import ValidationError
 
-    wish: float = int(value) if key == "every_layers" and value == int(value) else value
+    from capturehook.profile_faults import word_faults
+
+    wish: float = int(value) if key == "every_layers" and value.is_integer() else value
     table = {**capture.model_dump(), **dict.fromkeys(RHYTHMS), key: wish}
     try:
         return Capture.model_validate(table)
     except ValidationError as fault:
-        reason = str(fault.errors()[0]["msg"]).removeprefix("Input ")
-        raise PlanError(PLACE, f"{key}={value:g} {reason}", "Choose another value") from fault
+        first = word_faults(Capture, str(PLACE), fault.errors())[0]
+        raise PlanError(PLACE, first.found, first.advice) from fault

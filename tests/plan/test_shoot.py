@@ -147,7 +147,36 @@ def test_choices_that_are_none_are_refused(text: str, message: str) -> None:
 def test_choices_out_of_range_are_trouble_not_a_traceback() -> None:
     profile = build_profile(profile_table("marlin"), "heron.toml")
     (row,) = compare_choices(profile, [("every_layers", 0.5)], lambda _: pytest.fail("planned"))
-    assert "every_layers=0.5" in row.trouble
+    assert row.choice == "every_layers=0.5"
+    assert "0.5 is not a whole number" in row.trouble
+
+
+@pytest.mark.parametrize("value", ["inf", "nan", "-1", "1e30"])
+def test_choices_that_are_no_count_are_trouble_in_the_words_of_a_profile(value: str) -> None:
+    profile = build_profile(profile_table("marlin"), "heron.toml")
+    choices = read_choices([f"every_layers={value}"])
+    (row,) = compare_choices(profile, choices, lambda _: pytest.fail("planned"))
+    assert row.trouble.endswith(("is not a whole number. Write it without a decimal point.",
+                                 "is under 1. Write 1 or more.",
+                                 "is over 1000000. Write 1000000 or less."))  # fmt: skip
+
+
+def test_even_volume_counts_what_is_laid_and_not_what_is_pushed_back_after_a_retraction() -> None:
+    """Twenty equal layers, the lower ten full of retractions: even volume is even height."""
+    lines = ["G90", "M83", "G1 X100 Y100 F3000"]
+    for layer in range(1, 21):
+        lines += [";LAYER_CHANGE", f";Z:{0.2 * layer:.1f}", f"G1 Z{0.2 * layer:.1f}"]
+        for x in (120, 100):
+            pushed_back = ["G1 E-6 F2400", "G1 E6 F2400"] if layer <= 10 else []
+            lines += [*pushed_back, f"G1 X{x} Y{x} E1 F1800"]
+    data = "\n".join([*lines, ""]).encode()
+    layers = {}
+    for spread in ("volume", "height"):
+        capture = {"every_layers": None, "film_s": 0.2, "spread": spread}
+        profile = build_profile(profile_table("marlin", capture=capture), "heron.toml")
+        layers[spread] = [pose.layer for pose in apply_bytes(data, "bars.gcode", profile).poses]
+    assert layers["volume"] == layers["height"]
+    assert len(layers["volume"]) == 6
 
 
 def run_plan(tmp_path: Path, *args: str) -> tuple[Any, int]:
