@@ -225,6 +225,7 @@ def _verdict_of(
     rules = (
         (not measures.readable[index], v.UNREADABLE),
         (timer and not is_best, v.BETWEEN),
+        (pose < 0 and _is_between(index, plan, match), v.BETWEEN),
         (pose < 0, v.TEST_SHOT),
         (not is_best, v.DOUBLE),
         (faults.dark[index], v.DARK),
@@ -236,6 +237,13 @@ def _verdict_of(
         (faults.moved[index], v.MOVED),
     )
     return next((verdict for holds, verdict in rules if holds), v.GOOD)
+
+
+def _is_between(index: int, plan: PlanRecord | None, match: Match) -> bool:
+    """A light sensor fires the camera at every layer, whichever of them the plan keeps."""
+    shown = np.flatnonzero(match.pose_of >= 0)
+    by_light = plan is not None and plan.kind == "resin"
+    return bool(by_light and len(shown) and shown[0] < index < shown[-1])
 
 
 def _judge_poses(

@@ -73,7 +73,7 @@ BLURRED = _verdict("blurred", "B", "diamond", PINK, False, "less sharp than its 
 MOVED = _verdict("moved", "M", "diamond", BLUE, True, "the camera was knocked")
 NOT_PARKED = _verdict("not parked", "N", "triangle", RED, False, "bed, plate or carriage elsewhere")
 UNREADABLE = _verdict("unreadable", "U", "octagon", RED, False, "the file cannot be decoded")
-BETWEEN = _verdict("between", "-", "ring", GREY, False, "interval timer: not needed for a pose")
+BETWEEN = _verdict("between", "-", "ring", GREY, False, "taken between poses, not needed")
 
 VERDICTS = {
     verdict.name: verdict

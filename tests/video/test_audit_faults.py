@@ -65,6 +65,20 @@ def test_clean_shoot_of_a_resin_printer_has_no_finding(tmp_path):
     assert codes(audited(shoot, tmp_path)) == []
 
 
+def test_frames_a_light_sensor_takes_besides_the_planned_ones_are_between(tmp_path):
+    """Every layer fires, the plan keeps each third; a shot long before is still one by hand."""
+    shoot = make_shoot(POSES, kind="resin", moves="plate")
+    kept = replace(shoot.plan, poses=shoot.plan.poses[2::3])
+    shoot.shots.insert(0, Shot(t_s=-500.0, grown=0.0))
+    shoot.write(tmp_path)
+    audit = audit_frames(load_frames([tmp_path]), kept)
+    assert [one.frame_index for one in audit.by_pose] == list(range(3, POSES + 1, 3))
+    named = Counter(verdicts(audit))
+    assert named == {"good": 8, "between": 14, "test shot": 3}  # two layers before the first kept
+    filament = audit_frames(audit.frames, replace(kept, kind="filament", moves="bed-y"))
+    assert "between" not in verdicts(filament)
+
+
 def test_clean_shoot_into_dusk_has_no_finding(tmp_path):
     shoot = make_shoot(40)
     for index, shot in enumerate(shoot.shots):
