@@ -5,7 +5,8 @@ What comes out is a JobMoves with the same line numbers as the whole job's, in w
 inside of layers is missing. The positions, modes, feeds and retraction at every layer change
 are those of a full read (tests/property/test_near.py holds the two together); lengths,
 filament and time are not in it. Where that cannot be promised, None comes out and the caller
-reads everything. docs/speed.md
+reads everything. Damage inside a layer (a word that is no number, filament drawn back by metres)
+may be passed over: the blocks are neutral all the same. docs/speed.md
 """
 
 from __future__ import annotations
@@ -17,8 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.catalog.contracts import Firmware
-from capturehook.errors import Where
+from capturehook.errors import GcodeError, Where
 from capturehook.gcode.source import Source
+from capturehook.interp.axis import SHIFT
 from capturehook.interp.read import JobMoves, read_deficit, read_moves
 
 Ints = NDArray[np.int64]
@@ -64,9 +66,15 @@ def read_near(
             return None
         lines = np.flatnonzero(chosen)
         part = _part(source, lines)
-        job = read_moves(
-            part, firmware, extruder_axis=extruder_axis, filament_per_unit=filament_per_unit
-        )
+        try:
+            job = read_moves(
+                part, firmware, extruder_axis=extruder_axis, filament_per_unit=filament_per_unit
+            )
+        except GcodeError:
+            return None  # it may only be for want of the moves left out; and one error is told
+        first, last = np.searchsorted(lines, marks_at[[0, -1]]).tolist()
+        if _counts_steps(job, first, last):
+            return None
         job = _renumbered(job, lines, _restarts(source, job, lines))
         doubtful = _doubtful(job, marks_at, lines, _restarts(source, job, None), source.line_count)
         if not len(doubtful):
@@ -97,6 +105,23 @@ def _first_choice(source: Source, marks: Ints) -> NDArray[np.bool_] | None:
     chosen[with_z] = True
     chosen[_feeds_before(source, np.maximum(marks - REACH, 0))] = True
     return chosen
+
+
+def _counts_steps(job: JobMoves, first_mark: int, last_mark: int) -> bool:
+    """Between the first mark and the last, some place depends on the move before it, which may
+    be left out: by G91, or by G92 of X, Y or Z."""
+    others = job.others
+    ends = [*others.modes_line[1:], last_mark + 1]
+    steps = (
+        not modes.absolute and begin < last_mark and end > first_mark
+        for modes, begin, end in zip(others.modes, others.modes_line, ends, strict=True)
+    )
+    shifts = (
+        operation == SHIFT and first_mark < line < last_mark
+        for events in (others.events[letter] for letter in "XYZ")
+        for line, operation in zip(events.line_index, events.operation, strict=True)
+    )
+    return any(steps) or any(shifts)
 
 
 def _feeds_before(source: Source, lines: Ints) -> Ints:
