@@ -8,9 +8,14 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass
 
+MOST_LETTERS = 2000
+"""Of one message; what a damaged file holds can be as long as the file."""
+
 
 def printable(text: str) -> str:
     """The text with what no console shows, or acts upon, written as escapes (`\\x1b`)."""
+    if len(text) > MOST_LETTERS:
+        text = f"{text[: MOST_LETTERS // 2]} ... {text[-MOST_LETTERS // 2 :]}"
     if text.isprintable():
         return text
     shown = (one if one.isprintable() or one == "\n" else _escaped(one) for one in text)

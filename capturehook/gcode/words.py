@@ -100,7 +100,8 @@ def read_command(raw: bytes) -> Command | None:
     if name in FREE_TEXT:
         return Command(name, (), code[command.end() :].strip())
     if numbered or "*" in code:
-        code = code.split("*", 1)[0]
+        code, _, checksum = code.partition("*")
+        _refuse_after_checksum(checksum, len(code) + 1)
     return Command(
         name, _words(code, command.end(), strict=name in _STRICT), code[command.end() :].strip()
     )
@@ -110,6 +111,14 @@ def _refuse_no_command(code: str, start: int) -> None:
     wrong = _NO_COMMAND.match(code, start)
     if wrong:
         raise WordError(wrong[1], wrong.start(1) + 1, "is not a command")
+
+
+def _refuse_after_checksum(checksum: str, at: int) -> None:
+    """Two lines run together: families differ in whether they carry out the second."""
+    second = _ACTS.search(checksum)
+    if second:
+        word, column = _faulty(checksum, second.start())
+        raise WordError(word, at + column, "stands after a checksum, so it is not a command")
 
 
 _STRICT = frozenset({"G0", "G1", "G2", "G3", "G92"})
@@ -145,10 +154,17 @@ def read_commands(raw: bytes, *, several: str) -> tuple[Command, ...]:
     line, _ = split_comment(raw.decode("latin-1").lstrip("\xef\xbb\xbf"))
     line = _PAREN.sub(lambda match: " " * len(match[0]), line).split("*", 1)[0]
     starts = [match.start() for match in _SPLIT.finditer(line)]
-    mode_with_words = several == "rs274" and only.code in _FIRST_IN_ORDER and only.words
-    if len(starts) < 2 and not (starts and (only.code == "" or mode_with_words)):
+    moves_too = several == "rs274" and _moves_too(only)
+    if len(starts) < 2 and not (starts and (only.code == "" or moves_too)):
         return (only,)
     return _in_turn(line, starts) if several == "in turn" else _by_rs274(line, starts)
+
+
+def _moves_too(command: Command) -> bool:
+    """RS-274: axis words beside a mode or an M command make the last motion go on."""
+    if command.code in _FIRST_IN_ORDER:
+        return bool(command.words)
+    return command.code[:1] == "M" and any(command.has(letter) for letter in "XYZA")
 
 
 def _refuse_buried(raw: bytes, what: re.Pattern[str]) -> None:
@@ -181,6 +197,8 @@ def _by_rs274(line: str, starts: list[int]) -> tuple[Command, ...]:
     if not acting:
         return (*modes, *((Command("", words, line.strip()),) if words else ()))
     *plain, last = acting
+    if last[0] == "M" and any(letter in "XYZA" for letter, _ in words):
+        plain, last = acting, ""
     return (*modes, *(Command(name, ()) for name in plain), Command(last, words, line.strip()))
 
 

@@ -192,8 +192,11 @@ def _take_position(
     found: Others, index: int, command: Command, firmware: Firmware, e_letter: str, modes: Modes
 ) -> None:
     code, events = command.code, found.events
-    if code in ("G92.1", "G92.2") or (code == "G92" and not command.words):
-        _bare_g92(events, index, "clear" if code != "G92" else firmware.bare_g92)
+    if code in ("G92.1", "G92.2"):
+        for letter in "XYZE":
+            events[letter].add(index, axis.UNKNOWN if letter == "E" else axis.CLEAR)
+    elif code == "G92" and not command.words:
+        _bare_g92(events, index, firmware.bare_g92)
     elif code == "G92":
         _shift(events, index, command, firmware, e_letter, modes)
     elif code == "G28" and firmware.name != "rs274":

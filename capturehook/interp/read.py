@@ -150,7 +150,7 @@ def read_moves(
     if others.motion:
         line_index, kind, columns = _merge_odd(line_index, kind, columns, others, e_letter)
     kind = _resolve_modal(source, line_index, kind, firmware)
-    _refuse_arcs(source, line_index, kind, columns, others, firmware)
+    _refuse_arcs(source, line_index, kind, columns, others, firmware, absolute_arc_centres)
     return _fold(
         source,
         line_index,
@@ -250,6 +250,7 @@ def _refuse_arcs(
     columns: dict[str, Array],
     others: Others,
     firmware: Firmware,
+    absolute_arc_centres: bool,
 ) -> None:
     """Arcs that the firmware would stop at, or that have no shape at all."""
     arcs = np.flatnonzero(kind > moves.LINE)
@@ -265,10 +266,11 @@ def _refuse_arcs(
     outside = np.array([m.plane != 17 for m in others.modes])[which]
     refuse(outside, "an arc outside the XY plane (G18 or G19), which this tool cannot follow")
     by_radius = ~np.isnan(columns["R"][arcs])
-    refuse(
-        ~by_radius & np.isnan(columns["I"][arcs]) & np.isnan(columns["J"][arcs]),
-        "the arc has no centre (I and J, or R)",
-    )
+    none = 0.0  # a centre at no distance is none
+    if absolute_arc_centres or any(m.absolute_centres for m in others.modes):
+        none = -1.0
+    i, j = np.abs(columns["I"][arcs]), np.abs(columns["J"][arcs])
+    refuse(~by_radius & ~(i > none) & ~(j > none), "the arc has no centre (I and J, or R)")
     stops = f", at which the firmware family {firmware.name} stops"
     if not firmware.reads_radius_arcs:
         refuse(by_radius, f"an arc by radius{stops}")

@@ -167,3 +167,30 @@ def test_prime_under_g91_with_absolute_filament_gives_the_number_back() -> None:
     wishes = profile("smoothie", retract={"length_mm": 0, "extra_prime_mm": 0.05})
     assert check_job(Counter(), job, wishes) == []
     assert capturehook.apply(job, wishes).data.count(b"G92 E") > 1
+
+
+def test_line_run_into_the_one_before_it_is_refused() -> None:
+    with pytest.raises(GcodeError, match="'G1' stands after a checksum"):
+        capturehook.apply(job_with("N10 G10*41N11 G1 Z0.2 F720*29"), profile())
+
+
+def test_m_command_with_axes_moves_an_rs274_machine() -> None:
+    """RS-274/NGC 3.8: a block's axis words belong to its motion, else to the last one."""
+    wishes = profile("rs274")
+    assert check_job(Counter(), job_with("M108 Y98 A1.056", firmware="rs274"), wishes) == []
+
+
+@pytest.mark.parametrize("line", ["G92", "G92.1"])
+@pytest.mark.parametrize("firmware", ["marlin", "klipper", "smoothie", "rs274"])
+def test_bare_g92_leaves_filament_where_it_is(firmware: str, line: str) -> None:
+    data = for_firmware(make_job(Recipe(layers=4)).data, firmware)
+    lines = data.replace(b"M83", b"M82").splitlines(keepends=True)
+    at = [k for k, one in enumerate(lines) if b"Z0." in one][-1]
+    job = b"".join([*lines[:at], line.encode() + b"\n", *lines[at:]])
+    assert check_job(Counter(), job, profile(firmware)) == []
+
+
+@pytest.mark.parametrize("words", ["I0 J0", "J0", "I0"])
+def test_arc_about_its_own_start_is_refused(words: str) -> None:
+    with pytest.raises(GcodeError, match="has no centre"):
+        capturehook.apply(job_with(f"G2 X50 Y50 {words}"), profile())

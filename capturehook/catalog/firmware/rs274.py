@@ -14,7 +14,6 @@ class Rs274(CommonFirmware):
     has_firmware_retract = False
     modal_motion = True
     several_commands = "rs274"
-    bare_g92 = "clear"
     reads_volumetric = False
     full_on = 1.0
 
