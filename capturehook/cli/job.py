@@ -87,7 +87,8 @@ def apply_command(
     if dry_run or as_json:
         _show_dry_run(applied, as_json=as_json, to_stdout=dry_run or (out or job) != "-")
     elif (out or job) != "-":
-        show.say(_one_line(out or job, applied))
+        none = remaining_time and "M73" not in record.read.others.command
+        show.say(_one_line(out or job, applied) + ("; it holds no M73 to correct" if none else ""))
     show.show_findings(applied.findings)
     return show.exit_code(applied.findings)
 

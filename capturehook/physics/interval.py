@@ -14,20 +14,30 @@ def frame_chance(
 ) -> float:
     """Chance that at least one whole exposure falls within one stop.
 
-    ``jitter_s`` is the timer's own spread, peak to peak.
+    ``jitter_s`` is the timer's own spread, peak to peak: each start is early or late by up to
+    half of it, evenly and by itself.
 
-    Source: an exposure fits if it starts within the first d - e of the stop; starts are I
-    apart, so (d - e)/I, not over 1 (geometry of intervals).
+    Source: an exposure fits if it starts within the first w = d - e of the stop. From the end
+    of a gap G between starts, none does for G - w, so P = 1 - E[max(0, G - w)]/I. G is I plus
+    the difference of two even spreads, a triangle from I - J to I + J, over which that mean
+    is a cubic (integration); without jitter P = w/I, not over 1. Starts that may overtake each
+    other (J over I) are taken as w - J.
     """
-    return min(1.0, mean_frames(still_s, exposure_s, interval_s, jitter_s))
-
-
-def mean_frames(
-    still_s: float, exposure_s: float, interval_s: float, jitter_s: float = 0.0
-) -> float:
-    """Whole exposures within one stop, on average. Source: (d - e)/I, as above."""
     _checked(exposure_s, interval_s, jitter_s)
-    return max(0.0, (still_s - exposure_s - jitter_s) / interval_s)
+    window_s = still_s - exposure_s
+    if jitter_s > interval_s:
+        return min(1.0, max(0.0, window_s - jitter_s) / interval_s)
+    if abs(window_s - interval_s) >= jitter_s:
+        return min(1.0, max(0.0, window_s) / interval_s)
+    beyond = (window_s - interval_s) / jitter_s
+    none_s = jitter_s * (max(0.0, -beyond) + (1 - abs(beyond)) ** 3 / 6)
+    return 1 - none_s / interval_s
+
+
+def mean_frames(still_s: float, exposure_s: float, interval_s: float) -> float:
+    """Whole exposures within one stop, on average, jitter or not. Source: (d - e)/I, as above."""
+    _checked(exposure_s, interval_s, 0.0)
+    return max(0.0, (still_s - exposure_s) / interval_s)
 
 
 def sure_still_s(

@@ -125,13 +125,19 @@ def caught(
 ) -> NDArray[np.bool_]:
     """(phases, P) True where a whole exposure falls within a pose's still time.
 
-    Source: the first start at or after t is f + ceil((t - f)/I) I (geometry of intervals);
-    the jitter is taken off the window, as in physics/interval.py.
+    Source: the first start at or after t is f + ceil((t - f)/I) I (geometry of intervals); with
+    jitter the one before or after it may be the one that fits. The jitter is drawn from a seed.
     """
     step_s = interval_s * (1 + drift_ppm * 1e-6)
     phase = (np.arange(phases) + 0.5)[:, None] * interval_s / phases
-    start = phase + np.ceil((fire_s - phase) / step_s - 1e-12) * step_s
-    return np.asarray(start <= fire_s + still_s - exposure_s - jitter_s + 1e-9)
+    first = phase + np.ceil((fire_s - phase) / step_s - 1e-12) * step_s
+    last_s = fire_s + still_s - exposure_s + 1e-9
+    dice = np.random.default_rng(1)
+    hits = np.zeros(first.shape, bool)
+    for neighbour in (-1, 0, 1) if jitter_s else (0,):
+        start = first + neighbour * step_s + jitter_s * dice.uniform(-0.5, 0.5, first.shape)
+        hits |= (start >= fire_s - 1e-9) & (start <= last_s)
+    return hits
 
 
 def longest_runs(missed: NDArray[np.bool_]) -> NDArray[np.int64]:

@@ -204,6 +204,13 @@ def test_remaining_time_is_corrected_and_given_back(desk: Desk) -> None:
     assert desk.job.read_bytes() == data
 
 
+def test_remaining_time_of_a_job_without_any_is_said(desk: Desk) -> None:
+    told = desk.call("apply", desk.job, "-p", desk.profile, "--remaining-time")
+    assert told.code == 0
+    assert told.out.endswith("; it holds no M73 to correct\n")
+    assert "M73" not in desk.call("apply", desk.job, "-p", desk.profile).out
+
+
 def test_error_is_json_too_when_asked_for(desk: Desk) -> None:
     told = desk.call("apply", "nowhere.gcode", "-p", desk.profile, "--json")
     assert told.code == 2

@@ -52,9 +52,24 @@ def test_sure_stop_holds_its_frames_at_any_phase_and_a_shorter_one_does_not(
 
 
 def test_jitter_takes_from_the_stop():
-    assert interval.frame_chance(2, 0.5, 3, jitter_s=0.3) == pytest.approx(0.4)
     assert interval.sure_still_s(0.5, 3, jitter_s=0.3) == pytest.approx(3.8)
     assert interval.sure_interval_s(0.4, 0.5) == 0
+
+
+@pytest.mark.parametrize("still_s", [0.4, 2.0, 3.2, 3.4, 3.5, 3.6, 3.7, 3.8])
+def test_chance_with_jitter_against_a_shaken_timer(still_s):
+    """Brute force: 200,000 starts 3 s apart, each off by up to 0.15 s, against random stops."""
+    dice = np.random.default_rng(6)
+    starts = 3.0 * np.arange(200_000) + dice.uniform(-0.15, 0.15, 200_000)
+    stops = dice.uniform(10, 599_900, 100_000)
+    caught = starts[np.searchsorted(starts, stops)] + 0.5 <= stops + still_s
+    chance = interval.frame_chance(still_s, 0.5, 3.0, jitter_s=0.3)
+    assert chance == pytest.approx(float(caught.mean()), abs=0.005)
+
+
+def test_chance_with_jitter_where_an_interval_just_fits_by_hand():
+    """w = I: none fits for E[max(0, J T)] = J/6 of each interval, 0.3/6/3."""
+    assert interval.frame_chance(3.5, 0.5, 3.0, jitter_s=0.3) == pytest.approx(1 - 0.3 / 18)
 
 
 @pytest.mark.property
