@@ -13,11 +13,12 @@ from typing import Any, get_args
 import pytest
 
 from capturehook.catalog import DIALECTS, FIRMWARES, TRIGGERS, _register, contracts
-from capturehook.errors import Finding
-from capturehook.profile import FirmwareName, TriggerName, load_profile
+from capturehook.errors import Finding, ProfileError
+from capturehook.profile import FirmwareName, TriggerName, build_profile, load_profile
 from tests.golden.cases import CASES, profile_of
 from tests.layers.test_sniff import MARK_LINES
 from tests.pose.blocks import NOT_ON, profile_for
+from tests.strategies import profile_table
 
 ROOT = Path(__file__).parents[2]
 ACCEPT = ROOT / "tests" / "corpus" / "accept"
@@ -115,6 +116,30 @@ def test_firmware_writes_plain_short_lines(name: str) -> None:
     assert lines and all(line.isascii() and len(line) <= 80 for line in lines)
     assert firmware.dwell_ms(None, None) == 0
     assert firmware.set_pin(5, None, True) != firmware.set_pin(5, None, False)
+
+
+@pytest.mark.parametrize(
+    ("name", "line"),
+    [
+        ("marlin", "M118 go 1"),  # marlinfw.org page M118: M118 [string]
+        ("klipper", "M118 go 1"),  # klipper3d.org page G-Codes, respond: M118 <message>
+        ("reprapfirmware", 'M118 S"go 1"'),  # Duet page M118: S is always needed
+        ("smoothie", "M117 go 1"),  # Smoothieware GcodeDispatch.cpp: 117 is raw, no 118
+        ("repetier", "M117 go 1"),
+        ("rs274", "; go 1"),
+    ],
+)
+def test_message_is_written_as_the_family_reads_it(name: str, line: str) -> None:
+    assert FIRMWARES[name].message("go 1") == [line]
+
+
+def test_message_with_quotes_stays_one_quoted_word_and_short() -> None:
+    assert FIRMWARES["reprapfirmware"].message('a "b"') == ['M118 S"a ""b"""']
+    table = profile_table(
+        "reprapfirmware", trigger={"by": "message", "text": '"' * 60}
+    )  # each quote is written twice: over 80 bytes
+    with pytest.raises(ProfileError, match="too many for one line"):
+        build_profile(table, "heron.toml")
 
 
 @pytest.mark.parametrize("name", FIRMWARES)

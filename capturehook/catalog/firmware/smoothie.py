@@ -16,6 +16,10 @@ class Smoothie(CommonFirmware):
     inch_scales_e = False
     rapid_has_own_feed = True
 
+    def message(self, text: str) -> list[str]:
+        """M118 is not known there, and capitals in an unknown line would act as commands."""
+        return [f"M117 {text}"]
+
     def g10_retracts(self, letters: str) -> bool:
         """With L it sets a coordinate system."""
         return "L" not in letters

@@ -7,6 +7,8 @@ from capturehook.errors import Finding
 from capturehook.profile import Profile
 
 DEFAULT_TEXT = "capture frame"
+MAX_COMMAND = 80
+"""Bytes of a command; docs/gcode_facts.md#line-lengths"""
 
 
 class HostMessage:
@@ -23,7 +25,7 @@ class HostMessage:
                 f"trigger.text: {text!r:.60} is not plain printable ASCII without a semicolon; "
                 "reword it"
             )
-        if len(text) > 70:
+        if len(text) > 70 or len(_line(profile, text)) > MAX_COMMAND:
             raise ValueError(
                 f"trigger.text: {len(text)} letters are too many for one line; keep to 70"
             )
@@ -33,3 +35,9 @@ class HostMessage:
 
     def fire(self, firmware: Firmware, profile: Profile, z_mm: float) -> Fire:
         return Fire((*firmware.wait(), *firmware.message(profile.trigger.text or DEFAULT_TEXT)))
+
+
+def _line(profile: Profile, text: str) -> str:
+    from capturehook.catalog import FIRMWARES
+
+    return FIRMWARES[profile.machine.firmware].message(text)[0]

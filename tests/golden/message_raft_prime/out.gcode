@@ -71,7 +71,7 @@ G1 X8 Y215 F9000
 M400
 G4 P180
 M400
-M118 frame please
+M118 S"frame please"
 G4 P470
 G1 X92.4 Y82.4
 G1 Z0.6 F720
@@ -109,7 +109,7 @@ G1 X8 Y215 F9000
 M400
 G4 P180
 M400
-M118 frame please
+M118 S"frame please"
 G4 P470
 G1 X92.6 Y82.6
 G1 Z0.8 F720
@@ -143,7 +143,7 @@ G1 X8 Y215 F9000
 M400
 G4 P180
 M400
-M118 frame please
+M118 S"frame please"
 G4 P470
 G1 X5 Y200
 G1 Z10.8 F720
