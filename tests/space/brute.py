@@ -127,14 +127,19 @@ def touches(
     return found
 
 
-def _box_touches(p: Floats, block: Block, machine: Machine, level: bool) -> list[str]:
+def _box_touches(
+    p: Floats, block: Block, machine: Machine, level: bool, gap: float = 0.0
+) -> list[str]:
+    """Boxes that a block comes nearer to than `gap`, up or down. A vertical move out of a box
+    that the block itself (without the gap) is in from the start touches nothing."""
     found = []
     for box in machine.keep_out:
         over = (p[:, 0] + block.east > box.x_mm[0]) & (p[:, 0] - block.west < box.x_mm[1])
         over &= (p[:, 1] + block.north > box.y_mm[0]) & (p[:, 1] - block.south < box.y_mm[1])
-        high = (p[:, 2] + block.bottom < box.z_mm[1]) & (p[:, 2] + block.top > box.z_mm[0])
-        hit = over & high
-        if hit.any() and (level or not hit[0]):
+        bottom, top = p[:, 2] + block.bottom, p[:, 2] + block.top
+        hit = over & (bottom - gap < box.z_mm[1]) & (top + gap > box.z_mm[0])
+        began_inside = over[0] and bottom[0] < box.z_mm[1] and top[0] > box.z_mm[0]
+        if hit.any() and (level or not began_inside):
             found.append(f"{block.name} enters {box.name}")
     return found
 
@@ -164,8 +169,8 @@ def _box_trouble(
     level = p + np.array([0, 0, hop])
     up = samples(np.asarray(start, dtype=float), np.array([start[0], start[1], hop]))
     for block in blocks:
-        thick = Block(block.name, block.west, block.east, block.south, block.north,
-                      block.bottom - clear_mm, block.top + clear_mm)  # fmt: skip
-        if _box_touches(level, thick, machine, True) or _box_touches(up, thick, machine, False):
+        if _box_touches(level, block, machine, True, clear_mm):
+            return True
+        if _box_touches(up, block, machine, False, clear_mm):
             return True
     return False
