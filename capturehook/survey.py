@@ -238,6 +238,28 @@ def _range_doubts(job: Job) -> list[Finding]:
     return found
 
 
+STRANGE = {
+    "M82": "E is read as a place after it",
+    "M83": "E is read as a step after it",
+    "G11": "G10 and G11 are not read as retraction",
+}
+"""On rs274; docs/gcode_facts.md#rs274"""
+
+
+def _strange_codes(job: Job) -> list[Finding]:
+    """Commands of other families in a job for rs274, the first of each."""
+    if job.profile.machine.firmware != "rs274":
+        return []
+    others, found = job.read.others, []
+    for code in sorted(set(STRANGE) & set(others.command)):
+        if code[0] == "M" and job.read.e_letter != "E":
+            continue
+        line = others.command_line[others.command.index(code)]
+        text = f"{code} is no command of rs274 itself: {STRANGE[code]}; is it the right firmware?"
+        found.append(Finding("strange-codes", str(job.source.where(line)), text))
+    return found
+
+
 def _mode_doubts(job: Job) -> list[Finding]:
     path, others, found = job.source.path, job.read.others, []
     modes = _while_printing(job)
@@ -249,6 +271,7 @@ def _mode_doubts(job: Job) -> list[Finding]:
         found.append(
             Finding("inch", path, "is in inches (G20), which this firmware family refuses")
         )
+    found += _strange_codes(job)
     for kind, code, text in (
         (PAUSE, "pauses", "waits for a person here: its length is not in the print time"),
         (TOOL, "tool-changes", "changes the tool here: its length is not in the print time"),

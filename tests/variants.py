@@ -340,7 +340,7 @@ VARIANTS: dict[str, Variant] = {**BYTE_VARIANTS, **WORD_VARIANTS, **MODE_VARIANT
 NOT_ON: dict[str, set[str]] = {
     # what a family's own documents refuse, so that a job of that kind is no job for it
     "klipper": {"inches", "arcs_by_radius", "leading_zeros", "volumetric"},
-    "rs274": {"relative_e", "volumetric", "numbered"},
+    "rs274": {"volumetric", "numbered"},
 }
 
 

@@ -29,11 +29,11 @@ def lead_in(firmware: Firmware, e_letter: str, state: State) -> list[str]:
     lines.append(f"G92 {e_letter}{_number(state.e_mm / modes.e_unit(firmware))}")
     feed = f" F{_number(state.feed_mm_min / unit)}" if state.feed_mm_min > 0 else ""
     lines.append(f"G1 {' '.join(place)}{feed}")
-    if has_e_modes and modes.m82 is False:
+    if modes.m82 is False and (has_e_modes or modes.absolute):
         lines.append("M83")
     if not modes.absolute:
         lines.append("G91")
-        if has_e_modes and modes.m82 is not None:
+        if modes.m82 is not None and (has_e_modes or modes.m82):
             lines.append("M82" if modes.m82 else "M83")
     return lines
 

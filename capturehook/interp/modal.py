@@ -69,7 +69,7 @@ def switch(modes: Modes, command: Command, firmware: Firmware) -> Modes:
         m82 = absolute if firmware.g90_sets_e else modes.m82
         return replace(modes, absolute=absolute, m82=m82)
     if code in ("M82", "M83"):
-        return modes if firmware.name == "rs274" else replace(modes, m82=code == "M82")
+        return replace(modes, m82=code == "M82")
     if code in ("G20", "G21"):
         return replace(modes, inch=code == "G20")
     if code in ("G17", "G18", "G19"):

@@ -122,7 +122,7 @@ def _take(
     found.command_line.append(index)
     found.command.append(code)
     modes = found.modes[-1]
-    after = switch(modes, command, firmware)
+    after = modes if _is_strange(command, firmware, e_letter) else switch(modes, command, firmware)
     if after is not modes:
         found.modes_line.append(index)
         found.modes.append(after)
@@ -146,6 +146,11 @@ def _take(
         )
     _take_position(found, index, command, firmware, e_letter, after)
     _take_event(found, index, command, firmware)
+
+
+def _is_strange(command: Command, firmware: Firmware, e_letter: str) -> bool:
+    """M82/M83 on rs274 are additions of a controller that has E words; A knows G90/G91 alone."""
+    return command.code in ("M82", "M83") and firmware.name == "rs274" and e_letter != "E"
 
 
 def _refuse_odd_words(source: Source, index: int, command: Command) -> None:

@@ -125,7 +125,7 @@ class _Writer:
         lines, wanted = [], self.state.modes
         if not wanted.absolute:
             lines += self._switch(["G91"])
-            if self.inside.m82 != wanted.m82 and self.kit.firmware.name != "rs274":
+            if self.inside.m82 != wanted.m82:  # on rs274 only where the job itself says M82
                 lines += self._switch(["M83" if wanted.m82 is False else "M82"])
         if self.state.feed_mm_min > 0 and self.feed is not None:
             lines.append(f"G1 F{exact(self.state.feed_mm_min / self.unit)}")

@@ -131,8 +131,6 @@ class Interpreter:
         """Whether the next E word is a place, by family."""
         if self.firmware in ("klipper", "repetier"):
             return self.absolute and self.e_flag
-        if self.firmware == "rs274":
-            return self.absolute
         return self.e_flag
 
     @property
@@ -319,7 +317,7 @@ class Interpreter:
             self._home(args)
         elif code in (90, 91):
             self.absolute = code == 90
-            if self.firmware in ("marlin", "smoothie"):
+            if self.firmware in ("marlin", "smoothie", "rs274"):
                 self.e_flag = code == 90
         elif code in (90.1, 91.1):
             if self.firmware == "rs274":
@@ -391,6 +389,7 @@ class Interpreter:
         if code in (82, 83):
             if self.firmware == "rs274":
                 self.faults.append((self.line_no, f"M{code} is not known"))
+            if self.firmware == "rs274" and self.axis_e == "A":
                 return
             self.e_flag = code == 82
         elif code == 106:

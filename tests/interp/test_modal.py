@@ -47,9 +47,10 @@ def test_e_is_absolute_or_relative_by_family(lines: tuple[str, ...]) -> None:
 
 
 @pytest.mark.parametrize(
-    ("lines", "absolute"), [(("G91",), False), (("G91", "M82"), False), (("G91", "G90"), True)]
+    ("lines", "absolute"),
+    [(("G91",), False), (("G91", "G90"), True), (("M83",), False), (("M83", "G90"), True)],
 )
-def test_axis_a_follows_distance_mode_alone(lines: tuple[str, ...], absolute: bool) -> None:
+def test_extruder_of_rs274_follows_distance_mode(lines: tuple[str, ...], absolute: bool) -> None:
     assert after("rs274", *lines).e_absolute(FIRMWARES["rs274"]) is absolute
 
 

@@ -214,6 +214,13 @@ def test_axis_a_feeds_where_no_word_says_e() -> None:
     assert read_lines("G1 X5 A9 E1 F600", extruder_axis="A").table.e_step_mm.tolist() == [9]
 
 
+def test_m83_on_rs274_is_for_e_words_and_not_for_axis_a() -> None:
+    lines = ("G90", "M83", "G1 X5 {}1 F600", "G1 X6 {}1", "M82", "G1 X7 {}3")
+    for letter, steps in (("E", [1, 1, 1]), ("A", [1, 0, 2])):
+        job = read_lines(*(line.format(letter) for line in lines), firmware="rs274")
+        assert job.table.e_step_mm.tolist() == pytest.approx(steps), letter
+
+
 def test_volumetric_e_becomes_length() -> None:
     # 12.02641 mm3 of filament 1.75 mm thick is 5 mm of it: pi/4 d2 l.
     area = math.pi * 1.75**2 / 4
