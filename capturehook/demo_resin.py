@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 SCREEN_MM, SCREEN_PX = 120.0, (480, 270)
 LAYER_MM = 0.1
 BOTTOM_LAYERS, BOTTOM_MS, NORMAL_MS = 4, 20_000, 2_500
-LIFT_MM = 6.0
+LIFT_MM, RESTS_MS = 6.0, 1500
 EVERY = 4
 DATE = (2024, 5, 1, 9, 0, 0)
 WINDOWS_MM = ((8.0, 12.0), (17.0, 21.0))
@@ -65,8 +65,8 @@ def _run_gcode(layers: int) -> bytes:
         light_ms = BOTTOM_MS if index < BOTTOM_LAYERS else NORMAL_MS
         lines += [f";LAYER_START:{index}", f";currPos:{z_mm:.3f}", f'M6054 "{index + 1}.png"']
         lines += ["G4 P1000;", "M106 S255;", f"G4 P{light_ms};", "M106 S0;"]
-        lines += [f"G0 Z{z_mm + LIFT_MM:.3f} F60;", f"G0 Z{z_mm + step_mm:.3f} F150;"]
-        lines += [";LAYER_END"]
+        lines += [f"G0 Z{z_mm + LIFT_MM:.3f} F60;", f"G4 P{RESTS_MS};"]
+        lines += [f"G0 Z{z_mm + step_mm:.3f} F150;", ";LAYER_END"]
     lines += [";START_GCODE_END", "M106 S0;", "G1 Z150 F180;", "M18;", ";END_GCODE_END"]
     return ("\n".join(lines) + "\n").encode("ascii")
 

@@ -156,8 +156,13 @@ def read_commands(raw: bytes, *, several: str) -> tuple[Command, ...]:
     starts = [match.start() for match in _SPLIT.finditer(line)]
     moves_too = several == "rs274" and _moves_too(only)
     if len(starts) < 2 and not (starts and (only.code == "" or moves_too)):
-        return (only,)
-    return _in_turn(line, starts) if several == "in turn" else _by_rs274(line, starts)
+        found: tuple[Command, ...] = (only,)
+    else:
+        found = _in_turn(line, starts) if several == "in turn" else _by_rs274(line, starts)
+    for letter in "GM":
+        if any(command.has(letter) for command in found):
+            raise WordError(letter, line.upper().find(letter, 1) + 1, "hides in another word")
+    return found
 
 
 def _moves_too(command: Command) -> bool:
@@ -172,7 +177,7 @@ def _refuse_buried(raw: bytes, what: re.Pattern[str]) -> None:
     line, _ = split_comment(raw.decode("latin-1"))
     line = _PAREN.sub(lambda match: " " * len(match[0]), line)
     command = what.search(line)
-    if command and not line.lstrip().startswith("%"):
+    if command:
         raise WordError(*_faulty(line, 0))
 
 

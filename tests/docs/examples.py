@@ -7,6 +7,7 @@ A comment line right above a block directs it:
     <!-- not run -->          shown only
     <!-- about -->            numbers with a decimal point may differ by a twentieth
     <!-- edits mine.toml -->  a toml block: set these keys in that file; `# key` takes one out
+    <!-- refused -->          ends with exit code 2; else it is 0, or 1 where it prints findings
     <!-- needs video -->      left out where the extra is missing (and all that needs it)
 
 To write what the commands print into a page: python -m tests.docs.examples docs/tutorial.md
@@ -30,6 +31,7 @@ from typing import Any
 ROOT = Path(__file__).parents[2]
 HAS_VIDEO = find_spec("av") is not None and find_spec("PIL") is not None
 _BLOCK = re.compile(r"(?:<!-- ([^>]*) -->\n)?```(\w+)\n(.*?)```", re.S)
+REFUSED = 2
 _NUMBER = re.compile(r"\d+\.\d+")
 
 
@@ -120,7 +122,7 @@ def _chdir(folder: Path) -> Iterator[None]:
 
 def printed_lines(text: str) -> list[str]:
     """Without blanks at the ends of lines, empty lines at the ends, and two of them together."""
-    lines = [line.rstrip() for line in text.strip("\n").splitlines()]
+    lines = "\n".join(line.rstrip() for line in text.splitlines()).strip("\n").splitlines()
     return [line for at, line in enumerate(lines) if line or (at and lines[at - 1])]
 
 
@@ -170,8 +172,8 @@ def _run_console(block: Block, folder: Path) -> Iterator[str]:
         printed = printed_lines(text)
         if not is_as_shown(printed_lines("\n".join(shown)), printed, "about" in block.wishes):
             yield f"`{command}` prints\n" + "\n".join(printed)
-        wanted = any(line.startswith("! ") for line in printed)
-        if code != wanted and "|" not in command:
+        doubts = any(line.startswith("! ") for line in printed)
+        if code != (REFUSED if block.wants("refused") else int(doubts)) and "|" not in command:
             yield f"`{command}` ends with {code}"
 
 
@@ -230,9 +232,11 @@ def _filled(block: Block, folder: Path) -> str:
 
 
 def prepare(folder: Path) -> None:
-    """The built-in lighthouse, as `capturehook demo` writes it."""
+    """The built-in lighthouse in both kinds, as `capturehook demo` writes it."""
     from capturehook.demo import lighthouse_job
+    from capturehook.demo_resin import resin_lighthouse
 
+    folder.joinpath("lighthouse.zip").write_bytes(resin_lighthouse())
     folder.joinpath("lighthouse.gcode").write_bytes(lighthouse_job())
 
 

@@ -13,7 +13,7 @@ import pytest
 
 import capturehook
 from capturehook.errors import GcodeError, PoseError
-from capturehook.profile import build_profile
+from capturehook.profile import Profile, build_profile
 from capturehook.resin.job import gaps, numbered_images
 from capturehook.video.exif import parse_sub_seconds
 from capturehook.video.light import exposure_ev, flicker_ev
@@ -32,7 +32,7 @@ def job_with(line: str, *, firmware: str = "marlin", before: int = LAYER) -> byt
     return b"".join([*lines[:at], line.encode() + b"\n", *lines[at:]])
 
 
-def profile(firmware: str = "marlin", **more: object) -> capturehook.Profile:
+def profile(firmware: str = "marlin", **more: object) -> Profile:
     return build_profile(profile_table(firmware, **more), "heron.toml")  # type: ignore[arg-type]
 
 
@@ -194,3 +194,17 @@ def test_bare_g92_leaves_filament_where_it_is(firmware: str, line: str) -> None:
 def test_arc_about_its_own_start_is_refused(words: str) -> None:
     with pytest.raises(GcodeError, match="has no centre"):
         capturehook.apply(job_with(f"G2 X50 Y50 {words}"), profile())
+
+
+@pytest.mark.parametrize("line", ["G1 XG90200 F9000", "G10X9 YG1 A0 F2100", "M104 SM3"])
+@pytest.mark.parametrize("firmware", ["smoothie", "reprapfirmware", "rs274"])
+def test_command_hidden_in_a_word_is_refused_where_a_line_holds_several(
+    firmware: str, line: str
+) -> None:
+    with pytest.raises(GcodeError, match="hides in another word"):
+        capturehook.apply(job_with(line, firmware=firmware), profile(firmware))
+
+
+def test_command_after_a_percent_sign_is_refused() -> None:
+    with pytest.raises(GcodeError, match="is not a"):
+        capturehook.apply(job_with("%G1 X93 Y83 F9000"), profile())
