@@ -23,7 +23,11 @@ BED = (64, 96, 500, 460)
 TIME = (660, 96, 500, 460)
 FILM = (64, 656, 1096, 128)
 MOST_LAYERS, FAINT_POINTS, STRONG_POINTS = 40, 30_000, 6_000
-MOST_CELLS = 30
+MOST_CELLS, MOST_TICKS, MOST_LETTERS = 30, 300, 50
+LETTER = 6.4
+"""Width of a letter in words of size 12, on the sheet."""
+HEAD_ROOM = (6, 76, 600, 700)
+"""x, y, right and bottom of what the head may be drawn on: clear of the titles."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,9 +86,10 @@ def plan_sheet(shoot: Shoot, routes: Sequence[Floats]) -> Sheet:
     """The whole picture, not yet written."""
     poses = len(shoot.poses)
     name = Path(shoot.job.source.path).name
+    short = name if len(name) <= MOST_LETTERS else f"{name[: MOST_LETTERS - 12]}...{name[-9:]}"
     title = (
-        f"{name}: {poses} frame{'s' * (poses != 1)}, {float(shoot.film_s):.2f} s of film, "
-        f"{shoot.added_s / 60:.1f} min more"
+        f"{short}: {poses} frame{'s' * (poses != 1)}, {float(shoot.film_s):.2f} s of film, "
+        f"{_more(shoot.added_s)} more"
     )
     sheet = Sheet(WIDTH, HEIGHT, title)
     sheet.words(BED[0], 40, title, 20, bold=True)
@@ -116,8 +121,9 @@ def _bed(sheet: Sheet, shoot: Shoot, routes: Sequence[Floats]) -> None:
             per_mm * (box.x_mm[1] - box.x_mm[0]),
             per_mm * (box.y_mm[1] - box.y_mm[0]),
         )
-        _label(sheet, x(sum(box.x_mm) / 2), y(sum(box.y_mm) / 2) + 4, box.name, "middle")
     _routes(sheet, routes, x, y, middle)
+    for box in machine.keep_out:
+        _box_label(sheet, (x(box.x_mm[0]), x(box.x_mm[1])), y(sum(box.y_mm) / 2) + 4, box.name)
     _park(sheet, shoot, x, y)
     foot = y(y_low) + 40
     z_mm = float(shoot.job.layers.z_mm[strong])
@@ -181,11 +187,11 @@ def _routes(sheet: Sheet, routes: Sequence[Floats], x: Scale, y: Scale, middle: 
 def _park(sheet: Sheet, shoot: Shoot, x: Scale, y: Scale) -> None:
     profile = shoot.profile
     park, body = profile.park, profile.machine.carriage_mm
-    sheet.box(
-        x(park.x_mm - body.left), y(park.y_mm + body.back),
-        x.per_unit * (body.left + body.right), -y.per_unit * (body.front + body.back),
-        stroke=GREY, dash=(5, 4),
-    )  # fmt: skip
+    _head(
+        sheet,
+        (x(park.x_mm - body.left), x(park.x_mm + body.right)),
+        (y(park.y_mm + body.back), y(park.y_mm - body.front)),
+    )
     px, py = x(park.x_mm), y(park.y_mm)
     sheet.circle(px, py, 7, fill=PAPER, stroke=INK, width=1.6)
     sheet.line((px - 11, py), (px + 11, py), width=1.4)
@@ -194,9 +200,22 @@ def _park(sheet: Sheet, shoot: Shoot, x: Scale, y: Scale) -> None:
     sheet.words(px, py - 15, "park", 12, "middle")
     back = park.y_mm > sum(profile.machine.y_mm) / 2
     head_x = x(park.x_mm - body.left) + 4 if right else x(park.x_mm + body.right) - 4
-    head_y = y(park.y_mm + body.back) + 13 if back else y(park.y_mm - body.front) - 4
+    head_y = (
+        max(y(park.y_mm + body.back), HEAD_ROOM[1]) + 13 if back else y(park.y_mm - body.front) - 4
+    )
     sheet.words(head_x, head_y, "head", 12, "start" if right else "end", ink=GREY)
     _button(sheet, shoot, x, y)
+
+
+def _head(sheet: Sheet, x: tuple[float, float], y: tuple[float, float]) -> None:
+    """The carriage's outline; edges that would leave the panel are left out."""
+    left, top, right, bottom = HEAD_ROOM
+    x0, x1 = np.clip(x, left, right).tolist()
+    y0, y1 = np.clip(y, top, bottom).tolist()
+    edges = [
+        [(at, y0), (at, y1)] for at, wanted in zip((x0, x1), x, strict=True) if at == wanted
+    ] + [[(x0, at), (x1, at)] for at, wanted in zip((y0, y1), y, strict=True) if at == wanted]
+    sheet.lines([np.array(edge) for edge in edges], GREY, dash=(5, 4))
 
 
 def _button(sheet: Sheet, shoot: Shoot, x: Scale, y: Scale) -> None:
@@ -212,15 +231,26 @@ def _button(sheet: Sheet, shoot: Shoot, x: Scale, y: Scale) -> None:
     place = (along, across) if points.axis == "x" else (across, along)
     px, py = x(place[0]), y(place[1])
     sheet.box(px - 5, py - 5, 10, 10, fill=INK)
-    sheet.words(px, py + 20, "button", 12, "middle")
+    right = place[0] > sum(shoot.profile.machine.x_mm) / 2
+    _label(sheet, px + (5 if right else -5), py + 20, "button", "end" if right else "start")
 
 
 def _label(sheet: Sheet, x: float, y: float, text: str, anchor: str, ink: str = INK) -> None:
     """Words on a patch of paper, so that lines below do not cross them."""
-    wide = 6.4 * len(text) + 4
+    wide = LETTER * len(text) + 4
     start = {"start": x - 2, "middle": x - wide / 2, "end": x - wide + 2}[anchor]
     sheet.box(start, y - 11, wide, 15, fill=PAPER)
     sheet.words(x, y, text, 12, anchor, ink=ink)  # type: ignore[arg-type]
+
+
+def _box_label(sheet: Sheet, x: tuple[float, float], y: float, text: str) -> None:
+    """A name within its box where it fits, else beside it, on the side with more room."""
+    if LETTER * len(text) + 4 <= x[1] - x[0]:
+        _label(sheet, sum(x) / 2, y, text, "middle")
+    elif sum(x) / 2 < BED[0] + BED[2] / 2:
+        _label(sheet, x[1] + 5, y, text, "start")
+    else:
+        _label(sheet, x[0] - 5, y, text, "end")
 
 
 def _round_marks(low: float, high: float, about: int) -> list[float]:
@@ -252,22 +282,38 @@ def _growth(sheet: Sheet, shoot: Shoot) -> None:
     breaks = np.flatnonzero(np.diff(layers.object_no)) * 2 + 2
     sheet.lines(_few(np.split(curve, breaks)), INK, 1.6)
     fine = 0.9 if len(shoot.poses) < 150 else 0.5
-    at_s = t_scale.many(shoot.fire_s).tolist()
+    each = ceil(len(shoot.poses) / MOST_TICKS) if shoot.poses else 1
+    at_s = t_scale.many(shoot.fire_s[::each]).tolist()
     sheet.lines([np.array([(px, top + high - 14), (px, top + high)]) for px in at_s], BLUE, fine)
-    at_z = z_scale.many(np.array([pose.z_mm for pose in shoot.poses])).tolist()
+    at_z = z_scale.many(np.array([pose.z_mm for pose in shoot.poses[::each]])).tolist()
     sheet.lines(
         [np.array([(left + wide + 3, py), (left + wide + 14, py)]) for py in at_z], BLUE, fine
     )
     foot = top + high + 40
-    sheet.words(left, foot, f"Ticks below and at the right: the {len(shoot.poses)} frames.", 12)
+    ticks = f"every {each}{_th(each)} of the" if each > 1 else "the"
+    sheet.words(left, foot, f"Ticks below and at the right: {ticks} {len(shoot.poses)} frames.", 12)
     startup_s = shoot.profile.machine.startup_s
+    heating = f"{_minutes(startup_s)} of "
+    heating = f"hatched: {heating}" if _shows_startup(shoot, t_scale) else f"{heating}it "
     sheet.words(
         left,
         foot + 17,
         f"{_minutes(shoot.print_s)} without poses, {_minutes(shoot.total_s)} with them"
-        + (f"; hatched: {_minutes(startup_s)} of heating and homing." if startup_s else "."),
+        + (f"; {heating}heating and homing." if startup_s else "."),
         12,
     )
+
+
+def _shows_startup(shoot: Shoot, t_scale: Scale) -> bool:
+    """Heating and homing take long enough to be seen."""
+    return t_scale.per_unit * min(shoot.profile.machine.startup_s, shoot.print_s) > 3
+
+
+def _more(seconds: float) -> str:
+    """Seconds, minutes or hours, as short as the picture's title wants them."""
+    if seconds < 60:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.1f} min" if seconds < 3570 else _minutes(seconds)
 
 
 def _minutes(seconds: float) -> str:
@@ -286,7 +332,7 @@ def _few(runs: list[Floats]) -> list[Floats]:
 def _time_axes(sheet: Sheet, shoot: Shoot, t_scale: Scale, z_scale: Scale) -> None:
     left, top, wide, high = TIME
     startup_s = min(shoot.profile.machine.startup_s, shoot.print_s)
-    if t_scale.per_unit * startup_s > 3:
+    if _shows_startup(shoot, t_scale):
         sheet.hatch(left, top, t_scale.per_unit * startup_s, high, 9)
     sheet.box(left, top, wide, high, stroke=INK, width=1.2)
     for mark in _round_marks(0, shoot.height_mm, 6):

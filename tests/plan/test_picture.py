@@ -16,7 +16,15 @@ from capturehook.errors import PlanError
 from capturehook.interp.moves import MoveTable
 from capturehook.pipeline import apply_bytes
 from capturehook.plan.footprint import front_outline, printed_lines
-from capturehook.plan.picture import BED, Scale, _round_marks, draw_plan, plan_sheet
+from capturehook.plan.picture import (
+    BED,
+    HEAD_ROOM,
+    Scale,
+    _more,
+    _round_marks,
+    draw_plan,
+    plan_sheet,
+)
 from capturehook.plan.sheet import BLUE, INK, Shape, Sheet, Words
 from capturehook.plan.shoot import Shoot, plan_shoot
 from capturehook.profile import build_profile
@@ -87,6 +95,34 @@ def test_one_tick_a_frame_at_its_second_and_at_its_height() -> None:
     assert np.diff(x) / np.diff(shoot.fire_s) == pytest.approx(500 / shoot.total_s)
     y = np.array([run[0, 1] for run in at_height.runs])
     assert (np.diff(y) < 0).all()
+
+
+def test_ticks_of_many_frames_stay_apart_and_say_how_many_they_stand_for(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("capturehook.plan.picture.MOST_TICKS", 4)
+    sheet = plan_sheet(*drawn())
+    assert "Ticks below and at the right: every 3rd of the 9 frames." in words_of(sheet)
+    ticks = [part for part in sheet.parts if isinstance(part, Shape) and part.width == 0.9]
+    assert [len(part.runs) for part in ticks if part.stroke == BLUE] == [3, 3]
+
+
+def test_head_stays_clear_of_the_titles_and_box_names_clear_of_their_boxes() -> None:
+    box = {"name": "post", "x_mm": [120, 122], "y_mm": [60, 62], "z_mm": [0, 5]}
+    sheet = plan_sheet(*drawn(machine={"keep_out": [box]}, park={"x_mm": 235, "y_mm": 235}))
+    (head,) = [part for part in sheet.parts if isinstance(part, Shape) and part.dash == (5, 4)]
+    assert len(head.runs) == 3  # the back edge would cross the title
+    assert min(run[:, 1].min() for run in head.runs) >= HEAD_ROOM[1]
+    (name,) = [part for part in sheet.parts if isinstance(part, Words) and part.text == "post"]
+    assert name.anchor == "start" and name.x > BED[0] + 122 * BED[3] / 235
+
+
+def test_long_names_and_long_shoots_fit_the_title() -> None:
+    shoot, routes = drawn()
+    source = replace(shoot.job.source, path="a" * 200 + ".gcode")
+    long = replace(shoot, job=replace(shoot.job, source=source))
+    assert len(plan_sheet(long, routes).title) < 90
+    assert [_more(s) for s in (20.4, 348, 15006)] == ["20 s", "5.8 min", "4 h 10 min"]
 
 
 def test_every_second_of_film_has_a_box_and_held_ones_say_so() -> None:
