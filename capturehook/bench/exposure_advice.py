@@ -28,9 +28,9 @@ class Shake:
     start_mm: float
 
     def __post_init__(self) -> None:
-        check_number("shake frequency_hz", self.frequency_hz, 0, 10_000, low_open=True)
-        check_number("shake damping", self.damping, 0, 0.99, low_open=True)
-        check_number("shake start_mm", self.start_mm, 0, 1000, low_open=True)
+        check_number("shake frequency_hz", self.frequency_hz, 0.1, 10_000)
+        check_number("shake damping", self.damping, 0.001, 0.99)
+        check_number("shake start_mm", self.start_mm, 0.0001, 1000)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

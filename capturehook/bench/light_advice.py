@@ -21,6 +21,8 @@ GAMMA, GAMMA_SPREAD = 0.7, 0.1
 """Middle of light-resistor datasheets (0.5 to 0.8), and their tolerance."""
 RISE_S, FALL_S = 0.03, 0.03
 """Datasheets: 20 to 30 ms to 63 %, 30 ms to 37 %."""
+OHMS = (0.1, 1e10)
+"""What a meter can read."""
 SLOW_TAIL = 5.0
 """Real cells creep towards darkness for seconds: the re-arming time is taken this many times
 (common practice, no source)."""
@@ -54,16 +56,19 @@ class LightSensor:
 
     def __post_init__(self) -> None:
         for name in ("covered_ohm", "fires_ohm", "quiet_ohm"):
-            check_number(name, getattr(self, name), 0, 1e10, low_open=True)
-        for name in ("panel_mm", "light_on_s", "light_off_s", "rise_s", "fall_s", "hold_s"):
+            check_number(name, getattr(self, name), *OHMS)
+        for name in ("light_on_s", "light_off_s", "rise_s", "fall_s"):
             if getattr(self, name) is not None:
-                check_number(name, getattr(self, name), 0, 1e6, low_open=True)
+                check_number(name, getattr(self, name), 1e-6, 1e6)
+        check_number("hold_s", self.hold_s, 0, 1e6)
+        if self.panel_mm is not None:
+            check_number("panel_mm", self.panel_mm, 0.1, 1e5)
         if self.gamma is not None:
             check_number("gamma", self.gamma, 0.1, 3)
         check_number("margin", self.margin, 1, 100)
         for distance_mm, ohm in self.lit:
-            check_number("lit mm", distance_mm, 0, 1e5, low_open=True)
-            check_number("lit ohm", ohm, 0, 1e10, low_open=True)
+            check_number("lit mm", distance_mm, 0.1, 1e5)
+            check_number("lit ohm", ohm, *OHMS)
         self._check_order()
 
     def _check_order(self) -> None:

@@ -36,9 +36,9 @@ class SubjectBox:
     height_mm: float
 
     def __post_init__(self) -> None:
-        check_number("subject width_mm", self.width_mm, 0, 1e5, low_open=True)
+        check_number("subject width_mm", self.width_mm, 0.1, 1e5)
         check_number("subject depth_mm", self.depth_mm, 0, 1e5)
-        check_number("subject height_mm", self.height_mm, 0, 1e5, low_open=True)
+        check_number("subject height_mm", self.height_mm, 0.1, 1e5)
 
     def seen_from_above(self, tilt_deg: float) -> SubjectBox:
         """The box along the axis of a camera that looks down by ``tilt_deg``."""
@@ -82,7 +82,7 @@ class CameraSetup:
             value = getattr(self, name)
             for one in value if isinstance(value, tuple) else (value,):
                 if one is not None:
-                    check_number(name, one, low, high, low_open=name not in _MAY_BE_LOWEST)
+                    check_number(name, one, low, high)
         if self.distance_mm is not None and self.distance_mm <= 2 * self.focal_mm:
             raise CaptureHookError(
                 "distance_mm",
@@ -109,22 +109,21 @@ class CameraSetup:
 
 
 _RANGES = (
-    ("sensor_mm", 0, 500),
-    ("pixels", 0, 100_000),
-    ("focal_mm", 0, 5000),
-    ("f_number", 0, 256),
-    ("iso", 0, 1e7),
-    ("distance_mm", 0, 1e6),
-    ("exposure_s", 0, 3600),
+    ("sensor_mm", 0.5, 500),
+    ("pixels", 16, 100_000),
+    ("focal_mm", 0.5, 5000),
+    ("f_number", 0.5, 256),
+    ("iso", 1, 1e7),
+    ("distance_mm", 1, 1e6),
+    ("exposure_s", 1e-5, 3600),
     ("tilt_deg", 0, 90),
-    ("fill", 0, 1),
-    ("circle_mm", 0, 10),
-    ("mains_hz", 0, 1000),
+    ("fill", 0.01, 1),
+    ("circle_mm", 0.0001, 10),
+    ("mains_hz", 10, 1000),
     ("ev100", -20, 30),
     ("settle_s", 0, 3600),
-    ("blur_px", 0, 1000),
+    ("blur_px", 0.01, 1000),
 )
-_MAY_BE_LOWEST = ("tilt_deg", "settle_s", "ev100")
 
 
 SOFT_WIDE_OPEN = 2.8

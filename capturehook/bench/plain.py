@@ -20,23 +20,23 @@ def as_plain(value: Any) -> Any:
     return value
 
 
-def check_number(
-    name: str, value: float, low: float, high: float, *, low_open: bool = False
-) -> None:
-    """Refuse a number outside its range.
+def check_number(name: str, value: float, low: float, high: float) -> None:
+    """Refuse a number outside its range, both ends within it.
 
     Raises
     ------
     CaptureHookError
         Names the number, as the option or profile key is called, and the range.
     """
-    if low <= value <= high and not (low_open and value == low):
+    if low <= value <= high:
         return
-    floor = f"more than {low:g}" if low_open else f"{low:g}"
     raise CaptureHookError(
         Where(name),
         f"{value:g} is out of range",
-        f"Give a number from {floor} to {high:g}"
-        if not low_open
-        else f"Give {floor}, up to {high:g}",
+        f"Give a number from {_written(low)} to {_written(high)}",
     )
+
+
+def _written(value: float) -> str:
+    """A bound as people write it: 0.0001 and 1000000, without exponent."""
+    return f"{value:.9f}".rstrip("0").rstrip(".")

@@ -55,7 +55,7 @@ class Socket:
         if self.open_v is not None:
             check_number("open_v", self.open_v, 0, 1000)
         if self.line_ma is not None:
-            check_number("line_ma", self.line_ma, 0, 10_000, low_open=True)
+            check_number("line_ma", self.line_ma, 1e-6, 1000)
         check_number("hold_ms", self.hold_ms, 0, 600_000)
         check_number("min_hold_ms", self.min_hold_ms, 0, 60_000)
 
@@ -153,13 +153,13 @@ class OptoDrive:
     pin_max_ma: float | None = None
 
     def __post_init__(self) -> None:
-        check_number("supply_v", self.supply_v, 0, 60, low_open=True)
-        check_number("led_v", self.led_v, 0, 10, low_open=True)
-        check_number("ctr", self.transfer_ratio, 0, 100, low_open=True)
+        check_number("supply_v", self.supply_v, 0.5, 60)
+        check_number("led_v", self.led_v, 0.5, 10)
+        check_number("ctr", self.transfer_ratio, 0.01, 100)
         for name in ("led_ma", "pin_max_ma"):
             value = getattr(self, name)
             if value is not None:
-                check_number(name, value, 0, 1000, low_open=True)
+                check_number(name, value, 0.01, 1000)
         if self.supply_v <= self.led_v:
             raise CaptureHookError(
                 "supply_v",
@@ -269,13 +269,16 @@ def _sink_findings(drive: OptoDrive, sink_ma: float, line_ma: float) -> list[Fin
         return []
     need_ma = SINK_MARGIN * line_ma / drive.transfer_ratio
     need_ohm = circuit.led_resistor_ohm(drive.supply_v, drive.led_v, need_ma / 1000)
+    raised = (
+        f"raise the LED to {need_ma:.1f} mA "
+        f"({circuit.preferred_ohm(need_ohm, circuit.E12, 'down'):g} ohm), or "
+    )
     return [
         Finding(
             "opto-weak",
             "output transistor",
             f"it can sink {sink_ma:.2g} mA of the camera's {line_ma:g} mA, and a margin of "
-            f"{SINK_MARGIN:g} is wanted: raise the LED to {need_ma:.1f} mA "
-            f"({circuit.preferred_ohm(need_ohm, circuit.E12, 'down'):g} ohm), or take an isolator "
+            f"{SINK_MARGIN:g} is wanted: {raised if need_ma <= LED_MAX_MA else ''}take an isolator "
             f"with a transfer ratio of at least "
             f"{100 * drive.transfer_ratio * SINK_MARGIN * line_ma / sink_ma:.0f} %",
         )

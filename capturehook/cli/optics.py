@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -139,6 +140,7 @@ def _setup(wish: str | None, options: dict[str, Any], *, known: bool) -> CameraS
     """The profile's camera (or the default one), changed by the options that were given."""
     from capturehook.bench.exposure_advice import Shake
     from capturehook.bench.optics_advice import CameraSetup, setup_from_profile
+    from capturehook.bench.plain import check_number
     from capturehook.profile import load_profile
 
     base = setup_from_profile(load_profile(wish)) if known else CameraSetup()
@@ -147,6 +149,7 @@ def _setup(wish: str | None, options: dict[str, Any], *, known: bool) -> CameraS
     if "shakes" in given:
         given["shakes"] = tuple(Shake(*one) for one in given["shakes"])
     if "settle_ms" in given:
+        check_number("settle_ms", given["settle_ms"], 0, 3.6e6)
         given["settle_s"] = given.pop("settle_ms") / 1000
     if "fill" in given and "distance_mm" not in given:
         given["distance_mm"] = None
@@ -238,7 +241,7 @@ def _sharp_facts(advice: OpticsAdvice) -> list[tuple[str, str]]:
     return [
         (
             "sharp",
-            f"{sharp.near_mm:.0f} to {sharp.far_mm:.0f} mm at f/{advice.setup.f_number:g}; the "
+            f"{sharp.near_mm:.0f} {_to(sharp.far_mm)} at f/{advice.setup.f_number:g}; the "
             f"subject reaches from {view.front_mm:.0f} to {view.back_mm:.0f}: {fits}",
         ),
         ("hyperfocal", f"{sharp.hyperfocal_mm / 1000:.2f} m (circle {sharp.circle_mm:.4f} mm)"),
@@ -249,6 +252,10 @@ def _sharp_facts(advice: OpticsAdvice) -> list[tuple[str, str]]:
             f"f/{sharp.diffraction_f_number:.3g})",
         ),
     ]
+
+
+def _to(far_mm: float) -> str:
+    return f"to {far_mm:.0f} mm" if isfinite(far_mm) else "mm to infinity"
 
 
 def _light_facts(advice: OpticsAdvice) -> list[tuple[str, str]]:

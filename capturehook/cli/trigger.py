@@ -173,8 +173,11 @@ def light_command(
     """
     from capturehook.bench.drawing import draw_light
     from capturehook.bench.light_advice import LightSensor, advise_light
+    from capturehook.bench.plain import check_number
 
     press = _socket(profile, {"min_hold_ms": min_hold_ms})
+    check_number("rise_ms", rise_ms, 0.001, 1e6)
+    check_number("fall_ms", fall_ms, 0.001, 1e6)
     sensor = LightSensor(
         rise_s=rise_ms / 1000, fall_s=fall_ms / 1000, hold_s=press.min_hold_ms / 1000, **rest
     )

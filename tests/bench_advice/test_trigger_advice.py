@@ -54,6 +54,14 @@ def test_opto_weak_is_cured_by_the_resistor_it_names():
     assert not _codes(advise_opto(OptoDrive(supply_v=5, led_ma=3.8 / 0.82), Socket(line_ma=1.0)))
 
 
+def test_opto_weak_names_no_current_that_the_led_does_not_bear():
+    """8 mA twice over through a ratio of 0.5 would take 32 mA; 16 mA by (3.3 - 1.2)/390 is 297 %."""
+    found = advise_opto(OptoDrive(supply_v=3.3), Socket(line_ma=8.0))
+    text = next(one.text for one in found.findings if one.code == "opto-weak")
+    assert "raise the LED" not in text
+    assert "at least 297 %" in text
+
+
 def test_pin_overload_is_cured_by_the_resistor_it_names():
     found = advise_opto(OptoDrive(supply_v=5, led_ma=10, pin_max_ma=6), Socket())
     text = next(one.text for one in found.findings if one.code == "pin-overload")

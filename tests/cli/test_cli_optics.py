@@ -1,6 +1,7 @@
 """`capturehook optics` as a person calls it."""
 
 import json
+import re
 
 import pytest
 
@@ -74,6 +75,11 @@ def test_optics_reads_a_profile_and_options_come_first(capsys, tmp_path):
         (["optics"], "Add --subject-mm"),
         ([*LIGHTHOUSE, "--shutter", "1/0"], "write 1/60 or 0.5"),
         ([*LIGHTHOUSE, "--fill", "2"], "fill: 2 is out of range"),
+        ([*LIGHTHOUSE, "--iso", "1e-300"], "iso: 1e-300 is out of range"),
+        ([*LIGHTHOUSE, "--shutter", "1e-300"], "exposure_s: 1e-300 is out of range"),
+        ([*LIGHTHOUSE, "--mains-hz", "0.001"], "from 10 to 1000"),
+        ([*LIGHTHOUSE, "--settle-ms", "inf"], "settle_ms: inf is out of range"),
+        ([*LIGHTHOUSE, "--shake", "30", "1e-12", "1"], "shake damping"),
         ([*LIGHTHOUSE, "--distance-mm", "20"], "within twice the focal length"),
         ([*LIGHTHOUSE, "-p", "nowhere.toml"], "nowhere.toml"),
     ],
@@ -83,6 +89,11 @@ def test_optics_mistake_is_one_clear_error(argv, found, capsys):
     assert (code, out) == (2, "")
     assert found in err
     assert "Traceback" not in err
+
+
+def test_optics_beyond_the_hyperfocal_distance_is_sharp_to_infinity(capsys):
+    _, out, _ = _run(["optics", "--subject-mm", "60", "60", "120", "--focal-mm", "2"], capsys)
+    assert re.search(r"sharp +\d+ mm to infinity at f/8", out)
 
 
 def test_optics_formats_are_sizes_without_names(capsys):

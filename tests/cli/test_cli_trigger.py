@@ -79,6 +79,11 @@ def test_trigger_contact_hold_comes_from_the_profile(capsys, tmp_path):
         ([*LIGHT, "--covered-ohm", "50", "--lit", "30", "100"], "not below the covered reading"),
         ([*PRACTICE, "--drawing", "/nowhere/at/all.svg"], "could not be written"),
         (["trigger", "contact", "--bounce-ms", "-1"], "bounce_ms: -1 is out of range"),
+        (["trigger", "contact", "--line-ma", "1e-300"], "a number from 0.000001 to 1000"),
+        (["trigger", "opto", "--supply-v", "24", "--ctr", "1e-9"], "from 0.01 to 100"),
+        (["trigger", "opto", "--supply-v", "nan"], "supply_v: nan is out of range"),
+        ([*PRACTICE, "--rise-ms", "0"], "rise_ms: 0 is out of range"),
+        ([*PRACTICE, "--panel-mm", "1e-200"], "from 0.1 to 100000"),
     ],
 )
 def test_trigger_mistake_is_one_clear_error(argv, found, capsys):
@@ -86,6 +91,10 @@ def test_trigger_mistake_is_one_clear_error(argv, found, capsys):
     assert (code, out) == (2, "")
     assert found in err
     assert "Traceback" not in err
+
+
+def test_trigger_light_without_a_least_press_is_no_fault(capsys):
+    assert _run([*PRACTICE, "--min-hold-ms", "0"], capsys)[0] == 0
 
 
 @pytest.mark.parametrize("kind", ["contact", "opto", "light"])
