@@ -17,7 +17,7 @@ from capturehook.catalog import TRIGGERS
 from capturehook.errors import Finding, ProofError
 from capturehook.interp.read import State
 from capturehook.job import Job, read_job
-from capturehook.placing import Way, choose, make_ways, place_stops
+from capturehook.placing import Way, choose, make_ways, outside_findings, place_stops
 from capturehook.plan.budget import within_budget
 from capturehook.plan.cost import added_seconds
 from capturehook.plan.ooze import ooze_findings
@@ -80,7 +80,8 @@ class Applied:
 def apply_bytes(
     data: bytes, path: str, profile: Profile, *, skip_unsafe: bool = False, step: Step | None = None
 ) -> Applied:
-    """A job's bytes with its pose blocks put in, and proved.
+    """A job's bytes with its pose blocks put in, and proved. Of a large job, only what is
+    around its layer changes is read, where that is enough (docs/speed.md).
 
     Parameters
     ----------
@@ -95,7 +96,7 @@ def apply_bytes(
     ProofError
         A block failed its proof (our fault).
     """
-    job = read_job(data, path, profile)
+    job = read_job(data, path, profile, near_stops=True)
     return apply_job(job, skip_unsafe=skip_unsafe, step=step)
 
 
@@ -115,6 +116,7 @@ def apply_job(
     findings = [
         *findings,
         *unsafe,
+        *outside_findings(job, made),
         *TRIGGERS[profile.trigger.by].findings(profile),
         *ooze_findings(profile, [way.route.length_mm for way in made]),
     ]
