@@ -31,9 +31,7 @@ class SideText:
     starts: NDArray[np.int64]
     line_index: NDArray[np.int64]
 
-    def hits(
-        self, literal: bytes, whole: re.Pattern[bytes]
-    ) -> list[tuple[int, re.Match[bytes]]]:
+    def hits(self, literal: bytes, whole: re.Pattern[bytes]) -> list[tuple[int, re.Match[bytes]]]:
         """(line index, match) of the lines that hold a literal and begin with a pattern."""
         matches = list(self._matches(literal, whole))
         begins = np.array([match.start() for match in matches], np.int64)
@@ -166,6 +164,8 @@ def _refuse_what_is_no_text(data: bytes, path: str) -> None:
             "is a compressed archive, not plain text",
             "Unpack it first, or use adapters/zip_job.py (resin jobs: `capturehook resin`)",
         )
+    if data.startswith((b"\x89PNG", b"\xff\xd8\xff", b"%PDF", b"\x7fELF", b"MZ\x90")):
+        raise GcodeError(path, "is a picture or a program, not a sliced job", "Name the job's file")
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise GcodeError(path, "is 16-bit text", "Save it as plain ASCII or UTF-8 text")
     at = data.find(b"\0")

@@ -192,7 +192,10 @@ def _motion_of(
     is_short = (length == 1) | ((length == 2) & (padded[start + 1] == 48))
     is_motion = ((letter & 0xDF) == 71) & (digit < 4) & is_short
     is_modal = _START_LETTERS[letter]
-    return np.where(is_modal, np.uint8(MODAL), digit), is_motion | is_modal
+    before = start - 1
+    before -= CLASS_TABLE[padded[before]] == BLANK
+    begins = padded[before] == 10  # nothing before it, not even a digit
+    return np.where(is_modal, np.uint8(MODAL), digit), (is_motion | is_modal) & begins
 
 
 CLASS_TABLE = np.frombuffer(CLASS_OF, np.uint8)

@@ -19,10 +19,13 @@ MOST_SHOWN = 40
 _WORD = re.compile(r"\s*([A-Za-z])\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))?", re.ASCII)
 _COMMAND = re.compile(r"\s*([GMTgmt])\s*([0-9]+)(?:\.([0-9]+))?", re.ASCII)
 _NO_COMMAND = re.compile(
-    r"\s*([GMgm](?![A-Za-z_])(?!\s*[0-9])[-+.0-9]*|[Gg]\s*0*[0-3]\.0*[1-9][0-9]*)", re.ASCII
+    r"\s*([GMgm](?![A-Za-z_])(?!\s*[0-9])[-+.0-9]*"
+    r"|(?:[Gg]\s*0*(?:[0-4]|1[017-9]|2[01]|9[01])|[Mm]\s*0*(?:8[23]|10[67]|200)|[Tt]\s*[0-9]+)"
+    r"\.(?!(?<=9[01]\.)1(?![0-9]))0*[1-9][0-9]*)",
+    re.ASCII,
 )
-"""G or M without a plain number after it, and parts of a motion (G1.5): families differ in
-whether they move on such a line."""
+"""G or M without a plain number after it, and parts of what is acted upon (G1.5, M83.2; not
+G90.1): families differ in whether they carry such a line out."""
 _EXTENDED = re.compile(r"\s*([A-Za-z_][A-Za-z_]+[A-Za-z0-9_]*)(?=\s|$)", re.ASCII)
 _NUMBERED = re.compile(r"\s*[Nn]\s*[0-9]+\s*", re.ASCII)
 _PAREN = re.compile(r"\([^()]*\)")

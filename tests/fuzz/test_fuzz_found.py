@@ -57,6 +57,9 @@ def test_g10_with_words_is_read_as_the_family_does(firmware: str, by: str, line:
         ("G1 E-0.8 F21G Z10", "G"),
         ("G0.000000001 X0", "G0.000000001"),
         ("N5 G1.5 X0", "G1.5"),
+        ("M83.528", "M83.528"),
+        ("G90.2", "G90.2"),
+        ("T1.5", "T1.5"),
     ],
 )
 @pytest.mark.parametrize("firmware", ["marlin", "smoothie", "rs274"])
@@ -65,8 +68,14 @@ def test_command_without_a_plain_number_is_refused(firmware: str, line: str, fou
         capturehook.apply(job_with(line, firmware=firmware), profile(firmware))
 
 
-def test_g1_0_is_g1() -> None:
-    assert capturehook.apply(job_with("G1.0 F3000"), profile()).poses
+def test_g1_0_is_g1_and_g91_1_a_command_of_its_own() -> None:
+    assert capturehook.apply(job_with("G1.0 F3000\nG91.1\nG90.1\nG91.1"), profile()).poses
+
+
+@pytest.mark.parametrize("firmware", ["marlin", "smoothie", "rs274"])
+def test_command_after_digits_is_refused(firmware: str) -> None:
+    with pytest.raises(GcodeError, match="is not a number"):
+        capturehook.apply(job_with("5G1 X9", firmware=firmware), profile(firmware))
 
 
 @pytest.mark.parametrize("firmware", ["marlin", "reprapfirmware", "smoothie", "rs274"])
@@ -81,7 +90,7 @@ def test_arc_with_a_radius_too_short_is_refused(firmware: str) -> None:
         capturehook.apply(job_with("G2 X9 Y9 R1", firmware=firmware), profile(firmware))
 
 
-@pytest.mark.parametrize("line", ["\u00ff1 Z0.4 F720", "?X5"])
+@pytest.mark.parametrize("line", ["\u00ff1 Z0.4 F720", "?X5", "1 X5 F99", "12X5", "1 E-0.8"])
 def test_words_after_odd_bytes_are_refused_where_words_alone_move(line: str) -> None:
     for firmware in ("smoothie", "rs274"):
         with pytest.raises(GcodeError, match="is not a"):
