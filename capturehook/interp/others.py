@@ -200,7 +200,7 @@ def _take_position(
     if code in ("G92.1", "G92.2"):
         for letter in "XYZE":
             events[letter].add(index, axis.UNKNOWN if letter == "E" else axis.CLEAR)
-    elif code == "G92" and not command.words:
+    elif code == "G92" and not any(command.has(letter) for letter in "XYZEA"):
         _bare_g92(events, index, firmware.bare_g92)
     elif code == "G92":
         _shift(events, index, command, firmware, e_letter, modes)

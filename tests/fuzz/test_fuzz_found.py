@@ -189,7 +189,7 @@ def test_m_command_with_axes_moves_an_rs274_machine() -> None:
     assert check_job(Counter(), job_with("M108 Y98 A1.056", firmware="rs274"), wishes) == []
 
 
-@pytest.mark.parametrize("line", ["G92", "G92.1"])
+@pytest.mark.parametrize("line", ["G92", "G92.1", "G92 P1"])
 @pytest.mark.parametrize("firmware", ["marlin", "klipper", "smoothie", "rs274"])
 def test_bare_g92_leaves_filament_where_it_is(firmware: str, line: str) -> None:
     data = for_firmware(make_job(Recipe(layers=4)).data, firmware)
