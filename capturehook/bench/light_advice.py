@@ -29,6 +29,9 @@ SLOW_TAIL = 5.0
 SMALL_SOURCE = 5.0
 """A lamp this many times its size away counts as small (photometrists' rule)."""
 
+LEAST_SWING = 0.2
+"""Of the supply: twice the 5 to 10 % by which a comparator must let go (common practice)."""
+
 Verdict = Literal["yes", "perhaps", "no"]
 
 
@@ -388,6 +391,10 @@ def _shift_text(shift: Shift) -> str:
 
 def _comparator_text(sensor: LightSensor) -> str:
     fixed = _comparator(sensor)
+    if fixed.lit_share - fixed.covered_share < LEAST_SWING:
+        return (
+            "covered and lit are too alike for any circuit: more light when lit, less when covered"
+        )
     return (
         f"no resistor gives both margins; a comparator before an opto-isolator would: "
         f"{fixed.fixed_ohm:g} ohm below the sensor swings from {fixed.covered_share * 100:.0f} to "

@@ -55,11 +55,19 @@ def test_opto_weak_is_cured_by_the_resistor_it_names():
 
 
 def test_opto_weak_names_no_current_that_the_led_does_not_bear():
-    """8 mA twice over through a ratio of 0.5 would take 32 mA; 16 mA by (3.3 - 1.2)/390 is 297 %."""
+    """16 mA through a ratio of 0.5 take 32 mA; 16 mA over (3.3 - 1.2 V)/390 ohm is 297 %."""
     found = advise_opto(OptoDrive(supply_v=3.3), Socket(line_ma=8.0))
     text = next(one.text for one in found.findings if one.code == "opto-weak")
     assert "raise the LED" not in text
     assert "at least 297 %" in text
+
+
+def test_readings_too_alike_are_no_case_for_a_comparator():
+    """Below sqrt(1800 x 2000) ohm, 1800 in E12, the share swings from 0.474 to 0.5 only."""
+    alike = _light(covered_ohm=2000, lit=((30, 1800),), fires_ohm=1500, quiet_ohm=1900)
+    text = next(one.text for one in alike.findings if one.code == "thin-rearm")
+    assert "a comparator" not in text
+    assert "too alike" in text
 
 
 def test_pin_overload_is_cured_by_the_resistor_it_names():
