@@ -23,8 +23,10 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 DEFAULT_AZIMUTH_DEG = 28.0
-DEFAULT_SLOPE = 0.30
-"""Sine of how far the camera looks down when nobody says."""
+DEFAULT_SLOPE = {"bed-z": 0.17}
+USUAL_SLOPE = 0.30
+"""Sine of how far the camera looks down when nobody says. Over a plate that sinks it looks
+flatter: else nothing but the plate is in the picture, and nothing in it stands still."""
 FILL = (0.72, 0.62)
 """Share of the picture's width and height that the part may take."""
 AIM_SHARE = 0.24
@@ -146,7 +148,7 @@ def place_camera(
         azimuth = -DEFAULT_AZIMUTH_DEG if right else DEFAULT_AZIMUTH_DEG
 
     def stand(distance_mm: float, aim_share: float = AIM_SHARE) -> View:
-        slope_mm = DEFAULT_SLOPE * distance_mm
+        slope_mm = DEFAULT_SLOPE.get(profile.machine.moves, USUAL_SLOPE) * distance_mm
         return look_at(
             subject.middle_mm,
             azimuth_deg=azimuth,

@@ -7,7 +7,7 @@ only read.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timezone
 from fractions import Fraction
 from pathlib import Path
@@ -154,6 +154,8 @@ def assemble_film(
 def plan_film(audit: Audit, wishes: FilmWishes) -> Recipe:
     """Everything that is decided from the first pass; see :func:`assemble_film` for errors."""
     _check(audit, wishes)
+    if not audit.measures.area.sure:
+        wishes = replace(wishes, align="none")
     chosen, findings = choose_frames(audit, wishes.fill, aligned=wishes.align != "none")
     fps = parse_fps(wishes.fps or (audit.plan.fps if audit.plan is not None else DEFAULT_FPS))
     corrections = correct_frames(audit, chosen, wishes)

@@ -27,6 +27,7 @@ BLUR_RATIO_WHOLE = 0.4
 FLICKER_EV = 0.15
 MOVED_WORK_PX = 0.6
 ODD_CODES = 20.0
+ODD_CODES_AT_ENDS = 45.0  # a layer laid the other way may shine otherwise than all that follow
 ODD_SHARE = 0.0006
 ODD_TIMES_USUAL = 3.0
 ODD_TIMES_AT_ENDS = 3.0  # only one side to compare with, and it has grown
@@ -101,6 +102,7 @@ class _Part:
         self.frames, self.measures, self.places = frames, measures, places
         self.count = len(frames)
         self.ev = exposure_ev(measures.light[places])
+        self.steady = measures.area.sure
         self.least_px = max(1.0, MOVED_WORK_PX / measures.scale)
 
     def name(self, index: int) -> str:
@@ -146,6 +148,10 @@ class _Part:
         return _without(turn, left_out), _without(zoom, left_out)
 
     def movement(self, left_out: Flags) -> tuple[Flags, Series]:
+        """Nothing is said where no still part was found: a plate that sinks would look like a
+        camera that rises."""
+        if not self.steady:
+            return np.zeros(len(self.places), bool), np.full(len(self.places), np.nan)
         dx, dy = self._shifts(left_out)
         turn_px, zoom_px = self._turns_px(left_out)
         strays = [series - running_median(series, 7) for series in (dx, dy, turn_px, zoom_px)]
@@ -188,7 +194,7 @@ class _Part:
     def movement_findings(self, left_out: Flags) -> list[Finding]:
         dx, dy = self._shifts(left_out)
         known = np.flatnonzero(np.isfinite(dx))
-        if len(known) < 5:
+        if len(known) < 5 or not self.steady:
             return []
         x, y = dx[known], dy[known]
         steps = sorted({*find_steps(x, self.least_px), *find_steps(y, self.least_px)})
@@ -274,8 +280,10 @@ def odd_share(
     near = np.concatenate([before, after])
     if not len(near):
         return 0.0
-    unlike: Flags = np.asarray((np.abs(near - look) > ODD_CODES).all(axis=0))
-    if not len(before) or not len(after):
+    at_end = not len(before) or not len(after)
+    codes = ODD_CODES_AT_ENDS if at_end else ODD_CODES
+    unlike: Flags = np.asarray((np.abs(near - look) > codes).all(axis=0))
+    if at_end:
         unlike = unlike & steady
     return float(_solid(unlike).mean())
 

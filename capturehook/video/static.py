@@ -19,6 +19,7 @@ from capturehook.video.shift import shift_between, spectrum
 MOST_TILES = 8
 QUIET_QUANTILE = 0.85  # of the samples: so many may be bad frames
 LEAST_TEXTURE = 1.5  # mean step from pixel to pixel, 8-bit codes
+NOISE_CODES = 3.0  # and no more unrest beyond it than a shift of a pixel makes
 LEAST_SIDE_PX = 16
 SURE_PEAK = 0.15  # of a tile's shift, to have a say in how a sample is moved
 AGREE_PX = 1.5
@@ -63,8 +64,9 @@ class StaticArea:
         if self.sure:
             return []
         text = (
-            "no part of the picture is both still and textured, so shifts and light are measured "
-            "on the whole of it; name a still part with --static"
+            "no part of the picture is both still and textured, so movements of the camera are "
+            "neither judged nor undone, and light is measured on the whole of it; name a still "
+            "part with --static, or let something with a pattern be seen behind the part"
         )
         return [Finding("no-static-area", "frames", text)]
 
@@ -141,7 +143,7 @@ def find_static(samples: NDArray[np.uint8]) -> StaticArea:
     places = _grid(median.shape, side)
     unrests = np.array([unrest[t : t + side, u : u + side].mean() for t, u in places])
     textures = np.array([texture[t : t + side, u : u + side].mean() for t, u in places])
-    quiet = unrests <= 2 * np.quantile(unrests, 0.2) + 1.0
+    quiet = unrests <= np.minimum(2 * np.quantile(unrests, 0.2) + 1.0, textures + NOISE_CODES)
     usable = quiet & (textures >= LEAST_TEXTURE)
     order = np.argsort(-textures / (unrests + 1.0) * usable, kind="stable")
     tiles = _apart([places[index] for index in order if usable[index]], side)

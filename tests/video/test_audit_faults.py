@@ -5,9 +5,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from PIL import Image
 from shoot import Shoot, Shot, make_plan, make_shoot
 
 from capturehook.errors import FrameError
+from capturehook.video.assemble import FilmWishes, plan_film
 from capturehook.video.audit import audit_frames
 from capturehook.video.frames import load_frames
 
@@ -345,3 +347,27 @@ def test_interval_shoot_names_the_pose_nobody_saw_parked(tmp_path):
     assert audit.by_pose[5].verdict.name in ("not parked", "missing")
     right = [one.frame_index in parked.get(k, []) for k, one in enumerate(audit.by_pose)]
     assert [k for k, is_right in enumerate(right) if not is_right] == [5]
+
+
+def test_first_layer_that_shines_otherwise_than_those_after_it_is_no_fault(tmp_path):
+    """Its lines lie the other way; no frame before it can tell that nothing else moved."""
+    shoot = make_shoot(POSES)
+    shoot.write(tmp_path)
+    first = tmp_path / "pict0001.jpg"
+    with Image.open(first) as picture:
+        exif, pixels = picture.getexif(), np.asarray(picture).copy()
+    pixels[112:119, 20:60] = np.clip(pixels[112:119, 20:60].astype(int) + 32, 0, 255)
+    Image.fromarray(pixels.astype(np.uint8)).save(first, quality=95, exif=exif)
+    assert odd_ones(audit_frames(load_frames([tmp_path]), shoot.plan)) == {}
+
+
+def test_plate_that_sinks_in_the_whole_picture_is_not_taken_for_a_moving_camera(tmp_path):
+    """All in sight moves from frame to frame, and not all of it alike, as over a bed that sinks."""
+    shoot = make_shoot(20, moves="bed-z")
+    for index, shot in enumerate(shoot.shots):
+        shot.dy, shot.turn_deg = 2.0 * index, 1.5 * index
+    audit = audited(shoot, tmp_path)
+    assert "no-static-area" in codes(audit)
+    assert not {"moved", "bumped", "creep"} & {*codes(audit), *verdicts(audit)}
+    corrections = plan_film(audit, FilmWishes()).corrections.values()
+    assert {(one.dx_px, one.dy_px) for one in corrections} == {(0.0, 0.0)}
