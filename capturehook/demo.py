@@ -179,7 +179,25 @@ def make_demo(folder: Path, profile: Profile, *, with_film: bool, step: Step | N
     return Demo(summary, files, list(shoot.findings))
 
 
+SAMPLES = {
+    "lighthouse.gcode": (0, _START[0].encode()),
+    "lighthouse.zip": (30, b"run.gcode"),
+}
+"""Jobs the demo writes first, and the bytes by which it knows its own: (place, bytes)."""
+OTHERS = (
+    *("lighthouse_filmed.gcode", "lighthouse_posed.zip"),
+    *("plan.json", "plan.svg", "rehearsal.mp4"),
+)
+
+
 def make_folder(folder: Path) -> None:
+    """The demo's folder; files of a person's own that the demo would replace are refused.
+
+    Raises
+    ------
+    FileError
+        The folder cannot be made, or holds such a file.
+    """
     from capturehook.errors import FileError
 
     try:
@@ -188,6 +206,27 @@ def make_folder(folder: Path) -> None:
         raise FileError(
             str(folder), f"cannot be made ({fault.strerror})", "Name another folder"
         ) from fault
+    strange = _strange_file(folder)
+    if strange is not None:
+        raise FileError(
+            str(strange), "stands there, and is of no earlier demo", "Name another folder"
+        )
+
+
+def _strange_file(folder: Path) -> Path | None:
+    """A file with a name of the demo's that the demo has not written."""
+    samples = [folder / name for name in SAMPLES if (folder / name).exists()]
+    for sample in samples:
+        place, wanted = SAMPLES[sample.name]
+        if not sample.is_file() or not _begins(sample, place, wanted):
+            return sample
+    others = [folder / name for name in OTHERS if (folder / name).exists()]
+    return others[0] if others and not samples else None
+
+
+def _begins(path: Path, place: int, wanted: bytes) -> bool:
+    with path.open("rb") as file:
+        return file.read(place + len(wanted))[place:] == wanted
 
 
 def _film_job(folder: Path, profile: Profile) -> tuple[Applied, list[Written]]:

@@ -69,12 +69,20 @@ def write_stream_atomically(path: Path, produce: Callable[[IO[bytes]], None]) ->
         raise FileError(
             str(path),
             f"could not be written ({fault.strerror or fault}); what stood there is unchanged",
-            "Free some space or check the folder's rights, then run it again",
+            _write_advice(fault),
         ) from fault
     finally:
         if scrap is not None:
             with suppress(OSError):
                 scrap.unlink()
+
+
+def _write_advice(fault: OSError) -> str:
+    if isinstance(fault, FileNotFoundError | NotADirectoryError):
+        return "Make the folder first, or name another"
+    if isinstance(fault, IsADirectoryError):
+        return "Name a file, not a folder"
+    return "Free some space or check the folder's rights, then run it again"
 
 
 def _plain_target(path: Path) -> Path:
@@ -141,7 +149,7 @@ def replacing(path: Path) -> Iterator[Path]:
         raise FileError(
             str(path),
             f"could not be written ({fault.strerror or fault}); what stood there is unchanged",
-            "Free some space or check the folder's rights, then run it again",
+            _write_advice(fault),
         ) from fault
     finally:
         if scrap is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import hypot, isnan, pi
@@ -89,7 +90,7 @@ def _left_out(job: Job, none: NoStop) -> Finding:
         "pose-left-out",
         str(job.source.where(none.line_index)),
         f"no place for a pose after layer {none.layer_index + 1}: "
-        f"every line there lies within a {none.reason}",
+        f"every line there lies within {'an' if none.reason[0] in 'aeiou' else 'a'} {none.reason}",
     )
 
 
@@ -136,6 +137,26 @@ def make_ways(
     if refused and not skip_unsafe:
         raise _all_refused(refused, len(stops))
     return made, [Finding("pose-unsafe", str(one.where), one.found) for one in refused]
+
+
+def outside_findings(job: Job, ways: Sequence[Way]) -> list[Finding]:
+    """Does the job itself go where the profile's machine cannot? The first pose of each axis."""
+    machine, found = job.profile.machine, []
+    for axis, (low, high) in zip("xyz", (machine.x_mm, machine.y_mm, machine.z_mm), strict=True):
+        places = [(float(getattr(way.state, f"{axis}_mm")), way) for way in ways]
+        outside = [(at, way) for at, way in places if not low - 1e-6 <= at <= high + 1e-6]
+        if outside:
+            at, way = outside[0]
+            more = f" (and {len(outside) - 1} poses more)" if len(outside) > 1 else ""
+            found.append(
+                Finding(
+                    "outside-machine",
+                    str(job.source.where(way.stop.line_index)),
+                    f"the nozzle stands at {axis.upper()}{at:g} here, outside [{low:g}, {high:g}] "
+                    f"of profile {job.profile.name}{more}: is it the right profile?",
+                )
+            )
+    return found
 
 
 def _within(profile: Profile, points: Sequence[tuple[float, float]]) -> bool:
@@ -231,6 +252,15 @@ def _all_refused(refused: list[PoseError], count: int) -> PoseError:
     first = refused[0]
     if len(refused) == 1:
         return first
-    return PoseError(
-        first.where, f"{first.found} (and {len(refused) - 1} more of {count} poses)", first.advice
-    )
+    kinds: dict[str, list[PoseError]] = {}
+    for one in refused:
+        kinds.setdefault(_NUMBER.sub("", one.found), []).append(one)
+    told = [f"{first.found} (and {len(refused) - 1} more of {count} poses)"]
+    for alike in list(kinds.values())[1:MOST_REASONS]:
+        told.append(f"line {alike[0].where.line_no}: {alike[0].found} ({len(alike)} of those)")
+    return PoseError(first.where, "; ".join(told), first.advice)
+
+
+_NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?")
+MOST_REASONS = 3
+"""Different reasons told in one refusal."""

@@ -441,10 +441,18 @@ def list_profiles() -> Iterator[tuple[str, Path]]:
     """(name, path) of every profile that `find_profile` would find by name, nearest first."""
     seen: set[str] = set()
     for folder in (user_folder(), BUILT_IN):
-        for path in sorted(folder.glob("*.toml")):
+        for path in _tables_in(folder):
             if path.stem not in seen:
                 seen.add(path.stem)
                 yield path.stem, path
+
+
+def _tables_in(folder: Path) -> list[Path]:
+    """The .toml files of a folder; none where it cannot be read (a host may run as another)."""
+    try:
+        return sorted(folder.glob("*.toml"))
+    except OSError:
+        return []
 
 
 def find_profile(wish: str | None) -> Path:

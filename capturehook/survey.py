@@ -161,7 +161,8 @@ def _drawn_back(job: Job) -> NDArray[np.bool_]:
     events = moves.event_line_index[moves.event_kind == FW_RETRACT]
     by_firmware = np.searchsorted(events, moves.line_index[[last, first]])
     in_moves: NDArray[np.bool_] = drawn[first] > drawn[last + 1]
-    return in_moves | (by_firmware[1] > by_firmware[0])
+    either: NDArray[np.bool_] = in_moves | (by_firmware[1] > by_firmware[0])
+    return either
 
 
 def _times(job: Job) -> dict[str, Any]:

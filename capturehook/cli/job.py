@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capturehook.cli import show
+from capturehook.errors import FileError
 from capturehook.files import read_bytes, write_stream_atomically
 
 if TYPE_CHECKING:
@@ -32,7 +33,9 @@ OUT = click.option(
 def read_job_file(job: str) -> tuple[bytes, str]:
     """A job's bytes and how messages name it; - is standard input."""
     if job == "-":
-        return sys.stdin.buffer.read(), "standard input"
+        from capturehook.hosts.pipe import IN, read_input
+
+        return read_input(), IN
     return read_bytes(Path(job)), job
 
 
@@ -40,6 +43,8 @@ def write_job_file(job: str, out: str | None, pieces: Sequence[bytes | memoryvie
     """To OUT, or into JOB; standard output for - (and for a job that came from there)."""
     target = out or job
     if target == "-":
+        if sys.stdout is None:
+            raise FileError("standard output", "is closed", "Write to a file with -o")
         sys.stdout.buffer.writelines(pieces)
         sys.stdout.buffer.flush()
     else:

@@ -41,8 +41,12 @@ def note(text: str) -> None:
 
 
 def show_findings(findings: Iterable[Finding]) -> None:
+    """One line each; what is said word for word at many places is said once."""
+    alike: dict[tuple[str, str], list[Finding]] = {}
     for finding in findings:
-        note(f"! {finding}")
+        alike.setdefault((finding.code, finding.text), []).append(finding)
+    for first, *rest in alike.values():
+        note(f"! {first}" + (f" (and at {len(rest)} places more)" if rest else ""))
 
 
 def exit_code(findings: Sequence[Finding]) -> int:

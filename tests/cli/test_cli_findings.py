@@ -49,8 +49,93 @@ def test_m83_for_rs274_is_followed_and_told(
     assert b"\nM83\n" in JOB
     code, out, err = call(capsys, "inspect", job, "-p", tmp_path / "heron.toml")
     assert code == 1 and "E relative" in out
-    assert re.search(r"job\.gcode:\d+: M83 is no command of rs274 itself: .* \[strange-codes\]", err)
+    assert re.search(
+        r"job\.gcode:\d+: M83 is no command of rs274 itself: .* \[strange-codes\]", err
+    )
     assert call(capsys, "apply", job, "-p", tmp_path / "heron.toml")[0] == 0
     lines = job.read_text().splitlines()
     blocks = [line for line in lines if re.fullmatch(r"G1 E-?[\d.]+ F2100", line)]
     assert all(abs(float(line[4:].split()[0])) <= 0.8 for line in blocks), "steps, not places"
+
+
+# Promise: where the job itself leaves the machine of the profile, `apply` says so.
+def test_job_outside_the_machine_is_told_by_apply(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    job = files(tmp_path, width=20)
+    code, out, err = call(capsys, "apply", job, "-p", tmp_path / "heron.toml")
+    assert code == 1 and "4 poses" in out
+    assert re.fullmatch(
+        r"! .*job\.gcode:\d+: the nozzle stands at X[\d.]+ here, outside \[0, 20\] "
+        r"of profile heron \(and \d poses more\): is it the right profile\? \[outside-machine\]\n",
+        err,
+    )
+
+
+POST = """
+[[machine.keep_out]]
+name = "post"
+x_mm = [0, 20]
+y_mm = [200, 235]
+"""
+
+
+def test_same_doubt_at_many_places_is_one_line_for_people(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    job = files(tmp_path)
+    profile = tmp_path / "heron.toml"
+    profile.write_text(profile.read_text().replace("[park]", POST + "[park]"))
+    code, _, err = call(capsys, "apply", job, "-p", profile, "--skip-unsafe")
+    assert code == 1 and err.count("\n") == 1
+    assert "keep-out box 'post'" in err and "(and at 3 places more)" in err
+    _, out, _ = call(capsys, "apply", job, "-p", profile, "--skip-unsafe", "--dry-run", "--json")
+    assert out.count('"pose-unsafe"') == 4
+
+
+def test_refusal_tells_each_kind_of_reason(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    job = files(tmp_path)
+    profile = tmp_path / "heron.toml"
+    low = profile.read_text().replace("z_mm = [0, 250]", "z_mm = [0, 1.7]")
+    profile.write_text(
+        low.replace("[park]", POST.replace("[200", "[10, 20]\nz_mm = [0, 1.0]#") + "[park]")
+    )
+    profile.write_text(profile.read_text().replace("y_mm = 215", "y_mm = 15"))
+    code, _, err = call(capsys, "apply", job, "-p", profile)
+    assert code == 1 and job.read_bytes() == JOB
+    assert re.search(
+        r"keep-out box 'post' .* \(and \d more of 4 poses\); line \d+: the hop to ", err
+    )
+
+
+def test_closed_standard_input_is_one_error(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.stdin", None)
+    code, _, err = call(capsys, "apply", "-", "-p", "heron")
+    assert (code, err) == (2, "standard input: cannot be read (it is closed). Pipe the job in.\n")
+
+
+@pytest.mark.parametrize(
+    ("out", "advice"),
+    [("nowhere/out.gcode", "Make the folder first"), (".", "Name a file, not a folder")],
+)
+def test_out_that_cannot_be_says_what_to_do(
+    out: str, advice: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    job = files(tmp_path)
+    told = call(capsys, "apply", job, "-p", tmp_path / "heron.toml", "-o", tmp_path / out)
+    assert told[0] == 2 and advice in told[2]
+    assert job.read_bytes() == JOB
+
+
+def test_label_that_never_ends_is_told_in_good_words(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    job = files(
+        tmp_path, JOB.replace(b";LAYER_CHANGE", b"EXCLUDE_OBJECT_START NAME=a\n;LAYER_CHANGE", 1)
+    )
+    err = call(capsys, "apply", job, "-p", tmp_path / "heron.toml")[2]
+    assert "every line there lies within an object label [pose-left-out]" in err

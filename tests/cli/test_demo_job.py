@@ -41,6 +41,20 @@ def test_demo_with_film_shows_every_pose(heron: Profile, tmp_path: Path) -> None
     assert frames == 8 + Fraction(heron.capture.fps) * round(heron.capture.hold_last_s)
 
 
+@pytest.mark.parametrize("name", ["lighthouse.gcode", "lighthouse.zip", "plan.json"])
+def test_demo_replaces_its_own_files_and_nobody_elses(
+    name: str, heron: Profile, tmp_path: Path
+) -> None:
+    mine = tmp_path / name
+    mine.write_bytes(b"mine")
+    with pytest.raises(capturehook.CaptureHookError, match="stands there, and is of no earlier"):
+        demo.make_demo(tmp_path, heron, with_film=False)
+    assert mine.read_bytes() == b"mine" and list(tmp_path.iterdir()) == [mine]
+    mine.unlink()
+    demo.make_demo(tmp_path, heron, with_film=False)
+    demo.make_demo(tmp_path, heron, with_film=False)
+
+
 def test_demo_into_a_file_says_so(heron: Profile, tmp_path: Path) -> None:
     taken = tmp_path / "lighthouse"
     taken.write_text("mine")

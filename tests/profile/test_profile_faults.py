@@ -197,6 +197,21 @@ def test_search_order_is_path_local_own_built_in(
     assert find_profile("./heron.toml") == Path("heron.toml")
 
 
+def test_unreadable_folder_of_ones_own_hides_no_starter(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A host may run as a user who must not look into the folder of another."""
+    from capturehook import profile
+
+    def shut(folder: Path, pattern: str) -> list[Path]:
+        if folder == profile.user_folder():
+            raise PermissionError(13, "Permission denied", str(folder))
+        return [folder / "heron.toml"]
+
+    monkeypatch.setattr(Path, "glob", shut)
+    assert find_profile("heron") == profile.BUILT_IN / "heron.toml"
+
+
 @pytest.mark.parametrize("wish", ["~nobody-here/a.toml", "x" * 5000 + ".toml", "a/b", "./heron"])
 def test_path_that_leads_nowhere_is_refused(wish: str, tmp_path: Path) -> None:
     with pytest.raises(FileError, match="cannot be read"):
