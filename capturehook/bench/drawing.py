@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from html import escape
+from textwrap import wrap
 
+from capturehook.bench.cautions import Caution
 from capturehook.bench.light_advice import LightAdvice
 from capturehook.bench.trigger_advice import ContactAdvice, OptoAdvice
 
 WIDTH, HEIGHT = 740, 380
+LETTERS = 90
+"""Of small print on a line; wide letters still fit."""
 _TIP_Y, _RING_Y, _SLEEVE_Y, _PLUG_X = 110, 170, 270, 560
 
 
@@ -16,6 +21,7 @@ class Sheet:
 
     def __init__(self, title: str) -> None:
         self._parts: list[str] = []
+        self.height = HEIGHT
         self.text(24, 34, title, size=18, weight="bold")
         self._title = title
 
@@ -61,13 +67,13 @@ class Sheet:
 
     def finish(self) -> str:
         return (
-            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" '
-            f'width="{WIDTH}" height="{HEIGHT}" role="img">\n'
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {self.height}" '
+            f'width="{WIDTH}" height="{self.height}" role="img">\n'
             f"<title>{escape(self._title)}</title>\n"
             '<defs><marker id="tip" markerWidth="6" markerHeight="5" refX="5.5" refY="2.5" '
             'orient="auto"><path d="M0,0 L6,2.5 L0,5 z" fill="#000" stroke="none"/></marker>'
             "</defs>\n"
-            f'<rect width="{WIDTH}" height="{HEIGHT}" fill="#fff"/>\n'
+            f'<rect width="{WIDTH}" height="{self.height}" fill="#fff"/>\n'
             '<g fill="none" stroke="#000" stroke-width="2" stroke-linejoin="round">\n'
             + "\n".join(part for part in self._parts if not part.startswith("<text"))
             + '\n</g>\n<g fill="#000" font-family="sans-serif">\n'
@@ -89,6 +95,7 @@ def draw_contact(advice: ContactAdvice) -> str:
     sheet.text(420, _RING_Y + 5, "only if focus is needed", anchor="end")
     sheet.text(130, _SLEEVE_Y + 22, "common")
     _foot(sheet, f"Hold it closed for {advice.socket.hold_ms:g} ms; put no voltage on any line.")
+    _cautions(sheet, advice.cautions)
     return sheet.finish()
 
 
@@ -116,6 +123,7 @@ def draw_opto(advice: OptoAdvice) -> str:
         f"LED {advice.led_ma:.1f} mA; the output can sink {advice.sink_ma:.1f} mA, "
         f"the camera gives {advice.line_ma:g} mA.",
     )
+    _cautions(sheet, advice.cautions)
     return sheet.finish()
 
 
@@ -144,6 +152,7 @@ def draw_light(advice: LightAdvice) -> str:
         f"Fires at {_ohm(advice.sensor.fires_ohm)} and below, quiet at "
         f"{_ohm(advice.sensor.quiet_ohm)} and above.",
     )
+    _cautions(sheet, advice.cautions)
     return sheet.finish()
 
 
@@ -199,6 +208,17 @@ def _transistor(sheet: Sheet, x: float, y: float) -> None:
 
 def _foot(sheet: Sheet, text: str) -> None:
     sheet.text(24, HEIGHT - 18, text)
+
+
+def _cautions(sheet: Sheet, cautions: Sequence[Caution]) -> None:
+    """Below the drawing, since it is the sheet that comes to the workbench."""
+    sheet.wire((24, sheet.height + 2), (WIDTH - 24, sheet.height + 2))
+    y = sheet.height + 26
+    for caution in cautions:
+        for row, line in enumerate(wrap(caution.text, LETTERS)):
+            sheet.text(24 if row == 0 else 36, y, f"- {line}" if row == 0 else line, size=12)
+            y += 18
+    sheet.height = y
 
 
 def _ohm(ohm: float) -> str:

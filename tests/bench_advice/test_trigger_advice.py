@@ -285,6 +285,22 @@ def test_no_wire_runs_through_a_resistor_in_its_way():
     assert runs == [(220, 300), (370, 560)]
 
 
+@pytest.mark.parametrize(
+    ("drawn", "advised"),
+    [
+        (draw_contact(advise_contact(Socket())), cautions.CONTACT),
+        (draw_opto(advise_opto(OptoDrive(supply_v=5), Socket())), cautions.OPTO),
+        (draw_light(_light()), cautions.LIGHT),
+    ],
+)
+def test_drawings_carry_every_caution_within_the_sheet(drawn, advised):
+    root = ET.fromstring(drawn)
+    words = list(root.iter("{http://www.w3.org/2000/svg}text"))
+    said = " ".join((one.text or "").removeprefix("- ") for one in words)
+    assert all(caution.text in said for caution in advised)
+    assert max(float(one.get("y")) for one in words) < float(root.get("height"))
+
+
 def test_drawings_use_black_and_white_only():
     svg = draw_opto(advise_opto(OptoDrive(supply_v=5), Socket()))
     paints = {value for value in svg.replace("=", " ").split('"') if value.startswith("#")}
