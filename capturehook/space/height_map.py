@@ -169,13 +169,15 @@ class HeightMap:
         return self._peak(int(row) + rows.start, int(column) + columns.start, float(tops.max()))
 
     def standing(self, object_no: int) -> Standing:
-        """Where one object stands, for a message."""
-        rows, columns = np.nonzero(self.owner == object_no)
-        if not len(rows):
+        """Where one object stands, for a message; its skirt and brim, low and wide, are left out."""
+        own = self.owner == object_no
+        if not own.any():
             return Standing(object_no, 0.0, 0.0, 0.0)
+        top = float(self.tops_mm[own].max())
+        rows, columns = np.nonzero(own & (self.tops_mm >= top / 2))
         x = self.x0_mm + self.cell_mm * (columns.min() + columns.max() + 1) / 2
         y = self.y0_mm + self.cell_mm * (rows.min() + rows.max() + 1) / 2
-        return Standing(object_no, float(x), float(y), float(self.tops_mm[rows, columns].max()))
+        return Standing(object_no, float(x), float(y), top)
 
     def _lay(
         self, x0: Floats, y0: Floats, x1: Floats, y1: Floats, z: Floats, width: Floats,

@@ -136,6 +136,9 @@ def test_peak_tells_place_and_object() -> None:
     standing = grid.standing(3)
     assert (standing.x_mm, standing.y_mm, standing.top_mm) == (30.5, 40.5, 7.0)
     assert grid.standing(4).top_mm == 0
+    # a skirt round all objects, laid first, is not where this one stands
+    grid.add_moves(5.2, 5.2, 94.8, 5.2, 0.3, 0.4, object_no=3)
+    assert (grid.standing(3).x_mm, grid.standing(3).y_mm) == (30.5, 40.5)
 
 
 def test_add_table_lays_only_what_prints() -> None:
