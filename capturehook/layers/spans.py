@@ -1,4 +1,4 @@
-"""Stretches of lines that no block may split: wipes, object labels, tool changes, settings.
+"""Stretches of lines that no block may split: wipes, labels, tool changes, pauses, settings.
 
 A span (start, end) forbids a block before any line after ``start`` up to ``end`` itself.
 """
@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.gcode.source import Source
-from capturehook.interp.moves import TOOL, MoveTable
+from capturehook.interp.moves import PAUSE, TOOL, MoveTable
 from capturehook.layers.sniff import hidden_lines
 
 PAIRS = {
@@ -41,6 +41,7 @@ def find_spans(source: Source, moves: MoveTable) -> dict[str, NDArray[np.int64]]
     """Every span of a job by its kind: (K, 2) line indices, in file order, not overlapping."""
     found = {kind: _pairs(source, kind) for kind in PAIRS}
     found["tool change"] = _joined(found["tool change"], _tool_changes(moves))
+    found["pause"] = _joined(_pauses(moves), np.empty((0, 2), np.int64))
     hidden = hidden_lines(source)
     if hidden:
         found["settings"] = _joined(np.array(hidden, np.int64), np.empty((0, 2), np.int64))
@@ -68,12 +69,23 @@ def _pairs(source: Source, kind: str) -> NDArray[np.int64]:
 
 def _tool_changes(moves: MoveTable) -> NDArray[np.int64]:
     """From each T line to the next move that prints."""
-    lines = moves.event_line_index[moves.event_kind == TOOL].astype(np.int64)
+    return _until(moves, TOOL, moves.prints)
+
+
+def _pauses(moves: MoveTable) -> NDArray[np.int64]:
+    """From each pause or colour change to the next move in XY: the prime after it goes with it."""
+    in_xy = (moves.x_mm != moves.x0_mm) | (moves.y_mm != moves.y0_mm)
+    return _until(moves, PAUSE, in_xy)
+
+
+def _until(moves: MoveTable, kind: int, ends_it: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """(K, 2) from each event of a kind to the line of the first move after it that ends it."""
+    lines = moves.event_line_index[moves.event_kind == kind].astype(np.int64)
     if not len(lines):
         return np.empty((0, 2), np.int64)
-    printing = moves.line_index[moves.prints]
-    at = np.searchsorted(printing, lines)
-    ends = np.where(at < len(printing), printing[np.minimum(at, len(printing) - 1)], lines)
+    there = moves.line_index[ends_it]
+    at = np.searchsorted(there, lines)
+    ends = np.where(at < len(there), there[np.minimum(at, len(there) - 1)], lines)
     return np.stack((lines, ends), axis=1)
 
 

@@ -49,6 +49,12 @@ def test_tool_change_before_anything_is_laid_and_never_after() -> None:
     assert spans_of(*lines) == {"tool change": [[0, 3], [4, 4]]}
 
 
+@pytest.mark.parametrize("pause", ["M600", "M0 change it", "M601", "M25", "PAUSE"])
+def test_pause_takes_its_prime_with_it_up_to_the_next_move_in_xy(pause: str) -> None:
+    lines = ("M83", "G1 X1 E1 F900", pause, "G1 E0.4", "G1 Z1", "G1 X9", "G1 X10 E.1")
+    assert spans_of(*lines) == {"pause": [[2, 5]]}
+
+
 def test_settings_are_a_span() -> None:
     lines = ("G28", "; CONFIG_BLOCK_START", "; a = 1", "; CONFIG_BLOCK_END", "G1 X1")
     assert spans_of(*lines) == {"settings": [[1, 3]]}
