@@ -236,8 +236,10 @@ def _park_text(park: ParkAdvice) -> str:
     if park.better is None:
         return f"{now}; none better ({tried})"
     better = park.better
+    hides = f"hides {better.hidden_share:.1%} instead of {park.now.hidden_share:.1%}"
+    if f"{better.hidden_share:.1%}" == f"{park.now.hidden_share:.1%}":
+        hides = "hides no more"
     return (
-        f"{now}; better would be X{better.x_mm:g} Y{better.y_mm:g}: hides "
-        f"{better.hidden_share:.1%} instead of {park.now.hidden_share:.1%}, "
+        f"{now}; better would be X{better.x_mm:g} Y{better.y_mm:g}: {hides}, "
         f"{show.duration(better.travel_s)} of travel ({tried}; `apply` proves it anew)"
     )

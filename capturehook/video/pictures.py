@@ -56,7 +56,7 @@ def read_picture(path: Path, least_px: tuple[int, int] | None = None) -> Any:
     Parameters
     ----------
     least_px : (width, height); a JPEG is decoded at the smallest of 1/1, 1/2, 1/4, 1/8 that
-        is not smaller than this, which takes a fraction of the time
+        is not smaller than this, a raw file at 1/1 or 1/2, which takes a fraction of the time
 
     Raises
     ------
@@ -64,7 +64,7 @@ def read_picture(path: Path, least_px: tuple[int, int] | None = None) -> Any:
         The file cannot be decoded (cut short, damaged, of an unknown kind).
     """
     if is_raw(path):
-        return _read_raw(path)
+        return _read_raw(path, least_px)
     with _opened(path) as picture:
         turn = _exif(picture).get(ORIENTATION, 1)
         if least_px is not None:
@@ -145,20 +145,24 @@ def _read_raw_head(path: Path) -> tuple[tuple[int, int], Taken | None]:
             size = size[::-1] if shot.sizes.flip in (5, 6) else size
     except Exception as fault:
         raise _unreadable(path, fault) from fault
+    exif = pillow().Exif()
     try:
-        with pillow().open(path) as picture:
-            return size, taken_from(picture.getexif())
-    except Exception:  # a container Pillow does not know: the file's own time is used instead
+        with path.open("rb") as file:
+            exif.load_from_fp(file)
+            return size, taken_from(exif)
+    except Exception:  # no TIFF container: the file's own time is used instead
         return size, None
 
 
-def _read_raw(path: Path) -> Any:
-    """Half size, camera white balance: quick, and more than a film needs."""
+def _read_raw(path: Path, least_px: tuple[int, int] | None) -> Any:
+    """Camera white balance; half size, which is far quicker, where that is enough."""
     raw = _rawpy(path)
     try:
         with raw.imread(str(path)) as shot:
+            longest = max(int(shot.sizes.width), int(shot.sizes.height))
+            half = least_px is not None and 2 * max(least_px) <= longest
             rgb = shot.postprocess(
-                half_size=True, use_camera_wb=True, no_auto_bright=True, output_bps=8
+                half_size=half, use_camera_wb=True, no_auto_bright=True, output_bps=8
             )
     except Exception as fault:
         raise _unreadable(path, fault) from fault
