@@ -126,7 +126,7 @@ def _pose(
     else:
         count = len(shoot.plan.poses)
         show.say(
-            f"{out}: {count} poses, {show.duration(added_s)} added "
+            f"{out}: {count} pose{'s' * (count != 1)}, {show.duration(added_s)} added "
             f"({show.duration(added_s / count)} each), {show.duration(posed.timeline.total_s)} in "
             f"all, film {shoot.film_s:.1f} s"
         )
@@ -228,12 +228,16 @@ def _say_all(job: ResinJob, shoot: ResinShoot, table: ResinTable) -> None:
         show.say(line)
     show.say(f"Into the film go {card_words(shoot)}")
     show.say(
-        f"Film: {len(shoot.plan.poses)} frames at {shoot.plan.fps} fps and "
+        f"Film: {_frames(len(shoot.plan.poses))} at {shoot.plan.fps} fps and "
         f"{shoot.plan.hold_last_s:g} s of hold: {shoot.film_s:.1f} s"
     )
     show.say()
     for caution in CAUTIONS:
         show.say(caution)
+
+
+def _frames(count: int) -> str:
+    return f"{count} frame{'s' * (count != 1)}"
 
 
 def _layer_span(row: dict[str, Any]) -> str:
@@ -249,7 +253,7 @@ def _visible_words(shoot: ResinShoot, table: ResinTable) -> list[str]:
         return [f"The job holds {shoot.frames_taken} poses of its own"]
     lines = []
     if shoot.false_starts:
-        lines.append(f"False starts: {shoot.false_starts} frame(s) before the first layer")
+        lines.append(f"False starts: {_frames(shoot.false_starts)} before the first layer")
     first, lifted = shoot.visible_from_layer, shoot.lifted_from_layer
     if not first:
         lines.append(f"No frame shows the plate above {rim}")

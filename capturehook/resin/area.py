@@ -20,6 +20,10 @@ from capturehook.resin.timeline import Floats, Ints
 if TYPE_CHECKING:
     from types import ModuleType
 
+    from PIL.Image import Image
+
+ROWS = 512
+"""Rows of an image looked at together: what is copied on the way stays small."""
 STILL_FRAMES = 3
 """A stretch of fewer alike steps than this is not worth a word."""
 
@@ -111,14 +115,24 @@ def read_pixels(container: Container, name: str) -> NDArray[np.uint8]:
             # The pixel count was checked against our own limit before this.
             warnings.simplefilter("ignore", pillow.DecompressionBombWarning)
             with pillow.open(io.BytesIO(data), formats=["PNG"]) as image:
-                plain = image.convert("L" if image.mode in ("1", "L", "I;16", "LA") else "RGB")
-                return np.asarray(plain, dtype=np.uint8)
+                return _pixels(image)
     except (OSError, ValueError, SyntaxError, pillow.DecompressionBombError) as fault:
         raise FileError(
             Where(str(container.path), key=name),
             f"is a damaged image ({fault})",
             "Export the job again",
         ) from fault
+
+
+def _pixels(image: Image) -> NDArray[np.uint8]:
+    """(H, W) or (H, W, 3) of a decoded image."""
+    grey = image.mode in ("1", "L", "I;16", "LA")
+    wide, high = image.size
+    pixels = np.empty((high, wide) if grey else (high, wide, 3), np.uint8)
+    for top in range(0, high, ROWS):
+        rows = image.crop((0, top, wide, min(top + ROWS, high)))
+        pixels[top : top + ROWS] = np.asarray(rows.convert("L" if grey else "RGB"))
+    return pixels
 
 
 def _changed(
@@ -133,7 +147,11 @@ def _changed(
         )
     if before.shape != now.shape:
         return float("nan")
-    return np.count_nonzero(before != now) / now.size
+    differs = sum(
+        np.count_nonzero(before[top : top + ROWS] != now[top : top + ROWS])
+        for top in range(0, len(now), ROWS)
+    )
+    return differs / now.size
 
 
 def still_stretches(area: LightArea, layer_no: Ints) -> list[tuple[int, int]]:

@@ -55,6 +55,8 @@ _MARK = {
     b"END_GCODE_BEGIN": SECTION,
 }
 FULL_POWER = 255.0
+MOST_ROWS = 1_000_000
+"""20 000 layers of 50 commands; more is no job, and would fill the memory."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +101,7 @@ def read_commands(text: bytes, where: str) -> CommandTable:
     Raises
     ------
     GcodeError
-        A number that is none, inches, or a move whose speed nobody gave.
+        A number that is none, inches, a move whose speed nobody gave, or no end of commands.
 
     Sources: P of G4 in ms and F in mm/min, RepRap G-code conventions; M106 here is the lamp.
     """
@@ -133,6 +135,12 @@ def read_commands(text: bytes, where: str) -> CommandTable:
                 kind = POSE_BEGIN if pose_word.lower() == b"begin" else POSE_END
                 if kind == POSE_BEGIN:
                     poses.append(_pose_layer(pose_rest))
+        if len(kinds) == MOST_ROWS:
+            raise GcodeError(
+                Where(where, _line_no(text, match.start())),
+                f"is beyond the {MOST_ROWS} commands that are followed",
+                "Do not use this file; get the job from where it was sliced",
+            )
         kinds.append(kind)
         spans.append(match.span())
     return _carried(text, where, kinds, spans, words, shows, poses)

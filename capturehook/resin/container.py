@@ -36,6 +36,8 @@ class Limits:
     """Unpacked to packed size; text and black images seldom pass 100."""
     ratio_from_bytes: int = 16 * MIB
     """Members smaller than this may be packed as tightly as they like."""
+    text_bytes: int = 32 * MIB
+    """A run.gcode or a text of settings; 20 000 layers take some 8 MiB."""
     pixels: int = 150_000_000
     """The finest lamp screens have about 100 million."""
 
@@ -97,6 +99,23 @@ class Container:
         if len(data) != info.file_size:
             raise FileError(Where(str(self.path), key=name), "is cut short", AGAIN)
         return data
+
+    def read_text(self, name: str) -> bytes:
+        """A member that will be read line by line: refused, before unpacking, if it is too long.
+
+        Raises
+        ------
+        FileError
+            As :meth:`read`, or longer than a resin job's text ever is.
+        """
+        size = self._member(name).file_size
+        if size > self.limits.text_bytes:
+            raise FileError(
+                Where(str(self.path), key=name),
+                f"is a text of {size} bytes, over the limit of {self.limits.text_bytes}",
+                SUSPECT,
+            )
+        return self.read(name)
 
     def read_image(self, name: str) -> tuple[bytes, int, int]:
         """A PNG member and its width and height in pixels, checked before any decoding.
@@ -253,6 +272,12 @@ def _check_place(path: Path, infos: list[zipfile.ZipInfo], table_at: int) -> Non
     for info in infos:
         least = info.header_offset + 30 + len(info.orig_filename) + info.compress_size
         two_sizes = info.compress_type == STORED and info.compress_size != info.file_size
+        if info.header_offset < 0:
+            raise FileError(
+                Where(str(path), key=info.filename),
+                "is damaged (it would begin before the file does)",
+                AGAIN,
+            )
         if least > table_at or two_sizes:
             raise FileError(
                 Where(str(path), key=info.filename), "does not have the size it states", AGAIN

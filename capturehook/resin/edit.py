@@ -44,7 +44,7 @@ def insert_poses(
     rhythm = every or capture.every_layers or 1
     with Container(path, limits) as container:
         name = _run_gcode(container)
-        text = container.read(name)
+        text = container.read_text(name)
         where = f"{path}: {name}"
         posed = pose_text(text, where, profile, table, rhythm, capture.first_layer)
         before = job_of_text(container, name, strip_bytes(text, where), table)
@@ -63,7 +63,7 @@ def strip_poses(path: Path, out_path: Path, limits: Limits | None = None) -> boo
     """
     with Container(path, limits) as container:
         name = _run_gcode(container)
-        text = container.read(name)
+        text = container.read_text(name)
     where = f"{path}: {name}"
     if find_fences(text, where):
         replace_member(path, name, strip_bytes(text, where), out_path)

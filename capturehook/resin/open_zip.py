@@ -40,7 +40,7 @@ def find_settings(container: Container) -> tuple[str, dict[str, str]] | None:
     for name in container.names:
         if "/" in name or PurePosixPath(name).suffix.lower() not in SUFFIXES:
             continue
-        lines = parse_settings(container.read(name).decode("utf-8-sig", "replace"))
+        lines = parse_settings(container.read_text(name).decode("utf-8-sig", "replace"))
         if _named(lines, "exposure_s") and _named(lines, "layer_mm"):
             return name, lines
     return None

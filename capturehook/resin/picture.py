@@ -143,7 +143,7 @@ def _frames(shoot: ResinShoot, layers: int) -> str:
     if not ticks:
         return ""
     count = len(shoot.plan.poses)
-    words = f"{count} frames, film {shoot.film_s:.1f} s"
+    words = f"{count} frame{'s' * (count != 1)}, film {shoot.film_s:.1f} s"
     return (
         f'<path d="{ticks}" stroke="#000" stroke-width="1"/>'
         + _text(LEFT - 26, FLOOR + 70, "frames", "end")

@@ -61,6 +61,17 @@ def test_area_counts_each_channel_where_one_image_pixel_is_three_of_the_lamp(
     assert area.lit.tolist() == [pytest.approx(2 / 12)]
 
 
+def test_area_of_a_tall_image_is_looked_at_strip_by_strip(tmp_path: Path) -> None:
+    """1100 rows are three strips; 7 lit pixels, of which one is new, are found in each."""
+    first = np.zeros((1100, 6), np.uint8)
+    first[[0, 511, 512, 700, 1023, 1099], 2] = 255
+    second = first.copy()
+    second[1024, 3] = 255
+    area = light_area(*container(tmp_path, [png(first), png(second)]))
+    assert area.lit.tolist() == pytest.approx([6 / 6600, 7 / 6600])
+    assert area.changed[1] == pytest.approx(1 / 6600)
+
+
 def test_area_of_a_layer_without_image_is_unknown(tmp_path: Path) -> None:
     path, names = container(tmp_path, [bar(5), bar(5)])
     area = light_area(path, (names[0], "", names[1]))

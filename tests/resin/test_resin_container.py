@@ -114,6 +114,24 @@ def test_container_with_a_member_too_large_is_refused(job: Path) -> None:
     )
 
 
+def test_container_with_a_text_too_long_to_follow_is_refused_unread(job: Path) -> None:
+    size = len(command_text(2))
+    with pytest.raises(FileError) as caught:
+        read_job(job, ResinTable(), Limits(text_bytes=size - 1))
+    assert str(caught.value) == (
+        f"{job}: run.gcode: is a text of {size} bytes, over the limit of {size - 1}. {SUSPECT}"
+    )
+
+
+def test_container_whose_table_is_said_to_stand_too_far_back_names_the_member(job: Path) -> None:
+    def later(data: bytearray) -> None:
+        at = data.rindex(b"PK\5\6") + 16
+        struct.pack_into("<I", data, at, 2 * len(data))
+
+    patched(job, later)
+    assert message(job).endswith(f"is damaged (it would begin before the file does). {AGAIN}")
+
+
 def test_container_too_large_in_all_is_refused(tmp_path: Path) -> None:
     path = write_zip(tmp_path / "a.zip", [("a", b"x" * 60), ("b", b"x" * 60)])
     assert message(path, Limits(total_bytes=100)) == (

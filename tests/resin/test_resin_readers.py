@@ -36,6 +36,13 @@ def phases(job_timeline: object) -> dict[str, float]:
     return {name: round(float(s), 6) for name, s in zip(PHASES, sums, strict=True) if s > 0}
 
 
+def test_commands_without_end_are_refused_at_the_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("capturehook.resin.commands.MOST_ROWS", 3)
+    assert len(read_commands(b"G90\nG4\nG4\n", "run.gcode")) == 3
+    with pytest.raises(GcodeError, match=r"run\.gcode:4: is beyond the 3 commands"):
+        read_commands(b"G90\nG4\nG4\nG4\n", "run.gcode")
+
+
 def test_commands_light_then_lift_adds_up_by_hand(tmp_path: Path) -> None:
     """40 layers of 1 mm, 2 at 20 s and 38 at 2 s: light 116 s. Rests 40 x 1 s and 40 x 1.5 s.
 
