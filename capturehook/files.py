@@ -89,7 +89,7 @@ def _plain_target(path: Path) -> Path:
     """The file behind a link; a device must never be replaced by a file."""
     target = Path(os.path.realpath(path))
     with suppress(OSError):
-        mode = target.stat().st_mode
+        mode = path.stat().st_mode  # of what stands there, though it has no path (a pipe)
         if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
             raise FileError(str(path), "is a device, not a file", "Name a file to write to")
     return target

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -45,10 +46,23 @@ def write_job_file(job: str, out: str | None, pieces: Sequence[bytes | memoryvie
     if target == "-":
         if sys.stdout is None:
             raise FileError("standard output", "is closed", "Write to a file with -o")
-        sys.stdout.buffer.writelines(pieces)
-        sys.stdout.buffer.flush()
+        _write_out(pieces)
     else:
         write_stream_atomically(Path(target), lambda file: file.writelines(pieces))
+
+
+def _write_out(pieces: Sequence[bytes | memoryview]) -> None:
+    """To standard output; where that is full, it is pointed away so that nothing is tried again."""
+    try:
+        sys.stdout.buffer.writelines(pieces)
+        sys.stdout.buffer.flush()
+    except BrokenPipeError:
+        raise
+    except OSError as fault:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise FileError(
+            "standard output", f"cannot be written ({fault.strerror})", "Free some space"
+        ) from fault
 
 
 @click.command("apply", short_help="Put a proved pose block into a job at each chosen layer.")

@@ -169,7 +169,7 @@ class HeightMap:
         return self._peak(int(row) + rows.start, int(column) + columns.start, float(tops.max()))
 
     def standing(self, object_no: int) -> Standing:
-        """Where one object stands, for a message; its skirt and brim, low and wide, are left out."""
+        """Where one object stands, for a message; its low skirt and brim are left out."""
         own = self.owner == object_no
         if not own.any():
             return Standing(object_no, 0.0, 0.0, 0.0)

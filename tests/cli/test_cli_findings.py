@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -139,3 +141,29 @@ def test_label_that_never_ends_is_told_in_good_words(
     )
     err = call(capsys, "apply", job, "-p", tmp_path / "heron.toml")[2]
     assert "every line there lies within an object label [pose-left-out]" in err
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full here")
+def test_full_standard_output_is_one_error(tmp_path: Path) -> None:
+    job = files(tmp_path)
+    words = ["-m", "capturehook", "apply", str(job), "-p", str(tmp_path / "heron.toml"), "-o", "-"]
+    with Path("/dev/full").open("wb") as full:
+        done = subprocess.run(
+            [sys.executable, *words], stdout=full, stderr=subprocess.PIPE, timeout=60
+        )
+    assert done.returncode == 2
+    assert done.stderr.decode().splitlines() == [
+        "standard output: cannot be written (No space left on device). Free some space."
+    ]
+
+
+def test_out_that_is_a_pipe_is_refused_not_replaced(tmp_path: Path) -> None:
+    job = files(tmp_path)
+    words = ["-p", str(tmp_path / "heron.toml"), "-o", "/dev/stdout"]
+    done = subprocess.run(
+        [sys.executable, "-m", "capturehook", "apply", str(job), *words],
+        capture_output=True,
+        timeout=60,
+    )
+    assert (done.returncode, done.stdout) == (2, b"")
+    assert b"/dev/stdout: is a device, not a file" in done.stderr
