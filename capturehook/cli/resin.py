@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capturehook.cli import show
+from capturehook.cli.svg import svg_path
 
 if TYPE_CHECKING:
     from capturehook.errors import Finding
@@ -34,7 +35,10 @@ if TYPE_CHECKING:
 )
 @click.option("--area", is_flag=True, help="Look at the layer images too (needs Pillow).")
 @click.option(
-    "--picture", type=click.Path(path_type=Path), help="Draw light area and frames (SVG)."
+    "--picture",
+    type=click.Path(path_type=Path),
+    callback=svg_path,
+    help="Draw light area and frames (SVG).",
 )
 @click.option("--pose", is_flag=True, help="Put pose blocks into the job's own lines.")
 @click.option("--strip", is_flag=True, help="Take pose blocks out again.")

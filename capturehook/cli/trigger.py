@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capturehook.cli import show
+from capturehook.cli.svg import svg_path
 
 if TYPE_CHECKING:
     from capturehook.bench.light_advice import LightAdvice
@@ -36,6 +37,7 @@ def _shared(function: _Function) -> _Function:
         click.option(
             "--drawing",
             type=click.Path(path_type=Path, dir_okay=False),
+            callback=svg_path,
             help="Write the circuit as SVG.",
         ),
     ):

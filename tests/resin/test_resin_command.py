@@ -143,6 +143,7 @@ def test_resin_pose_on_a_settings_job_is_refused(resin: Any, tmp_path: Path) -> 
         (("a.zip", "--pose", "--strip"), "--pose and --strip do opposite things"),
         (("--pose",), "A JOB is needed"),
         (("--picture", "a.svg"), "A JOB is needed"),
+        (("a.zip", "--picture", "a.png"), "'a.png' does not end in .svg"),
         (("a.zip", "--layers", 5), "--layers is for a timeline without a JOB"),
         (("a.zip", "-o", "b.zip"), "-o goes with --pose or --strip"),
         (("a.zip", "--pose", "--area"), "--area and --picture look at a job"),
