@@ -154,6 +154,8 @@ def read_commands(raw: bytes, *, several: str) -> tuple[Command, ...]:
         _refuse_buried(raw, _SPLIT if several == "first" else _ACTS)
     if only is None or several == "first" or only.code in FREE_TEXT:
         return () if only is None else (only,)
+    if several == "rs274" or not only.code:
+        _refuse_unread(only.text)
     line, _ = split_comment(raw.decode("latin-1").lstrip("\xef\xbb\xbf"))
     line = _PAREN.sub(lambda match: " " * len(match[0]), line).split("*", 1)[0]
     starts = [match.start() for match in _SPLIT.finditer(line)]
@@ -166,6 +168,16 @@ def read_commands(raw: bytes, *, several: str) -> tuple[Command, ...]:
         if any(command.has(letter) for command in found):
             raise WordError(letter, line.upper().find(letter, 1) + 1, "hides in another word")
     return found
+
+
+def _refuse_unread(text: str) -> None:
+    """Words behind something that is no word, where words alone move the machine."""
+    at = 0
+    while match := _WORD.match(text, at):
+        at = match.end()
+    hidden = _ACTS.search(text, at)
+    if hidden:
+        raise WordError(*_faulty(text, hidden.start()), "stands behind what is not a word")
 
 
 def _moves_too(command: Command) -> bool:

@@ -217,3 +217,11 @@ def test_command_hidden_in_a_word_is_refused_where_a_line_holds_several(
 def test_command_after_a_percent_sign_is_refused() -> None:
     with pytest.raises(GcodeError, match="is not a"):
         capturehook.apply(job_with("%G1 X93 Y83 F9000"), profile())
+
+
+@pytest.mark.parametrize(
+    "line", [" X93.2 Y83*2 F9000", "X1107 Y97 A0.6\x1711 Z0.4 F740", "M200 06.8 Y96.3 A6.1223"]
+)
+def test_words_behind_what_is_no_word_are_refused_where_words_alone_move(line: str) -> None:
+    with pytest.raises(GcodeError, match="stands behind what is not a word"):
+        capturehook.apply(job_with(line, firmware="rs274"), profile("rs274"))
