@@ -147,7 +147,9 @@ def outside_findings(job: Job, ways: Sequence[Way]) -> list[Finding]:
         outside = [(at, way) for at, way in places if not low - 1e-6 <= at <= high + 1e-6]
         if outside:
             at, way = outside[0]
-            more = f" (and {len(outside) - 1} poses more)" if len(outside) > 1 else ""
+            more = (
+                f" (and {len(outside) - 1} more of {len(ways)} poses)" if len(outside) > 1 else ""
+            )
             found.append(
                 Finding(
                     "outside-machine",

@@ -46,7 +46,7 @@ def show_findings(findings: Iterable[Finding]) -> None:
     for finding in findings:
         alike.setdefault((finding.code, finding.text), []).append(finding)
     for first, *rest in alike.values():
-        note(f"! {first}" + (f" (and at {len(rest)} places more)" if rest else ""))
+        note(f"! {first}" + (f" (and {len(rest)} more like it)" if rest else ""))
 
 
 def exit_code(findings: Sequence[Finding]) -> int:

@@ -69,7 +69,7 @@ def test_job_outside_the_machine_is_told_by_apply(
     assert code == 1 and "4 poses" in out
     assert re.fullmatch(
         r"! .*job\.gcode:\d+: the nozzle stands at X[\d.]+ here, outside \[0, 20\] "
-        r"of profile heron \(and \d poses more\): is it the right profile\? \[outside-machine\]\n",
+        r"of profile heron \(and \d more of 4 poses\): is it the right profile\? \[outside-machine\]\n",
         err,
     )
 
@@ -90,7 +90,7 @@ def test_same_doubt_at_many_places_is_one_line_for_people(
     profile.write_text(profile.read_text().replace("[park]", POST + "[park]"))
     code, _, err = call(capsys, "apply", job, "-p", profile, "--skip-unsafe")
     assert code == 1 and err.count("\n") == 1
-    assert "keep-out box 'post'" in err and "(and at 3 places more)" in err
+    assert "keep-out box 'post'" in err and "(and 3 more like it)" in err
     _, out, _ = call(capsys, "apply", job, "-p", profile, "--skip-unsafe", "--dry-run", "--json")
     assert out.count('"pose-unsafe"') == 4
 
