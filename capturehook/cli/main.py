@@ -12,6 +12,7 @@ from importlib import import_module
 import click
 
 from capturehook.errors import CaptureHookError
+from capturehook.stop import heed_stops
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # no linear algebra here needs more
 COMMANDS = {
@@ -63,6 +64,7 @@ def main() -> None:
 
 def run(argv: list[str] | None = None) -> None:
     """Entry point. Exit codes: 0 done, 1 findings, 2 the user can fix it, 3 ours."""
+    heed_stops()
     try:
         code = main.main(args=argv, prog_name="capturehook", standalone_mode=False)
     except CaptureHookError as fault:

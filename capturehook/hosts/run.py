@@ -10,6 +10,7 @@ from contextlib import suppress
 from typing import NoReturn
 
 from capturehook.errors import CaptureHookError
+from capturehook.stop import heed_stops
 
 
 class Words(argparse.ArgumentParser):
@@ -32,6 +33,7 @@ def words_of(name: str, about: str) -> Words:
 
 def guarded(work: Callable[[], int]) -> int:
     """Run ``work``; any fault becomes a line on standard error and an exit code that is not 0."""
+    heed_stops()
     try:
         return work()
     except CaptureHookError as fault:
