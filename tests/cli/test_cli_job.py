@@ -186,7 +186,7 @@ def test_unsafe_pose_writes_nothing_unless_it_may_be_left_out(desk: Desk) -> Non
     told = desk.call("apply", desk.job, "-p", desk.profile, "--skip-unsafe")
     assert told.code == 1, "what was left out is a finding"
     assert desk.job.read_bytes().count(b"; capturehook pose ") == 2 * 2
-    assert told.err.endswith("[pose-unsafe] (and 1 more like it)\n")
+    assert told.err.count("[pose-unsafe]") == 2
     assert desk.call("strip", desk.job).code == 0 and desk.job.read_bytes() == JOB
 
 
