@@ -126,7 +126,8 @@ def place_camera(
     Parameters
     ----------
     box : in plate coordinates
-    nozzle_mm : (3,) nozzle at the park point of the last pose, plate coordinates
+    nozzle_mm : (n, 3) nozzle at the park point of the last poses, plate coordinates; a job that
+        lifts before the last frame has a sinking plate elsewhere in it
     size : width and height in pixels
 
     Raises
@@ -134,9 +135,12 @@ def place_camera(
     PlanError
         Distance and height contradict each other.
     """
-    offset = plate_offset(profile.machine, float(nozzle_mm[1]), float(nozzle_mm[2]))
-    subject = PartBox(low_mm=box.low_mm + offset, high_mm=box.high_mm + offset)
-    head = head_box(profile.machine, nozzle_mm + offset)
+    offsets = [plate_offset(profile.machine, float(one[1]), float(one[2])) for one in nozzle_mm]
+    offset = offsets[-1]
+    subject = PartBox(
+        low_mm=box.low_mm + np.min(offsets, axis=0), high_mm=box.high_mm + np.max(offsets, axis=0)
+    )
+    head = head_box(profile.machine, nozzle_mm[-1] + offset)
     camera = profile.camera
     if wishes.focal_mm is not None:
         camera = camera.model_copy(update={"focal_mm": wishes.focal_mm})

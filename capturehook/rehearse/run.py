@@ -122,7 +122,7 @@ def rehearse(applied: Applied, wishes: Wishes, asked: Asked, step: Step | None =
     refuse_asked(applied.job.source.path, len(applied.poses), asked)
     job, capture = applied.job, applied.job.profile.capture
     nozzle, box = nozzle_points(applied), part_box(applied.job)
-    view = place_camera(job.profile, box, nozzle[-1], wishes, asked.size)
+    view = place_camera(job.profile, box, nozzle[-2:], wishes, asked.size)
     fps = Fraction(capture.fps)
     held = held_frames(fps, capture.hold_last_s)
     sights: list[PoseSight] = []

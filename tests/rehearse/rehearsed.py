@@ -46,7 +46,7 @@ def camera_of(applied: Applied, size: tuple[int, int] = SIZE, **wishes: float) -
     return place_camera(
         applied.job.profile,
         part_box(applied.job),
-        nozzle_points(applied)[-1],
+        nozzle_points(applied)[-2:],
         Wishes(**wishes),
         size,
     )

@@ -1,0 +1,122 @@
+"""Rehearsal frames with one known fault each go through the audit: found, and nothing else.
+
+Three printers: the bed carries the part in Y, the bed sinks, the part hangs from a plate.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+import pytest
+
+from capturehook.demo_resin import SCREEN_MM, resin_lighthouse
+from capturehook.plan.record import PlanRecord
+from capturehook.plan.shoot import plan_shoot
+from capturehook.rehearse.draw import Stage
+from capturehook.rehearse.hanging import HangingStage, hang, subject_of
+from capturehook.rehearse.room import Wishes
+from capturehook.rehearse.slabs import read_slabs
+from capturehook.rehearse.stand_in import StandInCamera, list_exposures, read_fault
+from capturehook.rehearse.vat import place_camera
+from capturehook.resin.edit import insert_poses
+from capturehook.resin.settings import load_resin_profile
+from capturehook.resin.shoot import plan_shoot as plan_resin_shoot
+from capturehook.video.audit import Audit, audit_frames
+from capturehook.video.frames import load_frames
+from tests.rehearse.rehearsed import camera_of, small
+
+SIZE = (320, 180)
+Drawn = tuple[PlanRecord, list[np.ndarray]]
+PRINTERS = ("heron", "kestrel", "tern")
+
+
+@lru_cache(maxsize=3)
+def drawn(printer: str) -> Drawn:
+    """The plan of a small job and the frames of its poses, drawn once."""
+    if printer == "tern":
+        return _drawn_resin()
+    applied = small(printer, layers=36)
+    view = camera_of(applied, SIZE)
+    plan, frames = plan_shoot(applied).record(), [shot.rgb for shot in Stage(applied, view).shots()]
+    if printer == "kestrel":  # its last frame is taken after the job's own lift: plate elsewhere
+        return replace(plan, poses=plan.poses[:-1]), frames[:-1]
+    return plan, frames
+
+
+def _drawn_resin() -> Drawn:
+    profile, table = load_resin_profile("tern")
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "lighthouse.zip"
+        path.write_bytes(resin_lighthouse(72))
+        job, _ = insert_poses(path, path, profile, table, every=2)
+        shoot = plan_resin_shoot(job, profile, table)
+        hanging = hang(job, shoot, table, read_slabs(job, SCREEN_MM, len(shoot.plan.poses)))
+    view = place_camera(hanging.printer, subject_of(hanging), profile.camera, Wishes(), SIZE)
+    return shoot.plan, [shot.rgb for shot in HangingStage(hanging, view).shots()]
+
+
+def audited(printer: str, card: Path, *faults: str) -> Audit:
+    plan, frames = drawn(printer)
+    camera = StandInCamera(card, list_exposures(plan, [read_fault(text) for text in faults]))
+    for pose, rgb in zip(plan.poses, frames, strict=True):
+        camera.take(pose.pose, rgb)
+    return audit_frames(load_frames([card]), plan)
+
+
+def odd_ones(audit: Audit) -> dict[str, str]:
+    """Name of each frame that is not good, and of each missing pose."""
+    gone = {f"pose {one.pose.pose}": "missing" for one in audit.by_pose if one.frame_index is None}
+    return gone | {
+        one.name: one.verdict.name for one in audit.by_frame if one.verdict.name != "good"
+    }
+
+
+@pytest.mark.parametrize("printer", PRINTERS)
+@pytest.mark.parametrize(
+    ("fault", "code", "odd"),
+    [
+        ("missing=9", "missing", {"pose 9": "missing"}),
+        ("double=9", "double", {"pict0010.jpg": "double"}),
+        ("blurred=9", "blurred", {"pict0009.jpg": "blurred"}),
+        ("dark=9", "dark", {"pict0009.jpg": "dark"}),
+        ("moved=20:3.4", "bumped", {}),
+        ("flicker=0.3", "flicker", {}),
+        ("pause=9:900", "pause", {}),
+        ("drift=30000", "drift", {}),
+        ("restart=9", None, {}),
+    ],
+)
+def test_fault_is_found_and_nothing_else(printer, fault, code, odd, tmp_path):
+    audit = audited(printer, tmp_path / "card", fault)
+    assert odd_ones(audit) == odd
+    assert [finding.code for finding in audit.findings] == ([code] if code else [])
+    if code == "bumped":
+        assert audit.findings[0].where == "pict0020.jpg"
+        step = np.diff([one.dx_px for one in audit.by_frame])[18]
+        assert step == pytest.approx(3.4, abs=0.3)
+    if code == "drift":
+        assert audit.clock.rate == pytest.approx(1.03, abs=1e-4)
+
+
+def test_plate_that_is_elsewhere_is_not_parked(tmp_path):
+    """The job's own end lifts by 10 mm before the last frame, so the plate stands 10 mm lower."""
+    applied = small("kestrel", layers=36)
+    plan = plan_shoot(applied).record()
+    camera = StandInCamera(tmp_path / "card", list_exposures(plan))
+    shots = Stage(applied, camera_of(applied, SIZE)).shots()
+    for pose, shot in zip(plan.poses, shots, strict=True):
+        camera.take(pose.pose, shot.rgb)
+    audit = audit_frames(load_frames([tmp_path / "card"]), plan)
+    assert odd_ones(audit) == {"pict0035.jpg": "not parked"}
+
+
+@pytest.mark.parametrize("printer", PRINTERS)
+def test_frame_of_a_double_is_the_later_one(printer, tmp_path):
+    """Frames are in order of capture and each pose has its own."""
+    audit = audited(printer, tmp_path / "card", "double=9", "restart=5")
+    shown = [one.frame_index for one in audit.by_pose]
+    assert shown == [*range(9), *range(10, len(shown) + 1)]
