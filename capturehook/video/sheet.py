@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
+from contextlib import ExitStack
 from dataclasses import dataclass
-from math import ceil, sqrt
+from math import ceil, prod, sqrt
 from pathlib import Path
 from typing import IO, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from capturehook.errors import FileError
 from capturehook.files import write_stream_atomically
 from capturehook.video import verdicts as v
 from capturehook.video.audit import Audit
@@ -34,10 +37,9 @@ class Thumbs:
     def __init__(self, count: int, size_px: tuple[int, int]) -> None:
         self.width = next(width for most, width in THUMB_WIDTHS if count <= most)
         self.height = max(1, round(self.width * size_px[1] / size_px[0]))
-        self._scrap = tempfile.TemporaryFile()  # noqa: SIM115 - closed by close()
-        self.pixels = np.memmap(
-            self._scrap, np.uint8, "w+", shape=(count, self.height, self.width, 3)
-        )
+        shape = (count, self.height, self.width, 3)
+        self._scrap = _scrap_file(prod(shape))
+        self.pixels = np.memmap(self._scrap, np.uint8, "r+", shape=shape)
 
     def keep(self, frame_index: int, rgb: NDArray[np.uint8]) -> None:
         """The callback for `audit_frames(on_picture=...)`."""
@@ -54,6 +56,27 @@ class Thumbs:
     def close(self) -> None:
         del self.pixels
         self._scrap.close()
+
+
+def _scrap_file(size_bytes: int) -> IO[bytes]:
+    """An unnamed file with all its room taken beforehand: a disk that fills up under a memory
+    map would end the program (SIGBUS)."""
+    try:
+        with ExitStack() as undo:
+            scrap = undo.enter_context(tempfile.TemporaryFile())
+            if hasattr(os, "posix_fallocate"):
+                os.posix_fallocate(scrap.fileno(), 0, size_bytes)
+            else:
+                scrap.truncate(size_bytes)
+            undo.pop_all()
+    except OSError as fault:
+        raise FileError(
+            tempfile.gettempdir(),
+            f"a scrap file of {size_bytes / 1e6:.1f} MB could not be written "
+            f"({fault.strerror or fault})",
+            "Free some space there, or name another folder in TMPDIR",
+        ) from fault
+    return scrap
 
 
 @dataclass(frozen=True, slots=True)
