@@ -65,8 +65,9 @@ def test_a_bead_marks_the_cells_it_touches_and_no_other() -> None:
 def test_a_bead_wider_than_a_cell_marks_every_cell_of_its_width() -> None:
     grid = HeightMap((0, 20), (0, 20), margin_mm=0)
     grid.add_moves(5.5, 10.5, 9.5, 10.5, 2.0, 4.0)
-    assert (grid.tops_mm[9:12, 4:11] == 2.0).all()
-    assert not grid.tops_mm[:8].any() and not grid.tops_mm[13:].any()
+    expected = np.zeros((20, 20))
+    expected[8:13, 3:12] = 2.0  # Y8.5 to 12.5, X3.5 to 11.5
+    assert np.array_equal(grid.tops_mm, expected)
 
 
 def test_a_lower_bead_laid_later_lowers_nothing() -> None:
@@ -168,16 +169,19 @@ def test_add_table_lays_an_arc_along_its_round_way() -> None:
     assert grid.highest_under([(50, 30)], 2) == 0
 
 
+@pytest.mark.parametrize("begin", [0.0, 0.7, 2.5, -1.9])
 @pytest.mark.parametrize("turn", [math.pi / 3, -math.pi, 2 * math.pi])
-def test_chords_of_an_arc_have_its_length_and_stay_near_it(turn: float) -> None:
+def test_chords_of_an_arc_have_its_length_and_stay_near_it(begin: float, turn: float) -> None:
     """Arc length r a, and a chord leaves its arc by r (1 - cos(a/2)): any geometry handbook."""
-    end = (20 * math.cos(turn), 20 * math.sin(turn))
-    moves = table([(20, 0, 1, *end, 1, 2.0, 0, 0, turn)])
+    start, end = ((50 + 20 * math.cos(a), 30 + 20 * math.sin(a)) for a in (begin, begin + turn))
+    moves = table([(*start, 1, *end, 1, 2.0, 50, 30, turn)])
     x0, y0, x1, y1, of = chords(moves, np.array([0]))
     assert (of == 0).all()
+    assert (x0[0], y0[0]) == pytest.approx(start)
     assert np.hypot(x1 - x0, y1 - y0).sum() == pytest.approx(20 * abs(turn), rel=2e-3)
-    middle = np.hypot((x0 + x1) / 2, (y0 + y1) / 2)
+    middle = np.hypot((x0 + x1) / 2 - 50, (y0 + y1) / 2 - 30)
     assert (20 - middle <= SAG_MM + 1e-9).all() and (middle <= 20).all()
+    assert np.hypot(x1 - 50, y1 - 30) == pytest.approx(20)
     assert (x1[-1], y1[-1]) == pytest.approx(end)
 
 
