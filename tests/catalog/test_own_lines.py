@@ -43,6 +43,42 @@ def test_harmless_line_is_sent_as_it_stands(line: str) -> None:
         ("M0140 S60", "touches heaters"),
         ("G10 P0 S200", "touches heaters"),
         ("SET_HEATER_TEMPERATURE HEATER=extruder", "touches heaters"),
+        ("set_heater_temperature heater=extruder target=0", "touches heaters"),
+        ("   M  104   S200", "touches heaters"),
+        ("M00104S0 ; only a comment", "touches heaters"),
+        ("M104.1 S200", "touches heaters"),
+        ("M306 T", "touches heaters"),
+        ("G28.1", "touches homing"),
+        ("g0028 x", "touches homing"),
+        ("G38.2 Z-5", "touches homing"),
+        ("G92.1", "touches homing"),
+        ("M851 Z-1", "touches homing"),
+        ("BED_MESH_PROFILE LOAD=a", "touches homing"),
+        ("M211S0", "touches limits"),
+        ("M302 P1", "touches limits"),
+        ("M900 K0", "touches limits"),
+        ("SET_VELOCITY_LIMIT ACCEL=1", "touches limits"),
+        ("M112", "touches stops"),
+        ("M81", "touches stops"),
+        ("M118 A1 action:cancel", "touches stops"),
+        ("cancel_print", "touches stops"),
+        ("G27", "leave the machine changed (motion)"),
+        ("G11", "leave the machine changed (motion)"),
+        ("G10 ; draw back", "leave the machine changed (motion)"),
+        ("FORCE_MOVE STEPPER=x", "leave the machine changed (motion)"),
+        ("G54", "leave the machine changed (modes)"),
+        ("N10 M104 S200", "has no command this tool can read"),
+        ("N10 M42 P5 S255*33", "has no command this tool can read"),
+        ("(now) M104 S200", "has no command this tool can read"),
+        ("/M104 S200", "has no command this tool can read"),
+        ("%M104", "has no command this tool can read"),
+        ("M42 P5 (M104 S200)", "holds more than one command"),
+        ("M42P5S255M104S200", "holds more than one command"),
+        ("m42 p5 n20 m104 s0", "holds more than one command"),
+        ("G4 P10*5 M84", "holds more than one command"),
+        ("M42 P5 S1\nM104 S0", "is not plain ASCII"),
+        ("M42 P5 S1\rM104 S0", "is not plain ASCII"),
+        ("\tM104 S0", "is not plain ASCII"),
         ("G28", "touches homing"),
         ("G92 X0", "touches homing"),
         ("M204 S500", "touches limits"),
@@ -72,6 +108,17 @@ def test_harm_may_be_allowed_by_name_but_motion_never() -> None:
     assert profile_with("M204 S500", allow=("m204",)).trigger.lines == ("M204 S500",)
     with pytest.raises(ProfileError, match="leave the machine changed"):
         profile_with("G1 X5", allow=("G1",))
+
+
+@pytest.mark.parametrize(
+    ("line", "name"),
+    [("M104 S200", "M104"), ("g28 x", "G28"), ("m00211 s0", "M211"), ("PAUSE", "pause")],
+)
+def test_harm_is_allowed_by_its_own_name_only(line: str, name: str) -> None:
+    assert profile_with(line, allow=(name,)).trigger.lines == (line,)
+    for other in (("M999",), ("M10",), (name + "0",), ()):
+        with pytest.raises(ProfileError, match="touches"):
+            profile_with(line, allow=other)
 
 
 def test_every_bad_line_is_told_in_one_report() -> None:
