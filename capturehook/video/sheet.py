@@ -251,8 +251,9 @@ class _Pen:
         for grown, colour in ((radius + 2, "#ffffff"), (radius, verdict.colour)):
             self._shape(verdict.shape, centre, grown, colour)
         if letter:
+            x, y = centre
             self._draw.text(
-                centre,
+                (x, y + LOWER.get(verdict.shape, 0.0) * radius),
                 verdict.letter,
                 fill=verdict.ink,
                 font=self.font(max(9, round(radius * 1.35))),
@@ -269,6 +270,8 @@ class _Pen:
             self._draw.polygon(corners, fill=colour)
 
 
+LOWER = {"triangle": 0.28}
+"""The letter stands so many radii under the middle, where the shape is wide."""
 CORNERS: dict[str, tuple[tuple[float, float], ...]] = {
     "square": ((-0.9, -0.9), (0.9, -0.9), (0.9, 0.9), (-0.9, 0.9)),
     "diamond": ((0, -1.25), (1.25, 0), (0, 1.25), (-1.25, 0)),

@@ -14,7 +14,7 @@ from capturehook.video import verdicts as v
 from capturehook.video.audit import Audit
 from capturehook.video.faults import BLUR_RATIO_STATIC, FLICKER_EV
 from capturehook.video.robust import running_median
-from capturehook.video.sheet import CORNERS
+from capturehook.video.sheet import CORNERS, LOWER
 from capturehook.video.verdicts import Verdict
 
 WIDTH, LEFT, RIGHT = 1200, 110, 1180
@@ -199,7 +199,8 @@ def _mark(
         )
         shape = f'<polygon points="{corners}" fill="{verdict.colour}"/>'
     label = (
-        f'<text x="{x:.1f}" y="{y + 3.5:.1f}" text-anchor="middle" font-size="10" '
+        f'<text x="{x:.1f}" y="{y + 3.5 + radius * LOWER.get(verdict.shape, 0):.1f}" '
+        f'text-anchor="middle" font-size="10" '
         f'fill="{verdict.ink}">{verdict.letter}</text>'
         if letter
         else ""
