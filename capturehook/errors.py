@@ -108,6 +108,15 @@ class FileError(CaptureHookError):
     """A file cannot be opened, read or written."""
 
 
+def of_the_system(fault: OSError) -> FileError:
+    """What the system refused and nobody nearer has worded: a right, a folder that is gone."""
+    return FileError(
+        str(fault.filename or "the folder you are in"),
+        f"cannot be used ({fault.strerror or fault})",
+        "Check the path and its rights",
+    )
+
+
 class ProofError(CaptureHookError):
     """A block failed its own proof: our fault; nothing was written."""
 

@@ -11,7 +11,7 @@ from importlib import import_module
 
 import click
 
-from capturehook.errors import CaptureHookError
+from capturehook.errors import CaptureHookError, of_the_system
 from capturehook.stop import heed_stops
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # no linear algebra here needs more
@@ -68,10 +68,7 @@ def run(argv: list[str] | None = None) -> None:
     try:
         code = main.main(args=argv, prog_name="capturehook", standalone_mode=False)
     except CaptureHookError as fault:
-        from capturehook.cli.show import show_error
-
-        show_error(fault, as_json="--json" in (argv or sys.argv[1:]))
-        sys.exit(fault.exit_code)
+        sys.exit(_told(fault, argv))
     except click.ClickException as fault:
         fault.show()
         sys.exit(2)
@@ -80,6 +77,8 @@ def run(argv: list[str] | None = None) -> None:
         sys.exit(130)
     except BrokenPipeError:
         sys.exit(0)
+    except OSError as fault:
+        sys.exit(_told(of_the_system(fault), argv))
     except Exception:
         import traceback
 
@@ -89,3 +88,11 @@ def run(argv: list[str] | None = None) -> None:
         )
         sys.exit(3)
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _told(fault: CaptureHookError, argv: list[str] | None) -> int:
+    """The fault shown, and its exit code."""
+    from capturehook.cli.show import show_error
+
+    show_error(fault, as_json="--json" in (argv or sys.argv[1:]))
+    return fault.exit_code

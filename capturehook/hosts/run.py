@@ -9,7 +9,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import NoReturn
 
-from capturehook.errors import CaptureHookError
+from capturehook.errors import CaptureHookError, of_the_system
 from capturehook.stop import heed_stops
 
 
@@ -44,6 +44,9 @@ def guarded(work: Callable[[], int]) -> int:
         return 2
     except KeyboardInterrupt:
         return 130
+    except OSError as fault:
+        tell(str(of_the_system(fault)))
+        return 2
     except Exception as fault:
         tell(f"capturehook: a fault of ours ({_traced(fault)}); the job is as it was. Report it.")
         return 3

@@ -69,7 +69,8 @@ def test_job_outside_the_machine_is_told_by_apply(
     assert code == 1 and "4 poses" in out
     assert re.fullmatch(
         r"! .*job\.gcode:\d+: the nozzle stands at X[\d.]+ here, outside \[0, 20\] "
-        r"of profile heron \(and \d more of 4 poses\): is it the right profile\? \[outside-machine\]\n",
+        r"of profile heron \(and \d more of 4 poses\): is it the right profile\? "
+        r"\[outside-machine\]\n",
         err,
     )
 
@@ -167,3 +168,22 @@ def test_out_that_is_a_pipe_is_refused_not_replaced(tmp_path: Path) -> None:
     )
     assert (done.returncode, done.stdout) == (2, b"")
     assert b"/dev/stdout: is a device, not a file" in done.stderr
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a folder in use cannot be removed there")
+def test_folder_that_is_gone_is_one_error(tmp_path: Path) -> None:
+    """A terminal that still stands in a folder that was removed; POSIX getcwd then fails."""
+    job = files(tmp_path)
+    gone = tmp_path / "gone"
+    gone.mkdir()
+    apply = f"{sys.executable} -m capturehook apply {job} -p {tmp_path / 'heron.toml'}"
+    for command, code in ((f"{apply} -o out.gcode", 2), (apply, 0)):
+        done = subprocess.run(
+            ["sh", "-c", f"rmdir {gone}; {command}"],
+            cwd=gone,
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
+        assert done.returncode == code and "Traceback" not in done.stderr
+        gone.mkdir()
