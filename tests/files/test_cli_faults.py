@@ -30,6 +30,7 @@ from tests.files.cli_faults import (
     run_command,
     trapped,
 )
+from tests.files.fault_table import PAGE, page_with, table
 from tests.resin import resin_jobs
 
 BY_NAME = {command.name: command for command in COMMANDS}
@@ -151,6 +152,13 @@ def check_told(name: str, fault: Fault, code: int, told: str) -> bool:
     lines = [line for line in told.splitlines() if reason in line]
     assert len(lines) == 1, told
     return True
+
+
+def test_page_holds_the_table_as_it_is_today() -> None:
+    """Else write it anew: `python tests/files/fault_table.py`."""
+    text = PAGE.read_text()
+    assert page_with(text, table()) == text
+    assert table().count("| 2 | job.gcode: ") == len(FAULTS)
 
 
 def test_table_names_all_kinds_of_fault() -> None:

@@ -1,0 +1,52 @@
+"""Writes the table of docs/faults.md anew: `python tests/files/fault_table.py`.
+
+Each row is what `capturehook apply JOB` really says when that operation fails.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import sys
+import tempfile
+from contextlib import redirect_stderr, redirect_stdout
+from errno import errorcode
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from tests.adapters.host_calls import JOB
+from tests.files.cli_faults import COMMANDS, FAULTS, Fault, lay_out, run_command, trapped
+
+PAGE = Path(__file__).parents[2] / "docs" / "faults.md"
+BEGIN, END = "<!-- fault table: begin -->\n", "<!-- fault table: end -->\n"
+
+
+def told(fault: Fault) -> tuple[int, str]:
+    """Exit code and message of `apply JOB`."""
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = Path(scratch) / "work"
+        lay_out(folder, {"job.gcode": JOB})
+        out = io.StringIO()
+        with redirect_stderr(out), redirect_stdout(out), trapped(folder, fault):
+            code = run_command(COMMANDS[0], COMMANDS[0].words(folder))
+        return code, " ".join(out.getvalue().replace(f"{folder}/", "").split())
+
+
+def table() -> str:
+    rows = ["| operation | fails with | exit code | message |", "|---|---|---|---|"]
+    for fault in FAULTS:
+        code, message = told(fault)
+        message = re.sub(r"^Error: ", "", message).replace("|", "\\|")
+        rows.append(f"| {fault.operation} | {errorcode[fault.code]} | {code} | {message} |")
+    names = ", ".join(f"`{command.name}`" for command in COMMANDS)
+    return "\n".join([*rows, "", f"Tried on: {names}.", ""])
+
+
+def page_with(text: str, new: str) -> str:
+    before, _, rest = text.partition(BEGIN)
+    return f"{before}{BEGIN}{new}{END}{rest.partition(END)[2]}"
+
+
+if __name__ == "__main__":
+    PAGE.write_text(page_with(PAGE.read_text(), table()))
