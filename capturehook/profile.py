@@ -23,8 +23,10 @@ from capturehook.profile_faults import newer_schema, record_of, toml_fault, word
 from capturehook.resin_profile import ResinTable
 from capturehook.tables import (
     Count,
+    Damping,
     FaultsError,
     Flag,
+    Hertz,
     Milliseconds,
     NotNegative,
     Number,
@@ -140,9 +142,9 @@ class Machine(Record):
 class Settle(Record):
     """How the scene calms down after the park move: a damped oscillator."""
 
-    frequency_hz: Positive
+    frequency_hz: Hertz
     """Hz, how often the scene swings in a second."""
-    damping: Annotated[float, Field(strict=True, gt=0, lt=1)]
+    damping: Damping
     """Damping ratio: 0.05 swings long, 0.3 calms at once."""
     start_mm: Positive
     """mm, swing at the moment the park move ends."""
@@ -199,11 +201,11 @@ class Camera(Record):
     """ms added to lag and exposure before the head moves again."""
     min_hold_ms: NotNegative = 100.0
     """ms, shortest press the camera takes for one."""
-    interval_s: Positive | None = None
+    interval_s: Annotated[float, Field(strict=True, ge=0.1, le=3600)] | None = None
     """s, the camera's own interval timer, free-running (with trigger by = "wait")."""
-    jitter_ms: NotNegative = 0.0
+    jitter_ms: Annotated[float, Field(strict=True, ge=0, le=60_000)] = 0.0
     """ms, how far the interval timer strays from frame to frame."""
-    drift_ppm: NotNegative = 50.0
+    drift_ppm: Annotated[float, Field(strict=True, ge=0, le=100_000)] = 50.0
     """Parts in a million by which the interval timer's clock runs off."""
     sensor_mm: tuple[Positive, Positive] = (23.5, 15.6)
     """mm, width and height of the image sensor."""
@@ -217,11 +219,11 @@ class Camera(Record):
     """Sensitivity (ISO)."""
     distance_mm: Positive | None = None
     """mm from the subject to the lens (not to the sensor)."""
-    blur_px: Positive = 1.0
+    blur_px: Annotated[float, Field(strict=True, ge=0.01, le=1000)] = 1.0
     """px, how far the picture may swing during an exposure."""
-    tripod_hz: Positive | None = None
+    tripod_hz: Hertz | None = None
     """Hz, how often the tripod swings in a second when tapped."""
-    tripod_damping: Annotated[float, Field(strict=True, gt=0, lt=1)] = 0.03
+    tripod_damping: Damping = 0.03
     """Damping ratio of the tripod."""
     tripod_start_mm: Positive = 0.1
     """mm at the subject, swing of the tripod's picture when the park move ends."""

@@ -185,9 +185,8 @@ def _supply_text(shoot: Shoot) -> str:
                 megabytes = one.need * shoot.profile.camera.frame_mb
                 texts.append(f"{one.need:g} frames, {megabytes / 1000:.2f} GB")
             continue
-        texts.append(
-            f"{name} {one.need:.4g} of {one.have:g} {one.unit} ({one.need / one.have:.0%})"
-        )
+        share = f" ({one.need / one.have:.0%})" if one.have else ""
+        texts.append(f"{name} {one.need:.4g} of {one.have:g} {one.unit}{share}")
     return "; ".join(texts)
 
 

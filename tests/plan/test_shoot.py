@@ -23,7 +23,7 @@ from capturehook.plan.compare import compare_choices, read_choices
 from capturehook.plan.record import load_plan
 from capturehook.plan.shoot import PARTS, Shoot, plan_shoot
 from capturehook.plan.summary import dry_run_record
-from capturehook.profile import build_profile
+from capturehook.profile import build_profile, find_profile
 from tests.small_jobs import Recipe, make_job
 from tests.strategies import profile_table
 
@@ -186,6 +186,18 @@ def run_plan(tmp_path: Path, *args: str) -> tuple[Any, int]:
     assert got.exception is None, got.output
     assert job.read_bytes() == DATA
     return got.stdout, got.return_value
+
+
+def test_a_card_that_holds_not_one_frame_is_a_finding(tmp_path: Path) -> None:
+    text = Path(find_profile("heron")).read_text()
+    small = tmp_path / "small.toml"
+    small.write_text(text.replace("[camera]\n", "[camera]\ncard_gb = 0.01\n"))
+    job = tmp_path / "lighthouse.gcode"
+    job.write_bytes(DATA)
+    got = CliRunner().invoke(plan_command, [str(job), "-p", str(small)], standalone_mode=False)
+    assert got.exception is None and got.return_value == 1
+    assert "card 11 of 0 frames\n" in got.stdout
+    assert "the card lasts for 0 frames, 11 are needed" in got.stderr
 
 
 def test_plan_command_prints_json_and_saves_the_record(tmp_path: Path) -> None:
