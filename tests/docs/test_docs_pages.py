@@ -1,0 +1,41 @@
+"""The entry page leads to every other; troubleshooting names keys and codes there are."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from capturehook.profile_text import key_rows
+from tests.test_findings_doc import codes_in_code
+
+DOCS = Path(__file__).parents[2] / "docs"
+TROUBLE = (DOCS / "troubleshooting.md").read_text(encoding="utf-8")
+
+
+def test_entry_page_leads_to_every_page() -> None:
+    linked = set(re.findall(r"\(([a-z_]+\.md)", (DOCS / "index.md").read_text(encoding="utf-8")))
+    assert {page.name for page in DOCS.glob("*.md")} - linked == {"index.md"}
+
+
+def test_troubleshooting_names_keys_and_codes_that_exist() -> None:
+    known = {key for _, key, _, _ in key_rows()} | set(codes_in_code())
+    named = set(
+        re.findall(r"`(?:\[[a-z.]+\] )?([a-z0-9]+(?:[_-][a-z0-9]+)+)(?: =[^`]*)?`", TROUBLE)
+    )
+    assert len(named) > 50
+    assert named - known == set()
+
+
+def test_troubleshooting_lists_every_symptom_at_its_top() -> None:
+    top, _, rest = TROUBLE.partition("\n## ")
+    symptoms = re.findall(r"^## (.+)$", "## " + rest, re.M)
+    for symptom in symptoms:
+        anchor = re.sub(r"[^a-z0-9 -]", "", symptom.lower()).replace(" ", "-")
+        assert f"(#{anchor})" in top, symptom
+
+
+def test_every_picture_is_shown() -> None:
+    pages = "".join(page.read_text(encoding="utf-8") for page in DOCS.glob("*.md"))
+    made = [path.name for path in (DOCS / "pictures").iterdir() if path.suffix in (".svg", ".png")]
+    assert made
+    assert [name for name in made if f"](pictures/{name})" not in pages] == []
