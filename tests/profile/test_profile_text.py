@@ -44,7 +44,7 @@ def tables(draw: st.DrawFn) -> dict[str, Any]:
         park={
             "clear_mm": draw(mm),
             "settle": {
-                "frequency_hz": draw(mm),
+                "frequency_hz": draw(st.floats(0.1, 10_000)),
                 "damping": draw(st.floats(0.01, 0.99)),
                 "start_mm": draw(mm),
                 "still_mm": draw(mm),
