@@ -73,7 +73,7 @@ def run(argv: list[str] | None = None) -> None:
         fault.show()
         sys.exit(2)
     except (click.Abort, KeyboardInterrupt):
-        click.echo("Stopped; nothing was changed.", err=True)
+        click.echo("Stopped; no file is left half-written.", err=True)
         sys.exit(130)
     except BrokenPipeError:
         sys.exit(0)

@@ -30,7 +30,7 @@ and what to do.
 | 1 | done, with [findings](findings.md); or unsafe poses refused, and nothing written |
 | 2 | something you can put right; nothing was changed |
 | 3 | a fault of ours; nothing was changed |
-| 130 | stopped with Ctrl-C; nothing was changed |
+| 130, 143 | stopped with Ctrl-C, or by SIGTERM; [no file is half-written](faults.md) |
 
 A PROFILE is a path that ends in `.toml`, or a name
 ([where it is looked for](profile.md#where-it-is-looked-for)); without `-p` it is `capture.toml`
@@ -50,11 +50,11 @@ MORE = {
     "profile": "[profiles](profile.md)",
     "hook": "[hosts](hosts.md)",
     "snippet": "[hosts](hosts.md#no-hook-and-no-folder-a-text-at-the-layer-change)",
-    "demo": "[tutorial](tutorial.md)",
+    "demo": "[tutorial](tutorial.md), [resin tutorial](tutorial_resin.md)",
     "optics": "[camera](bench.md#camera)",
     "trigger": "[triggers](triggers.md), [circuits](bench.md#trigger-a-contact)",
     "resin": "[resin printers](resin.md), [its tutorial](tutorial_resin.md)",
-    "rehearse": "[tutorial](tutorial.md#the-film-before-the-print)",
+    "rehearse": "[rehearsal](rehearse.md), [walkthrough](walkthrough.md)",
     "audit": "[the audit](audit.md)",
     "assemble": "[the film](film.md)",
 }
