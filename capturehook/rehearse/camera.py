@@ -51,7 +51,8 @@ class View:
     def to_camera(self, points_mm: ArrayLike) -> Floats:
         """(..., 3) room points -> (..., 3) mm to the right, down and forward of the lens."""
         offset = np.asarray(points_mm, dtype=np.float64) - self.eye_mm
-        return np.asarray(offset @ self.axes.T)
+        # Not `@`: with three columns the linear-algebra library takes ten times as long.
+        return np.asarray(np.einsum("...j,ij->...i", offset, self.axes))
 
     def to_pixels(self, points_mm: ArrayLike) -> Floats:
         """(..., 3) room points before the lens -> (..., 3): x px, y px, 1/depth in 1/mm.

@@ -145,7 +145,8 @@ class HangingStage:
         spacing = self._spacing_mm(offset)
         while len(self._skins) < done:
             self._skins.append(self._lines(skin_of(slabs, len(self._skins), spacing), offset))
-        fresh = self._skins[self._drawn : done]
+        shown = self._in_picture(offset)
+        fresh = [self._skins[slab] for slab in range(self._drawn, done) if shown[slab]]
         if fresh:
             a, b, colour = (np.concatenate(column) for column in zip(*fresh, strict=True))
             self.moving.draw_lines(a + offset, b + offset, colour)
@@ -153,6 +154,17 @@ class HangingStage:
         if eye[2] < offset[2] + slabs.end_mm[done]:
             a, b, colour = self._lines(underside(slabs, done - 1, spacing), offset)
             self.moving.draw_lines(a + offset, b + offset, colour)
+
+    def _in_picture(self, offset: Floats) -> NDArray[np.bool_]:
+        """(G,) slabs of which something can be in the picture: the rest need not be drawn."""
+        low, high = self.hanging.slabs.bounds_mm()
+        x, y, z = np.meshgrid(
+            (low[0], high[0]), (low[1], high[1]), self.hanging.slabs.end_mm, indexing="ij"
+        )
+        view = self.moving.view
+        row = view.to_pixels(np.stack([x, y, z], axis=-1) + offset)[..., 1].reshape(4, -1)
+        first, last = row.min(axis=0), row.max(axis=0)
+        return np.asarray((first[:-1] < view.height_px) & (last[1:] > 0))
 
     def _spacing_mm(self, offset: Floats) -> float:
         """A little under one pixel at the nearest place of the part."""

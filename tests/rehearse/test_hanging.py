@@ -172,6 +172,19 @@ def test_vats_rim_hides_what_hangs_in_it(tmp_path):
     assert made.park is None and made.as_json()["park"] is None
 
 
+def test_slabs_out_of_the_picture_are_left_out_and_nothing_else(tmp_path, monkeypatch):
+    path = tmp_path / "tall.zip"
+    write_command_job(path, command_text(60, layer_mm=1.0, lift_mm=6.0), [disc(12)] * 60)
+    stage, _ = stage_of(path)
+    last = list(stage.shots())[-1]
+    left_out = (~stage._in_picture(np.array((0, 0, stage.hanging.plate_mm[-1])))).sum()
+    assert 5 < left_out < 35  # of 60 mm, 30 hang below the rim and the picture shows a few of them
+    every = np.ones(len(stage.hanging.slabs), bool)
+    monkeypatch.setattr(HangingStage, "_in_picture", lambda self, offset: every)
+    whole, _ = stage_of(path)
+    assert (list(whole.shots())[-1].rgb == last.rgb).all()
+
+
 def test_job_whose_images_are_dark_is_refused(tmp_path):
     path = write_command_job(tmp_path / "dark.zip", command_text(4), [disc(0.0)] * 4)
     with pytest.raises(FrameError, match="no layer image that lights anything"):
