@@ -14,8 +14,10 @@ import pytest
 
 from capturehook.catalog import DIALECTS, FIRMWARES, TRIGGERS, _register, contracts
 from capturehook.errors import Finding, ProfileError
+from capturehook.interp.corners import corner_rule
 from capturehook.profile import FirmwareName, TriggerName, build_profile, load_profile
 from tests.golden.cases import CASES, profile_of
+from tests.interp.slow import FIRMWARES as SLOWLY_READ
 from tests.layers.test_sniff import MARK_LINES
 from tests.pose.blocks import NOT_ON, profile_for
 from tests.strategies import profile_table
@@ -101,6 +103,12 @@ def test_firmware_has_a_golden_case_and_a_heading(name: str) -> None:
     shown = [profile.machine.firmware for profile in GOLDEN]
     assert name in shown, f'add tests/golden/<case> with [machine] firmware = "{name}"'
     assert name in headings("gcode_facts.md"), f"add '## {name}' to docs/gcode_facts.md"
+
+
+@pytest.mark.parametrize("name", FIRMWARES)
+def test_firmware_has_a_corner_rule_and_a_slow_reader(name: str) -> None:
+    assert corner_rule(profile_for(name, "wait").machine), "see _usual_rule in interp/corners.py"
+    assert name in SLOWLY_READ, f"teach the slow reader of tests/interp/slow.py {name}"
 
 
 @pytest.mark.parametrize("name", FIRMWARES)
