@@ -172,6 +172,7 @@ def test_table_names_all_kinds_of_fault() -> None:
 STOP_AT = """
 import os, signal, sys, time
 number, step = int(sys.argv[1]), sys.argv[2]
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background job ignores it
 real = getattr(os, step)
 def stops(*words, **more):
     made = real(*words, **more) if step == "fdopen" else None
