@@ -16,6 +16,8 @@ CAUTIONS = (
     "Near-UV at 405 nm: never look into it; keep the cover on, and let in no sun or white light.",
     "Liquid resin makes skin sensitive: gloves, no food near, fresh air; solvents away from "
     "sparks. The maker's manual and local rules come first.",
+    "Unplug before opening; mains and the lamp's driver are for licensed hands. Keep hands out of "
+    "the plate's way. Never put a voltage on the camera's lines.",
 )
 
 

@@ -53,6 +53,8 @@ def test_resin_of_a_job_tells_layers_time_frames_and_cautions(resin: Any, job: P
     assert "Film: 6 frames at 30 fps and 2 s of hold: 2.2 s" in ran.out
     assert "never look into it" in ran.out
     assert "gloves" in ran.out
+    for word in ("405 nm", "gloves", "manual", "Unplug", "licensed", "hands out", "voltage"):
+        assert word in ran.out
 
 
 def test_resin_json_saves_the_plan_it_shows(resin: Any, job: Path, tmp_path: Path) -> None:
