@@ -83,11 +83,21 @@ def chain_cost(
 
 
 def shifted(chain: Chain, by: int, poses: int) -> Chain:
-    """The same pairing ``by`` poses later; what falls off the plan is dropped."""
+    """The same frames ``by`` poses later; what falls off the plan is dropped."""
     pose_index = chain.pose_index + by
     kept = (pose_index >= 0) & (pose_index < poses)
     return Chain(
         frame_index=chain.frame_index[kept], pose_index=pose_index[kept], cost=float("nan")
+    )
+
+
+def with_other_frames(chain: Chain, by: int, frames: int) -> Chain:
+    """The same poses ``by`` frames earlier, which is each frame ``by`` poses later; what falls
+    off the card is dropped. It differs from :func:`shifted` where there are frames to spare."""
+    frame_index = chain.frame_index - by
+    kept = (frame_index >= 0) & (frame_index < frames)
+    return Chain(
+        frame_index=frame_index[kept], pose_index=chain.pose_index[kept], cost=float("nan")
     )
 
 

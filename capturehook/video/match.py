@@ -14,7 +14,15 @@ from numpy.typing import NDArray
 
 from capturehook.errors import Finding, FrameError
 from capturehook.plan.record import PlanRecord
-from capturehook.video.chain import Anchor, Chain, GapModel, best_chain, chain_cost, shifted
+from capturehook.video.chain import (
+    Anchor,
+    Chain,
+    GapModel,
+    best_chain,
+    chain_cost,
+    shifted,
+    with_other_frames,
+)
 from capturehook.video.frames import FrameList
 from capturehook.video.robust import find_steps, running_median, spread, theil_sen
 
@@ -244,16 +252,18 @@ def _alias(
     model: GapModel,
     anchors: tuple[Anchor, ...],
 ) -> list[Finding]:
-    """With equal gaps a set that lacks a few frames fits the plan in more than one place."""
+    """With equal gaps a set with a few frames too few or too many fits the plan in more than one
+    place."""
     if anchors:
         return []
     own = chain_cost(frame_s, pose_s, chain, model)
+
+    def costs(by: int) -> float:
+        ways = shifted(chain, by, len(pose_s)), with_other_frames(chain, by, len(frame_s))
+        return min(chain_cost(frame_s, pose_s, way, model) for way in ways)
+
     others = [by for by in range(-ALIAS_REACH, ALIAS_REACH + 1) if by]
-    near = [
-        by
-        for by in others
-        if chain_cost(frame_s, pose_s, shifted(chain, by, len(pose_s)), model) <= own + ALIAS_MARGIN
-    ]
+    near = [by for by in others if costs(by) <= own + ALIAS_MARGIN]
     if not near:
         return []
     text = (

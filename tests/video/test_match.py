@@ -75,6 +75,27 @@ def test_missing_frame_at_an_end_of_even_gaps_is_said_to_be_ambiguous(gone):
     assert missing(anchored) == [gone] and anchored.findings == ()
 
 
+@pytest.mark.parametrize("early", [0, 3, 5])
+def test_frames_too_many_of_even_gaps_are_said_to_be_ambiguous(early):
+    """A sensor fires at every layer: the camera was on before the plan's first, or stayed on."""
+    plan = make_plan(POSES, even=True)
+    gap_s = plan.poses[1].t_s - plan.poses[0].t_s
+    inside = times(plan)
+    more = inside[0] - gap_s * np.arange(1, early + 1), inside[-1] + gap_s * np.arange(1, 6 - early)
+    frames = listed(np.concatenate([*more, inside]))
+    assert [finding.code for finding in match_frames(frames, plan).findings] == ["alias"]
+    anchored = match_frames(frames, plan, anchors=((early + 10, 10),))
+    assert np.flatnonzero(anchored.pose_of == 0).tolist() == [early] and anchored.findings == ()
+
+
+def test_frames_too_many_of_uneven_gaps_are_no_doubt():
+    plan = make_plan(POSES)
+    inside = times(plan)
+    frames = listed(np.concatenate([inside[0] - np.array([50, 25]), inside]))
+    match = match_frames(frames, plan)
+    assert match.findings == () and missing(match) == []
+
+
 @both_rhythms
 @both_steps
 def test_double_is_given_to_its_pose_and_not_to_the_next(even, step_s):
