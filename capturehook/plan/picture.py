@@ -197,7 +197,7 @@ def _park(sheet: Sheet, shoot: Shoot, x: Scale, y: Scale) -> None:
     sheet.line((px - 11, py), (px + 11, py), width=1.4)
     sheet.line((px, py - 11), (px, py + 11), width=1.4)
     right = park.x_mm > sum(profile.machine.x_mm) / 2
-    sheet.words(px, py - 15, "park", 12, "middle")
+    _label(sheet, px, py - 15, "park", "middle")
     back = park.y_mm > sum(profile.machine.y_mm) / 2
     head_x = x(park.x_mm - body.left) + 4 if right else x(park.x_mm + body.right) - 4
     head_y = (

@@ -117,6 +117,14 @@ def test_head_stays_clear_of_the_titles_and_box_names_clear_of_their_boxes() -> 
     assert name.anchor == "start" and name.x > BED[0] + 122 * BED[3] / 235
 
 
+def test_park_stands_on_paper_where_the_edge_of_the_bed_would_cross_it() -> None:
+    sheet = plan_sheet(*drawn(park={"x_mm": 120, "y_mm": 226}))
+    at = next(i for i, p in enumerate(sheet.parts) if isinstance(p, Words) and p.text == "park")
+    patch = sheet.parts[at - 1]
+    assert isinstance(patch, Shape) and patch.fill == "#ffffff"
+    assert patch.runs[0][:, 1].min() < sheet.parts[at].y < patch.runs[0][:, 1].max()  # type: ignore[union-attr]
+
+
 def test_long_names_and_long_shoots_fit_the_title() -> None:
     shoot, routes = drawn()
     source = replace(shoot.job.source, path="a" * 200 + ".gcode")
