@@ -82,7 +82,8 @@ def _layer_stop(job: Job, layer_index: int) -> Stop | NoStop:
         if isinstance(found, Stop):
             return found
     gap = find_gap(job.read, job.layers, layer_index, job.source)
-    return find_stop(job.read, gap, job.spans, want_mm)
+    bed_sinks = job.profile.machine.moves == "bed-z"
+    return find_stop(job.read, gap, job.spans, want_mm, bed_sinks=bed_sinks)
 
 
 def _left_out(job: Job, none: NoStop) -> Finding:

@@ -93,6 +93,8 @@ def find_gap(job: JobMoves, layers: LayerTable, layer_index: int, source: Source
     )
 
 
+DRAWN_BACK = 2.0
+"""What it is worth that nothing is left to draw back."""
 RESUME_IN = {"hidden": ("infill", "support"), "seam": ("outer wall",)}
 """Features in which printing may go on after the stop, for each wish of the profile."""
 
@@ -141,8 +143,14 @@ def _end_of_printing(job: JobMoves, low: int, source: Source) -> int:
     return max(low, int(job.table.line_index[move]) + 1)
 
 
-def find_stop(job: JobMoves, gap: Gap, spans: Spans, want_retract_mm: float) -> Stop | NoStop:
-    """The best line of a gap, or why there is none."""
+def find_stop(
+    job: JobMoves, gap: Gap, spans: Spans, want_retract_mm: float, *, bed_sinks: bool = False
+) -> Stop | NoStop:
+    """The best line of a gap, or why there is none.
+
+    ``bed_sinks``: the end code lowers the part out of the picture, so the frame of the
+    finished part comes before that, once filament is drawn back.
+    """
     candidates = _candidates(job.table, gap, spans)
     free = [line for line in candidates if not _forbidden(spans, line)]
     free = [line for line in free if not _in_bare_wipe(job.table, line)]
@@ -152,7 +160,10 @@ def find_stop(job: JobMoves, gap: Gap, spans: Spans, want_retract_mm: float) -> 
         )
         reason = " and ".join(kinds) or "wipe"
         return NoStop(layer_index=gap.layer_index, line_index=gap.low, reason=reason)
-    best = max(free, key=lambda line: (*_worth(job, gap, line, want_retract_mm), line))
+    worth = {line: _worth(job, gap, line, want_retract_mm) for line in free}
+    if bed_sinks and gap.next_move < 0 and max(worth.values())[0] == DRAWN_BACK:
+        worth = {line: (*one[:2], -one[2]) for line, one in worth.items()}
+    best = max(free, key=lambda line: (*worth[line], line))
     return Stop(layer_index=gap.layer_index, line_index=best, finished=gap.next_move < 0)
 
 
@@ -189,9 +200,10 @@ def _worth(job: JobMoves, gap: Gap, line: int, want_retract_mm: float) -> tuple[
     moves = job.table
     at = max(job.move_before(line), 0)
     drawn = float(job.deficit_mm[at])
-    retracted = 2 if drawn >= want_retract_mm - 1e-6 or job.fw_retracted_at(line) else drawn > 1e-3
+    enough = drawn >= want_retract_mm - 1e-6 or job.fw_retracted_at(line)
+    retracted = DRAWN_BACK if enough else float(drawn > 1e-3)
     arrived = gap.next_move >= 0 and bool(
         abs(moves.x_mm[at] - moves.x0_mm[gap.next_move]) < 1e-6
         and abs(moves.y_mm[at] - moves.y0_mm[gap.next_move]) < 1e-6
     )
-    return float(retracted), float(arrived), float(moves.z_mm[at])
+    return retracted, float(arrived), float(moves.z_mm[at])

@@ -19,7 +19,13 @@ START = ["G90", "M83", ";LAYER:0"]
 LAYER = ["G1 X10 Y10 Z.2 F9000", "G1 X20 Y10 E1 F1800", "G1 X20 Y20 E1"]
 
 
-def placed(*lines: str, layer_index: int = 0, retract_mm: float = 0.8, resume: str = "") -> Any:
+def placed(
+    *lines: str,
+    layer_index: int = 0,
+    retract_mm: float = 0.8,
+    resume: str = "",
+    bed_sinks: bool = False,
+) -> Any:
     """The stop after a layer, as (line index, the text of that line), or the NoStop."""
     table, _, job = layers_of(*lines)
     source = source_of(*lines)
@@ -30,7 +36,8 @@ def placed(*lines: str, layer_index: int = 0, retract_mm: float = 0.8, resume: s
             return None
     else:
         gap = find_gap(job, table, layer_index, source)
-    found = find_stop(job, gap, find_spans(source, job.table), retract_mm)
+    spans = find_spans(source, job.table)
+    found = find_stop(job, gap, spans, retract_mm, bed_sinks=bed_sinks)
     return found if isinstance(found, NoStop) else (found, [*lines, "(end)"][found.line_index])
 
 
@@ -142,6 +149,17 @@ def test_finished_part_without_end_code_is_taken_at_the_end() -> None:
 def test_finished_part_after_harmless_lines() -> None:
     found, text = placed(*START, *LAYER, "G92 E0", "M73 P100", RETRACT, "G1 Z5 F600", "M140 S0")
     assert text == "M140 S0" and found.finished
+
+
+def test_finished_part_on_a_sinking_bed_is_taken_before_it_is_lowered() -> None:
+    end = ["G92 E0", RETRACT, "G1 Z5 F600", "G1 X0 Y200", "M140 S0"]
+    assert placed(*START, *LAYER, *end, bed_sinks=True)[1] == "G1 Z5 F600"
+    # Not drawn back yet: coming back to the part and pushing would leave a blob on it.
+    bare = ["G92 E0", "G1 Z5 F600", "M140 S0"]
+    assert placed(*START, *LAYER, *bare, bed_sinks=True)[1] == "M140 S0"
+    # Between layers high stays better.
+    lines = change(RETRACT, ";LAYER:1", "G1 Z1 F600", "G1 X30 Y30 F9000", "G1 Z.4 F600", UNRETRACT)
+    assert placed(*lines, bed_sinks=True)[1] == "G1 Z.4 F600"
 
 
 def test_gap_reaches_from_the_last_plastic_to_the_next() -> None:
