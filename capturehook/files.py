@@ -50,6 +50,21 @@ def _write_all(out: IO[bytes], data: bytes) -> None:
 
 def write_stream_atomically(path: Path, produce: Callable[[IO[bytes]], None]) -> None:
     """As :func:`write_atomically`, the bytes written by ``produce`` into an open file."""
+    with _scrap_for(path) as (target, handle, scrap):
+        with os.fdopen(handle, "wb") as out:
+            produce(out)
+            out.flush()
+            _keep_mode(out.fileno(), target)
+            os.fsync(out.fileno())
+        os.replace(scrap, target)  # noqa: PTH105 - one step, which tests make fail
+
+
+@contextmanager
+def _scrap_for(path: Path) -> Iterator[tuple[Path, int, Path]]:
+    """The file behind a path, and the handle and path of a new file beside it.
+
+    The new file does not outlive the block unless it has taken the other's place.
+    """
     target = _plain_target(path)
     scrap: Path | None = None
     try:
@@ -57,12 +72,7 @@ def write_stream_atomically(path: Path, produce: Callable[[IO[bytes]], None]) ->
             prefix=f".{target.name[:60]}.", suffix=".part", dir=target.parent
         )
         scrap = Path(name)
-        with os.fdopen(handle, "wb") as out:
-            produce(out)
-            out.flush()
-            _keep_mode(out.fileno(), target)
-            os.fsync(out.fileno())
-        os.replace(scrap, target)  # noqa: PTH105 - one step, which tests make fail
+        yield target, handle, scrap
         scrap = None
         _sync_folder(target.parent)
     except OSError as fault:
@@ -130,28 +140,10 @@ def replacing(path: Path) -> Iterator[Path]:
     FileError
         The folder cannot be written, or the scrap cannot take its place.
     """
-    target = _plain_target(path)
-    scrap: Path | None = None
-    try:
-        handle, name = tempfile.mkstemp(
-            prefix=f".{target.name[:60]}.", suffix=".part", dir=target.parent
-        )
-        scrap = Path(name)
+    with _scrap_for(path) as (target, handle, scrap):
         os.close(handle)
         yield scrap
         with scrap.open("rb+") as done:
             _keep_mode(done.fileno(), target)
             os.fsync(done.fileno())
         scrap.replace(target)
-        scrap = None
-        _sync_folder(target.parent)
-    except OSError as fault:
-        raise FileError(
-            str(path),
-            f"could not be written ({fault.strerror or fault}); what stood there is unchanged",
-            _write_advice(fault),
-        ) from fault
-    finally:
-        if scrap is not None:
-            with suppress(OSError):
-                scrap.unlink()
