@@ -9,6 +9,7 @@ import ast
 import inspect
 import textwrap
 from collections.abc import Iterable
+from functools import cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Annotated
 
@@ -46,6 +47,7 @@ class Record(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
     @classmethod
+    @cache
     def meanings(cls) -> dict[str, str]:
         """Field name -> the text under it in the source, read only when a page asks for it."""
         (table,) = ast.parse(textwrap.dedent(inspect.getsource(cls))).body

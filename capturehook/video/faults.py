@@ -77,7 +77,7 @@ def find_faults(
     moved, moved_px = part.movement(ill_lit | blurred)
     odd, unparked = part.odd(ill_lit | blurred | moved, flicker)
     findings = [
-        *part.flicker_findings(flicker, ill_lit),
+        *part.flicker_findings(flicker, ill_lit | blurred),
         *part.movement_findings(ill_lit | blurred),
         *part.focus_findings(ill_lit),
     ]

@@ -34,9 +34,13 @@ def small(
     objects: int = 1,
     park_mm: tuple[float, float] | None = None,
     size_mm: float = 16.0,
+    retract: str = "moves",
 ) -> Applied:
     """A block of some layers, with its poses."""
-    job = make_job(Recipe(layers=layers, heights_mm=(0.5,), objects=objects, size_mm=size_mm))
+    recipe = Recipe(
+        layers=layers, heights_mm=(0.5,), objects=objects, size_mm=size_mm, retract=retract
+    )
+    job = make_job(recipe)
     tables = {} if park_mm is None else {"park": {"x_mm": park_mm[0], "y_mm": park_mm[1]}}
     profile = profile_with(name, **tables)
     return apply_job(read_job(job.data, "lighthouse.gcode", profile), skip_unsafe=True)

@@ -5,7 +5,6 @@ Three printers: the bed carries the part in Y, the bed sinks, the part hangs fro
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -41,10 +40,7 @@ def drawn(printer: str) -> Drawn:
         return _drawn_resin()
     applied = small(printer, layers=36)
     view = camera_of(applied, SIZE)
-    plan, frames = plan_shoot(applied).record(), [shot.rgb for shot in Stage(applied, view).shots()]
-    if printer == "kestrel":  # its last frame is taken after the job's own lift: plate elsewhere
-        return replace(plan, poses=plan.poses[:-1]), frames[:-1]
-    return plan, frames
+    return plan_shoot(applied).record(), [shot.rgb for shot in Stage(applied, view).shots()]
 
 
 def _drawn_resin() -> Drawn:
@@ -103,8 +99,8 @@ def test_fault_is_found_and_nothing_else(printer, fault, code, odd, tmp_path):
 
 
 def test_plate_that_is_elsewhere_is_not_parked(tmp_path):
-    """The job's own end lifts by 10 mm before the last frame, so the plate stands 10 mm lower."""
-    applied = small("kestrel", layers=36)
+    """A job that never draws back: its end lowers the plate by 10 mm before the last frame."""
+    applied = small("kestrel", layers=36, retract="none")
     plan = plan_shoot(applied).record()
     camera = StandInCamera(tmp_path / "card", list_exposures(plan))
     shots = Stage(applied, camera_of(applied, SIZE)).shots()
