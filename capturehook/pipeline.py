@@ -17,6 +17,7 @@ from capturehook.catalog import TRIGGERS
 from capturehook.errors import Finding, ProofError
 from capturehook.interp.read import State
 from capturehook.job import Job, read_job
+from capturehook.layers.features import kinds_after
 from capturehook.placing import Way, choose, make_ways, outside_findings, place_stops
 from capturehook.plan.budget import within_budget
 from capturehook.plan.cost import added_seconds
@@ -140,6 +141,7 @@ def apply_job(
 
 def _make_poses(job: Job, kit: Kit, made: Sequence[Way], step: Step | None) -> list[Pose]:
     poses = []
+    resume = kinds_after(job.source, [way.stop.line_index for way in made])
     for number, way in enumerate(made, 1):
         stop, state, route = way.stop, way.state, way.route
         points = [(float(x), float(y), float(z)) for x, y, z in _level_points(state, route)]
@@ -153,7 +155,7 @@ def _make_poses(job: Job, kit: Kit, made: Sequence[Way], step: Step | None) -> l
                 state=state,
                 route=route,
                 finished=stop.finished,
-                resume="" if stop.finished else job.features.after(stop.line_index),
+                resume="" if stop.finished else resume[number - 1],
                 halves=way.halves,
                 wipe=way.wipe,
                 lines=tuple(lines),

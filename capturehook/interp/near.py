@@ -88,10 +88,9 @@ def read_near(
 def _first_choice(source: Source, marks: Ints) -> NDArray[np.bool_] | None:
     """(N,) the lines to read; None where nearly all would be."""
     count = source.line_count
-    edge = np.zeros(count + 1, np.int32)
-    np.add.at(edge, np.maximum(marks - REACH, 0), 1)
-    np.add.at(edge, np.minimum(marks + REACH, count), -1)
-    chosen = np.cumsum(edge[:-1]) > 0
+    chosen = np.zeros(count, np.bool_)
+    around = marks[:, None] + np.arange(-REACH, REACH)
+    chosen[np.clip(around, 0, count - 1)] = True
     chosen[: marks[0]] = True
     chosen[marks[-1] :] = True
     side = source.side

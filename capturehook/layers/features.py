@@ -6,7 +6,9 @@ docs/gcode_facts.md#feature-comments
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +27,8 @@ KINDS = (
     ("surface", re.compile(r"skin|top|bottom|surface|iron", re.I)),
 )
 """Our few words for the many that jobs use; the first that fits."""
+AHEAD = 12
+"""A comment so many lines ahead still names what is printed next."""
 _FIRST = ("support", "tower", "skirt")
 
 
@@ -40,7 +44,7 @@ class Features:
         at = int(np.searchsorted(self.line_index, line_index, side="left")) - 1
         return self.kind[at] if at >= 0 else ""
 
-    def after(self, line_index: int, within: int = 12) -> str:
+    def after(self, line_index: int, within: int = AHEAD) -> str:
         """The feature in which printing goes on after a block before this line."""
         at = int(np.searchsorted(self.line_index, line_index, side="left"))
         if at < len(self.kind) and self.line_index[at] < line_index + within:
@@ -58,6 +62,46 @@ def find_features(source: Source) -> Features:
     return Features(np.array(lines, np.int64), tuple(kind[found[line]] for line in lines))
 
 
+def kinds_after(source: Source, line_indices: Sequence[int]) -> list[str]:
+    """`Features.after` for some rising lines, reading only the comments around them."""
+    side, found = source.side, []
+    text, low, kind = side.text, 0, ""
+    bounds = np.append(side.starts, len(side.text))
+    for line in line_indices:
+        here, ahead = bounds[np.searchsorted(side.line_index, (line, line + AHEAD))].tolist()
+        kind = _last_kind(text, low, here) or kind
+        low = here
+        found.append(_first_kind(text, here, ahead) or kind)
+    return found
+
+
+def _last_kind(text: bytes, low: int, high: int) -> str:
+    """The kind that the last feature comment in a stretch of whole lines names."""
+    at = _last_place(text, low, high)
+    while at >= 0:
+        start = text.rfind(b"\n", 0, at) + 1
+        match = _COMMENT.match(text, start)
+        if match:
+            return kind_of(match[1])
+        at = _last_place(text, low, start)
+    return ""
+
+
+def _last_place(text: bytes, low: int, high: int) -> int:
+    return max(text.rfind(literal, low, high) for literal in _QUICK)
+
+
+def _first_kind(text: bytes, low: int, high: int) -> str:
+    """The kind that the first feature comment in a stretch of whole lines names."""
+    while low < high:
+        match = _COMMENT.match(text, low)
+        if match:
+            return kind_of(match[1])
+        low = text.find(b"\n", low) + 1
+    return ""
+
+
+@lru_cache(maxsize=256)
 def kind_of(name: bytes) -> str:
     """Our word for a feature's name; the name itself where we have none."""
     text = name.decode("latin-1").strip()

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from capturehook.layers.features import find_features, kind_of
+from capturehook.layers.features import find_features, kind_of, kinds_after
 from tests.layers.reading import source_of
 
 
@@ -62,3 +64,18 @@ def test_other_comments_name_no_feature() -> None:
         source_of("; TYPE of job: part", "; features: two", "M117 ;TYPE:FILL", "G1 X1")
     )
     assert found.kind == () and found.at(3) == found.after(0) == ""
+
+
+LINES = st.sampled_from(
+    ["G1 X1", "G1 X2 E1", "G92 E0", ";TYPE:FILL", " ;TYPE:SKIN", ";FEATURE: Outer wall", "; note",
+     "; feature gap fill", "G1 X3 ;TYPE:FILL", "; see FEATURE: none", ";TYPE:", "M117 ;TYPE:a"]
+)  # fmt: skip
+
+
+@pytest.mark.property
+@given(st.lists(LINES, min_size=1, max_size=60), st.data())
+def test_kinds_around_some_lines_are_those_of_all(lines: list[str], data: st.DataObject) -> None:
+    asked = data.draw(st.lists(st.integers(0, len(lines)), max_size=8).map(sorted))
+    source = source_of(*lines)
+    every = find_features(source)
+    assert kinds_after(source, asked) == [every.after(line) for line in asked]
