@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from capturehook.catalog import TRIGGERS
 from capturehook.errors import CaptureHookError, FileError, Finding, ProfileError
 from capturehook.files import write_atomically
-from capturehook.profile import list_profiles, load_profile, user_folder
+from capturehook.profile import Profile, list_profiles, load_profile, user_folder
 from capturehook.profile_faults import PATTERNS
 from capturehook.profile_text import starter_text
 
@@ -44,7 +45,7 @@ def _look_at(name: str, path: Path) -> OnShelf:
 
 
 def doubts(path: Path) -> list[Finding]:
-    """What a sound profile still leaves to look at, from its trigger.
+    """What a sound profile still leaves to look at: its trigger, and wishes that do nothing.
 
     Raises
     ------
@@ -52,7 +53,14 @@ def doubts(path: Path) -> list[Finding]:
         It cannot be read, or is not sound; with all its faults.
     """
     profile = load_profile(path)
-    return TRIGGERS[profile.trigger.by].findings(profile)
+    return [*TRIGGERS[profile.trigger.by].findings(profile), *_idle_wishes(profile)]
+
+
+def _idle_wishes(profile: Profile) -> Iterator[Finding]:
+    capture = profile.capture
+    if capture.spread != "height" and capture.film_s is None:
+        text = f'"{capture.spread}" does nothing without film_s; set film_s, or delete it'
+        yield Finding("idle-key", "[capture] spread", text)
 
 
 def new_profile(

@@ -39,7 +39,7 @@ def demo_command(folder: str, profile: str | None, resin: bool, as_json: bool) -
     show.say("Look at:")
     show.show_facts([(str(path), text) for path, text in demo.files])
     if not with_film:
-        show.say("For the rehearsal film as well: pip install 'capturehook[video]'")
+        show.say("For the rehearsal film as well: pip install av pillow")
     starter = "tern" if resin else "heron"
     show.say(
         f"Next: `capturehook profile new mine --from {starter}`, then your own job with -p mine."

@@ -77,7 +77,7 @@ def draw_plan(shoot: Shoot, routes: Sequence[Floats], path: Path) -> None:
         raise PlanError(
             Where(str(path)),
             "drawing a PNG needs Pillow, which is not installed",
-            "Install it with: pip install 'capturehook[video]'; or write plan.svg",
+            "Install it with: pip install av pillow; or write plan.svg",
         ) from fault
     write_atomically(path, sheet.as_png(image, draw, font))
 

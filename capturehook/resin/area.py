@@ -93,7 +93,7 @@ def _pillow() -> ModuleType:
         raise CaptureHookError(
             "layer images",
             "cannot be looked at: Pillow is not installed",
-            "Install it with: pip install 'capturehook[video]'",
+            "Install it with: pip install av pillow",
         ) from fault
     return Image
 

@@ -16,7 +16,7 @@ class MissingLibraryError(FrameError):
     """An optional library that this work needs is not there."""
 
 
-def need(module: str, what_for: str, install: str = "capturehook[video]") -> Any:
+def need(module: str, what_for: str, install: str = "av pillow") -> Any:
     """Import ``module``.
 
     Raises
@@ -30,7 +30,7 @@ def need(module: str, what_for: str, install: str = "capturehook[video]") -> Any
         raise MissingLibraryError(
             module,
             f"is not installed (or cannot start: {fault}), and {what_for} needs it",
-            f"Install it with: pip install '{install}'",
+            f"Install it with: pip install {install}",
         ) from fault
 
 

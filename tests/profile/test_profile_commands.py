@@ -121,6 +121,17 @@ def test_check_shows_doubts_with_exit_code_1(
     assert json.loads(call("check", "--json").output)["findings"][0]["code"] == "hold-short"
 
 
+def test_check_shows_a_spread_that_spreads_nothing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = call("show", "heron").output.replace('spread = "height"', 'spread = "time"')
+    (tmp_path / "capture.toml").write_text(text)
+    code, _, err = code_of(["check"], capsys)
+    assert code == 1 and '[capture] spread: "time" does nothing without film_s' in err
+    (tmp_path / "capture.toml").write_text(text.replace("every_layers = 1", "film_s = 4"))
+    assert code_of(["check"], capsys)[0] == 0
+
+
 def test_schema_is_json_and_its_table_is_markdown() -> None:
     assert json.loads(call("schema").output)["properties"]["schema"]["const"] == 1
     table = call("schema", "--markdown").output

@@ -111,7 +111,7 @@ def test_area_without_pillow_says_how_to_get_it(
         light_area(*container(tmp_path, [bar(3)]))
     assert str(caught.value) == (
         "layer images: cannot be looked at: Pillow is not installed. "
-        "Install it with: pip install 'capturehook[video]'."
+        "Install it with: pip install av pillow."
     )
 
 
