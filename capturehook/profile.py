@@ -33,6 +33,7 @@ from capturehook.tables import (
     Positive,
     Range,
     Record,
+    usual,
 )
 
 LOCAL_NAME = "capture.toml"
@@ -112,11 +113,13 @@ class Machine(Record):
     """mm/s, square-corner velocity."""
     jerk_mm_s: AxisLimits | None = None
     """mm/s, classic jerk of each axis."""
-    max_mm_min: AxisLimits = AxisLimits(x=18000, y=18000, z=900, e=3600)
+    max_mm_min: AxisLimits = usual(AxisLimits, x=18000.0, y=18000.0, z=900.0, e=3600.0)
     """mm/min, highest speed of each axis."""
-    max_accel_mm_s2: AxisLimits = AxisLimits(x=3000, y=3000, z=200, e=5000)
+    max_accel_mm_s2: AxisLimits = usual(AxisLimits, x=3000.0, y=3000.0, z=200.0, e=5000.0)
     """mm/s2, highest acceleration of each axis."""
-    carriage_mm: Carriage = Carriage(left=35, right=35, front=45, back=30, height=28)
+    carriage_mm: Carriage = usual(
+        Carriage, left=35.0, right=35.0, front=45.0, back=30.0, height=28.0
+    )
     """mm, the body around the nozzle, so that it passes clear of finished parts."""
     keep_out: tuple[KeepOut, ...] = ()
     """Boxes nothing may enter: bed clips, lamps, brackets."""
@@ -360,15 +363,15 @@ class Profile(Record):
     """The printer: its firmware, reach, speeds and the size of its head."""
     park: Park
     """Where the nozzle waits while the frame is taken."""
-    retract: Retract = Retract()
+    retract: Retract = usual(Retract)
     """How the filament is drawn back on the way."""
-    camera: Camera = Camera()
+    camera: Camera = usual(Camera)
     """The camera's times, its lens and what it has room for."""
-    trigger: Trigger = Trigger()
+    trigger: Trigger = usual(Trigger)
     """What fires the camera."""
-    capture: Capture = Capture()
+    capture: Capture = usual(Capture)
     """Which layers get a frame, and the film they make."""
-    ooze: Ooze = Ooze()
+    ooze: Ooze = usual(Ooze)
     """How much a hot nozzle leaks while it waits."""
     resin: ResinTable | None = None
     """A resin printer's own table; the others then matter little."""

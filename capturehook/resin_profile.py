@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from capturehook.tables import Milliseconds, NotNegative, Positive, Record
+from capturehook.tables import Milliseconds, NotNegative, Positive, Record, usual
 
 Count = Annotated[int, Field(strict=True, ge=0, le=100_000)]
 
@@ -100,9 +100,9 @@ class ResinTable(Record):
     """s, homing and the way down, before the first layer."""
     vat_rim_mm: NotNegative = 35.0
     """mm, height, above the film of the vat, below which the camera sees nothing."""
-    sensor: Sensor = Sensor()
+    sensor: Sensor = usual(Sensor)
     """The light sensor that fires the camera."""
-    pose: PlatePose = PlatePose()
+    pose: PlatePose = usual(PlatePose)
     """Where the plate waits, for jobs that carry their own lines."""
 
     @model_validator(mode="after")

@@ -11,7 +11,7 @@ import textwrap
 from collections.abc import Iterable
 from functools import cache
 from itertools import pairwise
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from pydantic_core import PydanticCustomError
@@ -72,6 +72,15 @@ class Record(BaseModel):
         for name, text in cls.meanings().items():
             properties[cls.model_fields[name].alias or name]["description"] = text
         return schema
+
+
+_Table = TypeVar("_Table", bound=Record)
+
+
+def usual(table: type[_Table], **values: Any) -> _Table:
+    """A table of usual values. They are taken as sound, which a test sees to: checking them
+    here would cost every start of the program."""
+    return table.model_construct(**values)
 
 
 class FaultsError(ValueError):

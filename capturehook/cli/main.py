@@ -5,6 +5,7 @@ Commands are imported only when called, since a slicing host waits for us.
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 from importlib import import_module
@@ -14,6 +15,7 @@ import click
 from capturehook.errors import CaptureHookError, of_the_system
 from capturehook.stop import heed_stops
 
+gc.set_threshold(100_000, 20, 20)  # a run is short and makes few cycles
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # no linear algebra here needs more
 COMMANDS = {
     "apply": ("job", "apply_command"),

@@ -37,6 +37,12 @@ def _machine_class() -> Any:
         def _update_abs_range(self, pos: Any) -> None:
             """The range of all positions is not asked for."""
 
+        def abs2work(self, abs_pos: Any) -> Any:
+            """No block shifts X, Y or Z, so both kinds of place are the same."""
+            return abs_pos
+
+        work2abs = abs2work
+
         def extrude(self, value: float) -> None:
             self.e = value if self.e_absolute else self.e + value
 
@@ -83,17 +89,26 @@ def check_block(
     """
     machine = _machine()
     machine.e, machine.e_absolute, machine.feed = e, e_absolute, feed
-    for line in ("G20" if inch else "G21", "G90"):
-        if line not in _modes(machine):
-            machine.process_block(_parsed(line).block)
-    machine.move_to(X=at[0], Y=at[1], Z=at[2])
+    modes = _lead_in(machine, "G20" if inch else "G21", "G90", at)
     if not absolute:
         machine.process_block(_parsed("G91").block)
-    modes = _modes(machine)
+        modes = _modes(machine)
     fed = 0.0
     for line in lines:
         fed += _step(machine, line, e_letter, e_follows_g90)
     _compare(machine, at, e, e_absolute, feed, fed, prime, modes, lines)
+
+
+def _lead_in(
+    machine: Any, units: str, distance: str, at: tuple[float, float, float]
+) -> tuple[str, ...]:
+    """Bring the machine to a place in some modes; the modes it is in then."""
+    modes = _modes(machine)
+    for line in (units, distance):
+        if line not in modes:
+            machine.process_block(_parsed(line).block)
+    machine.move_to(X=at[0], Y=at[1], Z=at[2])
+    return _modes(machine) if not {units, distance} <= set(modes) else modes
 
 
 def _modes(machine: Any) -> tuple[str, ...]:

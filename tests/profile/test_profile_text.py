@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -18,7 +19,9 @@ from capturehook.profile import (
     load_profile,
     parse_profile,
 )
+from capturehook.profile_faults import record_of
 from capturehook.profile_text import full_text, key_rows, schema, starter_text, toml_value
+from capturehook.tables import Record
 from tests.strategies import profile_table
 
 STARTERS = ("heron", "kestrel", "tern")
@@ -161,3 +164,24 @@ def test_kinds_of_the_schema_agree_with_a_plain_profile() -> None:
     machine = schema()["$defs"]["Machine"]
     assert set(machine["required"]) == {"firmware", "x_mm", "y_mm", "z_mm"}
     assert machine["properties"]["x_mm"]["minItems"] == 2
+
+
+def test_usual_values_are_sound_and_of_the_kinds_that_reading_gives() -> None:
+    """`tables.usual` builds them unchecked."""
+    seen = 0
+    for model in (Profile, *_records(Profile)):
+        for field in model.model_fields.values():
+            if isinstance(field.default, Record):
+                again = type(field.default).model_validate(field.default.model_dump(by_alias=True))
+                assert again == field.default
+                assert repr(again) == repr(field.default), "3000 where reading gives 3000.0"
+                seen += 1
+    assert seen == 10
+
+
+def _records(model: type[Record]) -> Iterator[type[Record]]:
+    for key in (field.alias or name for name, field in model.model_fields.items()):
+        record = record_of(model, key)
+        if record is not None:
+            yield record
+            yield from _records(record)
