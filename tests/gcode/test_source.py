@@ -103,3 +103,25 @@ def test_lines_are_those_a_regular_expression_finds(parts: list[bytes]) -> None:
     assert source.line_starts.tolist() == np.cumsum([0, *map(len, lines)])[:-1].tolist()
     ends = [*source.line_starts.tolist()[1:], len(data)]
     assert [data[a:b] for a, b in zip(source.line_starts, ends, strict=True)] == lines
+
+
+@pytest.mark.property
+@given(
+    st.lists(
+        st.sampled_from([b"G1 X1", b"G0 Z2", b"G1", b"G", b"G1\tX1", b"G2 X1", b"g1 X1", b"G10 ", b"",
+                         b"; G1 X1", b"G1 ", b"M117 G1 ", b" G1 X1", b"N1 G1 X1"]),
+        min_size=1,
+        max_size=30,
+    ),
+    st.sampled_from([b"\n", b"\r\n", b"\r"]),
+    st.booleans(),
+)  # fmt: skip
+def test_side_lines_are_those_that_do_not_begin_as_plain_motion(
+    lines: list[bytes], end: bytes, closed: bool
+) -> None:
+    data = b"; job\n" + end.join(lines) + (end if closed else b"")
+    source = open_source(data, "job.gcode")
+    beside = [
+        at for at in range(source.line_count) if not source.line(at).startswith((b"G0 ", b"G1 "))
+    ]
+    assert source.side.line_index.tolist() == beside
