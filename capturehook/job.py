@@ -21,7 +21,7 @@ from capturehook.layers.table import LayerTable
 from capturehook.plan.stops import Spans
 from capturehook.profile import Profile
 from capturehook.space.height_map import needs_map
-from capturehook.splice.fence import strip_bytes
+from capturehook.splice.fence import MARK, strip_bytes
 
 if TYPE_CHECKING:
     from capturehook.interp.clock import Timetable
@@ -84,7 +84,7 @@ def read_job(data: bytes, path: str, profile: Profile, *, near_stops: bool = Fal
     GcodeError, LayerError
         The job cannot be read, or lays no plastic.
     """
-    source = open_source(strip_bytes(data, path), path)
+    source = _open_plain(data, path)
     machine = profile.machine
     if near_stops and len(source.data) >= NEAR_BYTES and _needs_no_whole(profile):
         job = _read_near(source, profile)
@@ -99,6 +99,13 @@ def read_job(data: bytes, path: str, profile: Profile, *, near_stops: bool = Fal
     )
     layers, marks = find_layers(source, read.table)
     return Job(source, read, layers, marks, profile)
+
+
+def _open_plain(data: bytes, path: str) -> Source:
+    """The job without blocks of an earlier run. Their fences begin with a comment, so it is
+    enough to look for them among the lines beside motion."""
+    source = open_source(data, path)
+    return source if MARK not in source.side.text else open_source(strip_bytes(data, path), path)
 
 
 def _needs_no_whole(profile: Profile) -> bool:

@@ -108,8 +108,8 @@ def test_lines_are_those_a_regular_expression_finds(parts: list[bytes]) -> None:
 @pytest.mark.property
 @given(
     st.lists(
-        st.sampled_from([b"G1 X1", b"G0 Z2", b"G1", b"G", b"G1\tX1", b"G2 X1", b"g1 X1", b"G10 ", b"",
-                         b"; G1 X1", b"G1 ", b"M117 G1 ", b" G1 X1", b"N1 G1 X1"]),
+        st.sampled_from([b"G1 X1", b"G0 Z2", b"G1", b"G", b"G1\tX1", b"G2 X1", b"g1 X1", b"G10 ",
+                         b"", b"; G1 X1", b"G1 ", b"M117 G1 ", b" G1 X1", b"N1 G1 X1"]),
         min_size=1,
         max_size=30,
     ),
