@@ -33,11 +33,9 @@ from capturehook.rehearse.run import (
     Asked,
     PoseSight,
     Rehearsal,
-    asked_film,
-    held_frames,
+    cut_off,
     refuse_asked,
-    sight_of,
-    write_shot,
+    take_shots,
 )
 from capturehook.rehearse.slabs import Skin, Slabs, read_slabs, skin_of, underside
 
@@ -231,20 +229,12 @@ def rehearse_resin(
     view = vat.place_camera(
         hanging.printer, subject_of(hanging), profile.camera, wishes, asked.size
     )
-    fps = Fraction(plan.fps)
-    held = held_frames(fps, plan.hold_last_s)
-    sights: list[PoseSight] = []
-    with asked_film(asked, fps, job.path) as film:
-        for pose, shot in zip(plan.poses, HangingStage(hanging, view).shots(), strict=True):
-            last = pose is plan.poses[-1]
-            write_shot(pose.pose, shot, asked, film, 1 + held * last)
-            sights.append(sight_of(pose, shot))
-            if step is not None:
-                step(len(sights))
+    shots, fps = HangingStage(hanging, view).shots(), Fraction(plan.fps)
+    sights, film_s = take_shots(plan.poses, shots, asked, fps, plan.hold_last_s, job.path, step)
     return Rehearsal(
         view=view,
         sights=sights,
-        film_s=(len(sights) + held) / fps,
+        film_s=film_s,
         park=None,
         findings=[*job.findings, *shoot.findings, *_doubts(sights, view, hanging)],
     )
@@ -264,9 +254,4 @@ def _doubts(sights: list[PoseSight], view: View, hanging: Hanging) -> list[Findi
             f"below the vat's rim: {advice}"
         )
         doubts.append(Finding("part-hidden", f"pose {last.pose}", text))
-    px = view.to_pixels(subject_of(hanging).corners())
-    size = np.array((view.width_px, view.height_px))
-    if (px[:, 2] <= 0).any() or (px[:, :2] < 0).any() or (px[:, :2] > size).any():
-        text = "the finished part is not wholly in the picture: go further away, or aim anew"
-        doubts.append(Finding("part-cut-off", "camera", text))
-    return doubts
+    return [*doubts, *cut_off(view, subject_of(hanging).corners())]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from fractions import Fraction
@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from capturehook.errors import Finding, PlanError
 from capturehook.files import write_stream_atomically
@@ -123,20 +124,14 @@ def rehearse(applied: Applied, wishes: Wishes, asked: Asked, step: Step | None =
     job, capture = applied.job, applied.job.profile.capture
     nozzle, box = nozzle_points(applied), part_box(applied.job)
     view = place_camera(job.profile, box, nozzle[-2:], wishes, asked.size)
-    fps = Fraction(capture.fps)
-    held = held_frames(fps, capture.hold_last_s)
-    sights: list[PoseSight] = []
-    with asked_film(asked, fps, job.source.path) as film:
-        for pose, shot in zip(applied.poses, Stage(applied, view).shots(), strict=True):
-            last = pose is applied.poses[-1]
-            write_shot(pose.pose, shot, asked, film, 1 + held * last)
-            sights.append(sight_of(pose, shot))
-            if step is not None:
-                step(len(sights))
+    shots, fps = Stage(applied, view).shots(), Fraction(capture.fps)
+    sights, film_s = take_shots(
+        applied.poses, shots, asked, fps, capture.hold_last_s, job.source.path, step
+    )
     made = Rehearsal(
         view=view,
         sights=sights,
-        film_s=(len(sights) + held) / fps,
+        film_s=film_s,
         park=advise_park(applied, view),
         findings=[*applied.findings],
     )
@@ -158,13 +153,29 @@ def refuse_asked(path: str, poses: int, asked: Asked) -> None:
         )  # fmt: skip
 
 
-def held_frames(fps: Fraction, hold_last_s: float) -> int:
-    """How many more frames the last picture gets."""
-    return round(fps * Fraction(str(hold_last_s)))
+def take_shots(
+    poses: Sequence[Pose | PlannedPose],
+    shots: Iterable[Shot],
+    asked: Asked,
+    fps: Fraction,
+    hold_last_s: float,
+    title: str,
+    step: Step | None,
+) -> tuple[list[PoseSight], Fraction]:
+    """Write each shot as asked; every frame in numbers, and the length of the film in s."""
+    held = round(fps * Fraction(str(hold_last_s)))
+    sights: list[PoseSight] = []
+    with _asked_film(asked, fps, title) as film:
+        for pose, shot in zip(poses, shots, strict=True):
+            _write_shot(pose.pose, shot, asked, film, 1 + held * (pose is poses[-1]))
+            sights.append(_sight_of(pose, shot))
+            if step is not None:
+                step(len(sights))
+    return sights, (len(sights) + held) / fps
 
 
 @contextmanager
-def asked_film(asked: Asked, fps: Fraction, title: str) -> Iterator[Film | None]:
+def _asked_film(asked: Asked, fps: Fraction, title: str) -> Iterator[Film | None]:
     """The film to add to, or None where none is wanted."""
     if asked.film is None:
         yield None
@@ -176,7 +187,7 @@ def asked_film(asked: Asked, fps: Fraction, title: str) -> Iterator[Film | None]
         yield film
 
 
-def write_shot(pose: int, shot: Shot, asked: Asked, film: Film | None, times: int) -> None:
+def _write_shot(pose: int, shot: Shot, asked: Asked, film: Film | None, times: int) -> None:
     """Into the film so many times, onto the stand-in camera's card, and as a still."""
     if film is not None:
         film.add(shot.rgb, times)
@@ -187,7 +198,7 @@ def write_shot(pose: int, shot: Shot, asked: Asked, film: Film | None, times: in
         write_stream_atomically(asked.stills[pose], lambda out: picture.save(out, format="PNG"))
 
 
-def sight_of(pose: Pose | PlannedPose, shot: Shot) -> PoseSight:
+def _sight_of(pose: Pose | PlannedPose, shot: Shot) -> PoseSight:
     """One frame in numbers."""
     return PoseSight(
         pose=pose.pose,
@@ -205,21 +216,24 @@ def _doubts(made: Rehearsal, box: PartBox, nozzle_mm: Any, applied: Applied) -> 
         doubts.append(Finding("part-hidden", f"pose {worst.pose}", text))
     machine = applied.job.profile.machine
     offset = plate_offset(machine, float(nozzle_mm[1]), float(nozzle_mm[2]))
-    px = made.view.to_pixels(box.corners() + offset)
-    size = np.array((made.view.width_px, made.view.height_px))
-    if (px[:, 2] <= 0).any() or (px[:, :2] < 0).any() or (px[:, :2] > size).any():
-        text = "the finished part is not wholly in the picture: go further away, or aim anew"
-        doubts.append(Finding("part-cut-off", "camera", text))
-    return doubts
+    return [*doubts, *cut_off(made.view, box.corners() + offset)]
+
+
+def cut_off(view: View, corners_mm: NDArray[np.float64]) -> list[Finding]:
+    """A doubt where some of the (n, 3) corners of the finished part are out of the picture."""
+    px = view.to_pixels(corners_mm)
+    size = np.array((view.width_px, view.height_px))
+    if not ((px[:, 2] <= 0).any() or (px[:, :2] < 0).any() or (px[:, :2] > size).any()):
+        return []
+    text = "the finished part is not wholly in the picture: go further away, or aim anew"
+    return [Finding("part-cut-off", "camera", text)]
 
 
 __all__ = [
     "Asked",
     "Rehearsal",
-    "asked_film",
-    "held_frames",
+    "cut_off",
     "refuse_asked",
     "rehearse",
-    "sight_of",
-    "write_shot",
+    "take_shots",
 ]
