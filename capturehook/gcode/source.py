@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from capturehook.errors import GcodeError, Where
 
 PAD = 16  # bytes before and after the text, so that eight bytes may be read at either end
-PIECE = 1 << 20
+PIECE = 1 << 20  # bytes searched at once
 MOTION = (b"G0 ", b"G1 ")
+"""How plain motion begins; all other lines are read with care."""
 G0_SPACE, G1_SPACE = (int.from_bytes(begin, "little") for begin in MOTION)
 LONE_CR = re.compile(rb"\r(?!\n)")
 

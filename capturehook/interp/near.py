@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from capturehook.catalog.contracts import Firmware
 from capturehook.errors import GcodeError, Where
-from capturehook.gcode.source import Source
+from capturehook.gcode.source import MOTION, Source
 from capturehook.interp.axis import SHIFT
 from capturehook.interp.read import JobMoves, read_deficit, read_moves
 
@@ -130,7 +130,7 @@ def _feeds_before(source: Source, lines: Ints) -> Ints:
         at = text.rfind(b"F", low, high)
         while at >= 0:
             start = text.rfind(b"\n", 0, at) + 1
-            if text.startswith((b"G1 ", b"G0 "), start):
+            if text.startswith(MOTION, start):
                 found.append(start)
                 break
             at = text.rfind(b"F", low, start)

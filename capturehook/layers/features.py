@@ -39,18 +39,6 @@ class Features:
     line_index: NDArray[np.int64]
     kind: tuple[str, ...]
 
-    def at(self, line_index: int) -> str:
-        """The feature in force just before a line; "" where none is said."""
-        at = int(np.searchsorted(self.line_index, line_index, side="left")) - 1
-        return self.kind[at] if at >= 0 else ""
-
-    def after(self, line_index: int, within: int = AHEAD) -> str:
-        """The feature in which printing goes on after a block before this line."""
-        at = int(np.searchsorted(self.line_index, line_index, side="left"))
-        if at < len(self.kind) and self.line_index[at] < line_index + within:
-            return self.kind[at]
-        return self.at(line_index)
-
 
 def find_features(source: Source) -> Features:
     """Every feature comment of a job."""
@@ -63,7 +51,8 @@ def find_features(source: Source) -> Features:
 
 
 def kinds_after(source: Source, line_indices: Sequence[int]) -> list[str]:
-    """`Features.after` for some rising lines, reading only the comments around them."""
+    """The feature in which printing goes on after a block before each of some rising lines;
+    "" where none is said. Only the comments around them are read."""
     side, found = source.side, []
     text, low, kind = side.text, 0, ""
     bounds = np.append(side.starts, len(side.text))

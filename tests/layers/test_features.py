@@ -6,8 +6,24 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from capturehook.layers.features import find_features, kind_of, kinds_after
+from capturehook.layers.features import AHEAD, Features, find_features, kind_of, kinds_after
 from tests.layers.reading import source_of
+
+
+def in_force(every: Features, line: int) -> str:
+    """Of all comments, the kind of the last one before a line."""
+    before = [kind for at, kind in zip(every.line_index, every.kind, strict=True) if at < line]
+    return before[-1] if before else ""
+
+
+def after(every: Features, line: int) -> str:
+    """The kind of the first of all comments close behind a line, else the one in force."""
+    close = [
+        kind
+        for at, kind in zip(every.line_index, every.kind, strict=True)
+        if line <= at < line + AHEAD
+    ]
+    return close[0] if close else in_force(every, line)
 
 
 @pytest.mark.parametrize(
@@ -45,25 +61,26 @@ def test_comment_is_found_in_every_form(line: str) -> None:
 
 def test_feature_in_force_and_the_one_that_follows() -> None:
     lines = ["G28", ";TYPE:Perimeter", *["G1 X1"] * 20, ";TYPE:FILL", "G1 X2", "G1 X3"]
-    found = find_features(source_of(*lines))
-    assert [found.at(line) for line in (0, 1, 2, 22, 23)] == [
+    source = source_of(*lines)
+    found = find_features(source)
+    assert [in_force(found, line) for line in (0, 1, 2, 22, 23)] == [
         "",
         "",
         "inner wall",
         "inner wall",
         "infill",
     ]
-    assert found.after(5) == "inner wall"  # the next comment is too far to be of this gap
-    assert found.after(15) == "infill"
-    assert found.after(22) == "infill"
-    assert found.after(0) == "inner wall"
+    assert kinds_after(source, [5]) == ["inner wall"]  # the next comment is too far for this gap
+    assert kinds_after(source, [15]) == ["infill"]
+    assert kinds_after(source, [22]) == ["infill"]
+    assert kinds_after(source, [0]) == ["inner wall"]
 
 
 def test_other_comments_name_no_feature() -> None:
-    found = find_features(
-        source_of("; TYPE of job: part", "; features: two", "M117 ;TYPE:FILL", "G1 X1")
-    )
-    assert found.kind == () and found.at(3) == found.after(0) == ""
+    source = source_of("; TYPE of job: part", "; features: two", "M117 ;TYPE:FILL", "G1 X1")
+    found = find_features(source)
+    assert found.kind == () and in_force(found, 3) == after(found, 0) == ""
+    assert kinds_after(source, [0, 3]) == ["", ""]
 
 
 LINES = st.sampled_from(
@@ -78,4 +95,4 @@ def test_kinds_around_some_lines_are_those_of_all(lines: list[str], data: st.Dat
     asked = data.draw(st.lists(st.integers(0, len(lines)), max_size=8).map(sorted))
     source = source_of(*lines)
     every = find_features(source)
-    assert kinds_after(source, asked) == [every.after(line) for line in asked]
+    assert kinds_after(source, asked) == [after(every, line) for line in asked]
