@@ -9,36 +9,15 @@ from pathlib import Path
 
 import pytest
 
-from capturehook.cli.main import run
+from tests.cli.calling import call, profile_text
 from tests.small_jobs import Recipe, make_job
 
-PROFILE = """
-schema = 1
-name = "heron"
-[machine]
-firmware = "{firmware}"
-x_mm = [0, {width}]
-y_mm = [0, 235]
-z_mm = [0, 250]
-[park]
-x_mm = 8
-y_mm = 215
-"""
 JOB = make_job(Recipe(layers=5)).data
-
-
-def call(capsys: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int, str, str]:
-    """Exit code, standard output and standard error of one command."""
-    with pytest.raises(SystemExit) as stop:
-        run([str(word) for word in words])
-    heard = capsys.readouterr()
-    return int(str(stop.value.code)), heard.out, heard.err
 
 
 def files(folder: Path, job: bytes = JOB, firmware: str = "marlin", width: float = 235) -> Path:
     (folder / "job.gcode").write_bytes(job)
-    text = PROFILE.format(firmware=firmware, width=width)
-    (folder / "heron.toml").write_text(text)
+    (folder / "heron.toml").write_text(profile_text(firmware, width))
     return folder / "job.gcode"
 
 

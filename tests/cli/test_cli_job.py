@@ -11,21 +11,10 @@ from typing import NamedTuple
 
 import pytest
 
-from capturehook.cli.main import run
+from tests.cli.calling import call, profile_text
 from tests.small_jobs import Recipe, make_job
 
-PROFILE = """
-schema = 1
-name = "heron"
-[machine]
-firmware = "marlin"
-x_mm = [0, 235]
-y_mm = [0, 235]
-z_mm = [0, 250]
-[park]
-x_mm = 8
-y_mm = 215
-"""
+PROFILE = profile_text()
 JOB = make_job(Recipe(layers=5)).data
 
 
@@ -43,10 +32,7 @@ class Desk(NamedTuple):
     capsys: pytest.CaptureFixture[str]
 
     def call(self, *words: str | Path) -> Told:
-        with pytest.raises(SystemExit) as stop:
-            run([str(word) for word in words])
-        heard = self.capsys.readouterr()
-        return Told(int(str(stop.value.code)), heard.out, heard.err)
+        return Told(*call(self.capsys, *words))
 
 
 @pytest.fixture
