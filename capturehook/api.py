@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from capturehook.pipeline import Applied
-    from capturehook.plan.record import PlanRecord
-    from capturehook.profile import Profile
-    from capturehook.survey import Survey
+    from capturehook.block.pipeline import Applied
+    from capturehook.model.plan import PlanRecord
+    from capturehook.model.profile import Profile
+    from capturehook.report.survey import Survey
     from capturehook.video.assemble import FilmReport, FilmWishes
     from capturehook.video.audit import Audit
     from capturehook.video.frames import Clock
@@ -49,7 +49,7 @@ def apply(
     ------
     GcodeError, LayerError, PlanError, PoseError, ProofError
     """
-    from capturehook.pipeline import apply_job, read_job
+    from capturehook.block.pipeline import apply_job, read_job
 
     job = read_job(data, path, profile)
     return apply_job(job, skip_unsafe=skip_unsafe, remaining_time=remaining_time)
@@ -63,7 +63,7 @@ def strip(data: bytes, *, path: str = "job") -> bytes:
     GcodeError
         A block begins and has no end.
     """
-    from capturehook.splice.fence import strip_bytes
+    from capturehook.block.fence import strip_bytes
 
     return strip_bytes(data, path)
 
@@ -75,8 +75,8 @@ def inspect(data: bytes, profile: Profile, *, path: str = "job") -> Survey:
     ------
     GcodeError, LayerError
     """
-    from capturehook.pipeline import read_job
-    from capturehook.survey import survey_job
+    from capturehook.block.pipeline import read_job
+    from capturehook.report.survey import survey_job
 
     return survey_job(read_job(data, path, profile), data)
 
@@ -90,7 +90,7 @@ def plan(
     ------
     GcodeError, LayerError, PlanError, PoseError
     """
-    from capturehook.plan.shoot import plan_shoot
+    from capturehook.report.shoot import plan_shoot
 
     return plan_shoot(apply(data, profile, path=path, skip_unsafe=skip_unsafe)).record()
 
@@ -126,7 +126,7 @@ def audit(
     FileError, PlanError
         A place that does not exist, or a file that holds no plan.
     """
-    from capturehook.plan.record import load_plan
+    from capturehook.model.plan import load_plan
     from capturehook.video.audit import audit_frames
     from capturehook.video.frames import load_frames
 

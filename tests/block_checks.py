@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.interp.slow import Interpreter, Move, Snapshot, differences, split_lines
+from tests.read.slow import Interpreter, Move, Snapshot, differences, split_lines
 
 POSE_BEGIN = re.compile(rb"; capturehook pose (\d+) begin layer (\d+) z (-?\d+\.\d+)\s*$")
 POSE_END = re.compile(rb"; capturehook pose (\d+) end\s*$")

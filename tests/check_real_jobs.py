@@ -11,12 +11,12 @@ import sys
 import time
 from pathlib import Path
 
+from capturehook.block.pipeline import apply_bytes, read_job, strip_bytes
 from capturehook.errors import CaptureHookError
-from capturehook.pipeline import apply_bytes, read_job, strip_bytes
 from capturehook.profile import build_profile
 from tests.block_checks import complaints, limits_of
-from tests.interp.slow import FIRMWARES, run_lean
 from tests.property.test_state_reference import axis_of, move_faults
+from tests.read.slow import FIRMWARES, run_lean
 from tests.strategies import profile_table
 from tests.variants import MODE_VARIANTS, WORD_VARIANTS, for_firmware, suits
 

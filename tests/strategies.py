@@ -7,7 +7,7 @@ from typing import Any
 
 from hypothesis import strategies as st
 
-from tests.interp.slow import FIRMWARES
+from tests.read.slow import FIRMWARES
 from tests.small_jobs import MARKS, Recipe, SmallJob, make_job
 from tests.variants import VARIANTS, for_firmware, suits
 

@@ -8,7 +8,7 @@ import sys
 import pytest
 
 DOORS = ["apply", "inspect", "plan", "strip", "audit", "assemble", "load_profile"]
-STAGES = "import capturehook.plan.cost, capturehook.pipeline, capturehook.video.audit\n"
+STAGES = "import capturehook.report.cost, capturehook.block.pipeline, capturehook.video.audit\n"
 
 
 @pytest.mark.parametrize("before", ["", STAGES])
@@ -17,9 +17,9 @@ def test_doors_can_be_called(before: str) -> None:
         f"{before}import capturehook\n"
         "from capturehook.api import plan\n"
         f"for name in {DOORS}: assert callable(getattr(capturehook, name)), name\n"
-        "import capturehook.plan.record as record\n"
+        "import capturehook.model.plan as record\n"
         "assert callable(capturehook.plan) and record.SCHEMA == 1\n"
-        "assert capturehook.plan.record is record\n"
+        "assert capturehook.model.plan is record\n"
         "try: capturehook.plan(b'', capturehook.load_profile('heron'))\n"
         "except capturehook.CaptureHookError as fault: assert 'is empty' in str(fault)\n"
         "else: raise AssertionError('not refused')\n"

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
     from capturehook.errors import Finding
-    from capturehook.profile import Profile
+    from capturehook.model.profile import Profile
 
 
 class Named(Protocol):

@@ -105,7 +105,7 @@ def assemble_command(
       capturehook assemble card1/ --plan plan.json -o lighthouse.mp4 --even-light
     """
     from capturehook.cli import show
-    from capturehook.plan.record import load_plan
+    from capturehook.model.plan import load_plan
     from capturehook.video.assemble import FilmWishes, assemble_film, plan_film
     from capturehook.video.audit import audit_frames
     from capturehook.video.frames import load_frames

@@ -59,7 +59,7 @@ def audit_command(
     """
     from capturehook.cli import show
     from capturehook.files import write_atomically
-    from capturehook.plan.record import load_plan
+    from capturehook.model.plan import load_plan
     from capturehook.video.audit import audit_frames
     from capturehook.video.frames import load_frames, refuse_over_frames
     from capturehook.video.report import audit_json, summary_lines

@@ -11,7 +11,7 @@ import click
 from capturehook.cli import show
 
 if TYPE_CHECKING:
-    from capturehook.demo import Demo, Step
+    from capturehook.demo.lighthouse import Demo, Step
 
 
 @click.command("demo", short_help="Do the main job on a small lighthouse of our own.")
@@ -51,14 +51,14 @@ def demo_command(folder: str, profile: str | None, resin: bool, as_json: bool) -
 
 
 def _make(folder: Path, profile: str | None, with_film: bool, step: Step) -> Demo:
-    from capturehook.demo import make_demo
+    from capturehook.demo.lighthouse import make_demo
     from capturehook.profile import load_profile
 
     return make_demo(folder, load_profile(profile or "heron"), with_film=with_film, step=step)
 
 
 def _make_resin(folder: Path, profile: str | None, with_film: bool, step: Step) -> Demo:
-    from capturehook.demo_resin import make_resin_demo
+    from capturehook.demo.resin import make_resin_demo
     from capturehook.resin.settings import load_resin_profile
 
     loaded, table = load_resin_profile(profile or "tern")

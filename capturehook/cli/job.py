@@ -15,8 +15,8 @@ from capturehook.errors import FileError
 from capturehook.files import read_bytes, write_stream_atomically
 
 if TYPE_CHECKING:
-    from capturehook.pipeline import Applied, Pose
-    from capturehook.survey import Survey
+    from capturehook.block.pipeline import Applied, Pose
+    from capturehook.report.survey import Survey
 
 JOB = click.argument("job", metavar="JOB")
 PROFILE = click.option(
@@ -91,7 +91,7 @@ def apply_command(
     capturehook apply lighthouse.gcode -p heron
     capturehook apply - -p heron < lighthouse.gcode > filmed.gcode
     """
-    from capturehook.pipeline import apply_job, choose, read_job
+    from capturehook.block.pipeline import apply_job, choose, read_job
     from capturehook.profile import load_profile
 
     data, path = read_job_file(job)
@@ -113,7 +113,7 @@ def apply_command(
 
 
 def _one_line(target: str, applied: Applied) -> str:
-    from capturehook.plan.cost import added_seconds
+    from capturehook.report.cost import added_seconds
 
     count = len(applied.poses)
     few = applied.poses if applied.job.whole else applied.poses[:: max(1, count // 50)]
@@ -123,7 +123,7 @@ def _one_line(target: str, applied: Applied) -> str:
 
 
 def _show_dry_run(applied: Applied, *, as_json: bool, to_stdout: bool) -> None:
-    from capturehook.plan.summary import dry_run_record
+    from capturehook.report.summary import dry_run_record
 
     record = dry_run_record(applied)
     if as_json:
@@ -162,7 +162,7 @@ def strip_command(job: str, out: str | None, as_json: bool) -> int:
     \b
     capturehook strip lighthouse.gcode
     """
-    from capturehook.splice.fence import find_fences, strip_bytes
+    from capturehook.block.fence import find_fences, strip_bytes
 
     data, path = read_job_file(job)
     blocks = sum(fence.name.startswith("pose") for fence in find_fences(data, path))
@@ -190,9 +190,10 @@ def inspect_command(job: str, profile: str | None, as_json: bool) -> int:
     \b
     capturehook inspect lighthouse.gcode -p heron
     """
-    from capturehook.pipeline import read_job
-    from capturehook.profile import LOCAL_NAME, load_profile
-    from capturehook.survey import survey_job
+    from capturehook.block.pipeline import read_job
+    from capturehook.profile import load_profile
+    from capturehook.profile.load import LOCAL_NAME
+    from capturehook.report.survey import survey_job
 
     assumed = profile is None and not Path(LOCAL_NAME).is_file()
     data, path = read_job_file(job)

@@ -13,7 +13,7 @@ from importlib import import_module
 import click
 
 from capturehook.errors import CaptureHookError, of_the_system
-from capturehook.stop import heed_stops
+from capturehook.hosts.stop import heed_stops
 
 gc.set_threshold(100_000, 20, 20)  # a run is short and makes few cycles
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # no linear algebra here needs more

@@ -9,16 +9,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from capturehook.bench.tables import (
+from capturehook.cli import show
+from capturehook.rig.tables import (
     LIGHT_EV100,
     SENSOR_FORMATS_MM,
     shutter_seconds,
     shutter_text,
 )
-from capturehook.cli import show
 
 if TYPE_CHECKING:
-    from capturehook.bench.optics_advice import CameraSetup, OpticsAdvice
+    from capturehook.rig.optics_advice import CameraSetup, OpticsAdvice
 
 
 def _shutter(_context: click.Context, _option: click.Parameter, value: str | None) -> float | None:
@@ -101,9 +101,9 @@ def optics_command(
     Example: a lighthouse of 60 x 60 x 120 mm, lens of 35 mm, 60 Hz mains
       capturehook optics --subject-mm 60 60 120 --focal-mm 35 --f-number 11 --mains-hz 60
     """
-    from capturehook.bench.optics_advice import SubjectBox, advise_optics
-    from capturehook.bench.plain import as_plain
-    from capturehook.profile import LOCAL_NAME
+    from capturehook.profile.load import LOCAL_NAME
+    from capturehook.rig.optics_advice import SubjectBox, advise_optics
+    from capturehook.rig.plain import as_plain
 
     if formats:
         return _show_formats(as_json)
@@ -129,8 +129,8 @@ def optics_command(
 
 def _box_of(job: str, profile: str | None) -> tuple[float, float, float]:
     from capturehook.cli.job import read_job_file
-    from capturehook.job import printed_box_mm, read_job
     from capturehook.profile import load_profile
+    from capturehook.read.job import printed_box_mm, read_job
 
     data, path = read_job_file(job)
     return printed_box_mm(read_job(data, path, load_profile(profile or "heron")))
@@ -138,10 +138,10 @@ def _box_of(job: str, profile: str | None) -> tuple[float, float, float]:
 
 def _setup(wish: str | None, options: dict[str, Any], *, known: bool) -> CameraSetup:
     """The profile's camera (or the default one), changed by the options that were given."""
-    from capturehook.bench.exposure_advice import Shake
-    from capturehook.bench.optics_advice import CameraSetup, setup_from_profile
-    from capturehook.bench.plain import check_number
     from capturehook.profile import load_profile
+    from capturehook.rig.exposure_advice import Shake
+    from capturehook.rig.optics_advice import CameraSetup, setup_from_profile
+    from capturehook.rig.plain import check_number
 
     base = setup_from_profile(load_profile(wish)) if known else CameraSetup()
     given = {key: value for key, value in options.items() if value is not None}

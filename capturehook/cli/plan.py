@@ -12,11 +12,11 @@ from capturehook.cli import show
 from capturehook.cli.job import JSON, PROFILE, read_job_file
 
 if TYPE_CHECKING:
-    from capturehook.pipeline import Applied
-    from capturehook.plan.compare import Choice
-    from capturehook.plan.shoot import Shoot
-    from capturehook.plan.timer import TimerShoot
-    from capturehook.profile import Profile
+    from capturehook.block.pipeline import Applied
+    from capturehook.model.profile import Profile
+    from capturehook.report.compare import Choice
+    from capturehook.report.shoot import Shoot
+    from capturehook.report.timer import TimerShoot
 
 ROWS = 12
 """Rows of the timetable that are shown; `--json` and `--save` have all."""
@@ -55,11 +55,11 @@ def plan_command(
     capturehook plan lighthouse.gcode -p heron --save plan.json --picture plan.svg
     capturehook plan lighthouse.gcode -p heron --compare every_layers=1,2,5 film_s=10,20
     """
-    from capturehook.pipeline import apply_job, read_job
-    from capturehook.plan.clocking import job_clocking
-    from capturehook.plan.compare import compare_choices, read_choices
-    from capturehook.plan.shoot import plan_shoot
+    from capturehook.block.pipeline import apply_job, read_job
+    from capturehook.clock.clocking import job_clocking
     from capturehook.profile import load_profile
+    from capturehook.report.compare import compare_choices, read_choices
+    from capturehook.report.shoot import plan_shoot
 
     if more and not compare:
         raise click.UsageError(f"Got unexpected extra argument ({more[0]})")
@@ -81,7 +81,7 @@ def plan_command(
     if save is not None:
         shoot.record().save(Path(save))
     if picture is not None:
-        from capturehook.plan.picture import draw_plan
+        from capturehook.draw.shoot import draw_plan
 
         draw_plan(shoot, [pose.route.points for pose in applied.poses], Path(picture))
     if as_json:

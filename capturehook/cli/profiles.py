@@ -35,7 +35,7 @@ def new_command(name: str, base: str, out: Path | None, replace: bool, as_json: 
     \b
     Example:  capturehook profile new mine --from heron
     """
-    from capturehook.profile_shelf import new_profile
+    from capturehook.profile.shelf import new_profile
 
     path = new_profile(name, base, out, replace=replace)
     if as_json:
@@ -53,7 +53,7 @@ def list_command(as_json: bool) -> int:
     \b
     Example:  capturehook profile list
     """
-    from capturehook.profile_shelf import list_shelf
+    from capturehook.profile.shelf import list_shelf
 
     shelf = list_shelf()
     if as_json:
@@ -79,7 +79,7 @@ def show_command(name: str | None, as_json: bool) -> int:
     Example:  capturehook profile show heron
     """
     from capturehook.profile import load_profile
-    from capturehook.profile_text import full_text
+    from capturehook.profile.text import full_text
 
     profile = load_profile(name)
     if as_json:
@@ -103,7 +103,7 @@ def check_command(name: str | None, as_json: bool) -> int:
     Example:  capturehook profile check heron
     """
     from capturehook.profile import find_profile
-    from capturehook.profile_shelf import doubts
+    from capturehook.profile.shelf import doubts
 
     path = find_profile(name)
     findings = doubts(path)
@@ -125,7 +125,7 @@ def schema_command(markdown: bool, as_json: bool) -> int:
     \b
     Example:  capturehook profile schema > capture.schema.json
     """
-    from capturehook.profile_text import key_table, schema
+    from capturehook.profile.text import key_table, schema
 
     if markdown and not as_json:
         show.say(key_table().rstrip())

@@ -12,7 +12,7 @@ from capturehook.cli import show
 from capturehook.cli.job import JSON, PROFILE, read_job_file
 
 if TYPE_CHECKING:
-    from capturehook.plan.record import PlanRecord
+    from capturehook.model.plan import PlanRecord
     from capturehook.rehearse.hidden import ParkAdvice
     from capturehook.rehearse.room import Wishes
     from capturehook.rehearse.run import Asked, Rehearsal
@@ -164,10 +164,10 @@ def _filament(
     skip_unsafe: bool,
     card: Card,
 ) -> Rehearsal:
-    from capturehook.pipeline import apply_job, read_job
-    from capturehook.plan.shoot import plan_shoot
+    from capturehook.block.pipeline import apply_job, read_job
     from capturehook.profile import load_profile
     from capturehook.rehearse.run import rehearse
+    from capturehook.report.shoot import plan_shoot
 
     data, path = read_job_file(job)
     applied = apply_job(read_job(data, path, load_profile(profile)), skip_unsafe=skip_unsafe)

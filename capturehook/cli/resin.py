@@ -12,10 +12,10 @@ from capturehook.cli.svg import svg_path
 
 if TYPE_CHECKING:
     from capturehook.errors import Finding
-    from capturehook.profile import Profile
+    from capturehook.model.profile import Profile
+    from capturehook.model.resin import ResinTable
     from capturehook.resin.job import ResinJob
     from capturehook.resin.shoot import ResinShoot
-    from capturehook.resin_profile import ResinTable
 
 
 @click.command("resin", short_help="Plan a resin shoot: which flashes fire the camera.")

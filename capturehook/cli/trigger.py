@@ -14,8 +14,8 @@ from capturehook.cli import show
 from capturehook.cli.svg import svg_path
 
 if TYPE_CHECKING:
-    from capturehook.bench.light_advice import LightAdvice
-    from capturehook.bench.trigger_advice import ContactAdvice, OptoAdvice, Socket
+    from capturehook.rig.light_advice import LightAdvice
+    from capturehook.rig.trigger_advice import ContactAdvice, OptoAdvice, Socket
 
 _Function = Callable[..., Any]
 
@@ -77,8 +77,8 @@ def contact_command(
     Example: measured 3.1 V open, held for 200 ms
       capturehook trigger contact --open-v 3.1 --hold-ms 200
     """
-    from capturehook.bench.drawing import draw_contact
-    from capturehook.bench.trigger_advice import advise_contact
+    from capturehook.draw.circuit import draw_contact
+    from capturehook.rig.trigger_advice import advise_contact
 
     advice = advise_contact(_socket(profile, socket), bounce_ms)
     return _finish(advice, drawing, draw_contact, as_json, _contact_facts)
@@ -115,8 +115,8 @@ def opto_command(
     Example: an output of 24 V
       capturehook trigger opto --supply-v 24 --drawing opto.svg
     """
-    from capturehook.bench.drawing import draw_opto
-    from capturehook.bench.trigger_advice import OptoDrive, advise_opto
+    from capturehook.draw.circuit import draw_opto
+    from capturehook.rig.trigger_advice import OptoDrive, advise_opto
 
     socket = _socket(
         profile,
@@ -173,9 +173,9 @@ def light_command(
     Example: 10 kohm covered, 100 ohm lit (a case from practice)
       capturehook trigger light --covered-ohm 10000 --lit 30 100 --fires-ohm 1500 --quiet-ohm 4000
     """
-    from capturehook.bench.drawing import draw_light
-    from capturehook.bench.light_advice import LightSensor, advise_light
-    from capturehook.bench.plain import check_number
+    from capturehook.draw.circuit import draw_light
+    from capturehook.rig.light_advice import LightSensor, advise_light
+    from capturehook.rig.plain import check_number
 
     press = _socket(profile, {"min_hold_ms": min_hold_ms})
     check_number("rise_ms", rise_ms, 0.001, 1e6)
@@ -188,8 +188,8 @@ def light_command(
 
 def _socket(wish: str | None, options: dict[str, Any]) -> Socket:
     """What the profile says about the press, changed by what was given."""
-    from capturehook.bench.trigger_advice import Socket, socket_from_profile
     from capturehook.profile import load_profile
+    from capturehook.rig.trigger_advice import Socket, socket_from_profile
 
     base = socket_from_profile(load_profile(wish)) if wish is not None else Socket()
     return replace(base, **{key: value for key, value in options.items() if value is not None})
@@ -202,7 +202,7 @@ def _finish(
     as_json: bool,
     facts: Callable[[Any], list[tuple[str, str]]],
 ) -> int:
-    from capturehook.bench.plain import as_plain
+    from capturehook.rig.plain import as_plain
 
     if drawing is not None:
         from capturehook.files import write_atomically

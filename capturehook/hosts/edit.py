@@ -8,7 +8,7 @@ from pathlib import Path
 
 from capturehook.files import read_bytes, write_atomically
 from capturehook.hosts.run import final_name, guarded, words_of
-from capturehook.profile import Profile
+from capturehook.model.profile import Profile
 
 Change = Callable[[bytes, str], bytes]
 """(a job's bytes, how messages name it) -> its new bytes."""
@@ -16,7 +16,7 @@ Change = Callable[[bytes, str], bytes]
 
 def pose_change(profile: Profile, *, skip_unsafe: bool = False) -> Change:
     """The change that puts pose blocks in."""
-    from capturehook.pipeline import apply_bytes
+    from capturehook.block.pipeline import apply_bytes
 
     return lambda data, name: apply_bytes(data, name, profile, skip_unsafe=skip_unsafe).data
 
@@ -27,7 +27,7 @@ def edit_file(path: Path, change: Change) -> None:
     Raises
     ------
     CaptureHookError
-        As :func:`capturehook.pipeline.apply_bytes`; or the file cannot be read or written.
+        As :func:`capturehook.block.pipeline.apply_bytes`; or the file cannot be read or written.
     """
     data = read_bytes(path)
     new = change(data, final_name(str(path)))

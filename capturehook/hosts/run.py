@@ -10,7 +10,7 @@ from contextlib import suppress
 from typing import NoReturn
 
 from capturehook.errors import CaptureHookError, of_the_system
-from capturehook.stop import heed_stops
+from capturehook.hosts.stop import heed_stops
 
 
 class Words(argparse.ArgumentParser):

@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from capturehook.block.write import fire_lines, make_kit
 from capturehook.catalog import FIRMWARES
 from capturehook.errors import PlanError, Where
-from capturehook.plan.shutter import hold_ms, settle_ms
-from capturehook.pose.block import fire_lines, make_kit
-from capturehook.pose.numbers import fixed
-from capturehook.profile import Profile
+from capturehook.model.numbers import fixed
+from capturehook.model.profile import Profile
+from capturehook.place.shutter import hold_ms, settle_ms
 
 EXTRUSIONS = ("absolute", "relative")
 

@@ -17,11 +17,11 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from capturehook.block.fence import strip_bytes
 from capturehook.errors import CaptureHookError, FileError
 from capturehook.files import read_bytes, write_atomically
 from capturehook.hosts.edit import Change, pose_change
 from capturehook.hosts.run import guarded, tell, words_of
-from capturehook.splice.fence import strip_bytes
 
 SUFFIXES = (".gcode", ".gco", ".g")
 POSED = ".posed"

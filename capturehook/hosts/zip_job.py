@@ -105,8 +105,8 @@ def main(argv: list[str] | None = None) -> int:
 
 
 def _run(argv: list[str]) -> int:
+    from capturehook.block.fence import strip_bytes
     from capturehook.profile import load_profile
-    from capturehook.splice.fence import strip_bytes
 
     words = words_of("zip_job", "Put pose blocks into the job inside the zip at JOB.")
     words.add_argument("--strip", action="store_true", help="take them out again")

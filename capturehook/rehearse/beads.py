@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.space.height_map import bead_width_mm, chords
+from capturehook.place.height_map import bead_width_mm, chords
 
 if TYPE_CHECKING:
-    from capturehook.pipeline import Job
+    from capturehook.block.pipeline import Job
 
 Floats = NDArray[np.float64]
 

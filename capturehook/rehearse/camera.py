@@ -17,7 +17,7 @@ from capturehook.errors import PlanError
 from capturehook.physics.optics import image_distance_mm
 
 if TYPE_CHECKING:
-    from capturehook.profile import Camera
+    from capturehook.model.profile import Camera
 
 Floats = NDArray[np.float64]
 

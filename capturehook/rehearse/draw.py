@@ -32,8 +32,8 @@ from capturehook.rehearse.canvas import (
 from capturehook.rehearse.room import frame_y_mm, lamp, moves_before, plate_offset
 
 if TYPE_CHECKING:
-    from capturehook.pipeline import Applied, Job
-    from capturehook.profile import Machine
+    from capturehook.block.pipeline import Applied, Job
+    from capturehook.model.profile import Machine
 
 Floats = NDArray[np.float64]
 

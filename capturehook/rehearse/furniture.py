@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from capturehook.rehearse.canvas import BED, HEAD, STILL, Box, Canvas, grow_box
 
 if TYPE_CHECKING:
-    from capturehook.profile import Carriage, KeepOut, Machine
+    from capturehook.model.profile import Carriage, KeepOut, Machine
 
 Floats = NDArray[np.float64]
 Texture = Callable[[Floats, Floats, Floats], Floats]

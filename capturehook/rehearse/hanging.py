@@ -40,10 +40,10 @@ from capturehook.rehearse.run import (
 from capturehook.rehearse.slabs import Skin, Slabs, read_slabs, skin_of, underside
 
 if TYPE_CHECKING:
-    from capturehook.profile import Profile
+    from capturehook.model.profile import Profile
+    from capturehook.model.resin import ResinTable
     from capturehook.resin.job import ResinJob
     from capturehook.resin.shoot import ResinShoot
-    from capturehook.resin_profile import ResinTable
 
 Floats = NDArray[np.float64]
 Step = Callable[[int], None]

@@ -15,17 +15,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.errors import PoseError
+from capturehook.place.height_map import HeightMap, needs_map, printed_tops
+from capturehook.place.route import find_route
 from capturehook.rehearse import furniture
 from capturehook.rehearse.camera import View
 from capturehook.rehearse.canvas import PART, Canvas, Keys, owner_of
 from capturehook.rehearse.draw import Print
 from capturehook.rehearse.room import moves_before, part_box, plate_offset
-from capturehook.space.height_map import HeightMap, needs_map, printed_tops
-from capturehook.space.route import find_route
 
 if TYPE_CHECKING:
-    from capturehook.pipeline import Applied, Job, Pose
-    from capturehook.profile import Machine
+    from capturehook.block.pipeline import Applied, Job, Pose
+    from capturehook.model.profile import Machine
 
 Floats = NDArray[np.float64]
 

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from capturehook.rehearse.camera import View, focal_length_px, look_at
 
 if TYPE_CHECKING:
-    from capturehook.pipeline import Applied, Job, Pose
-    from capturehook.profile import Machine, Profile
+    from capturehook.block.pipeline import Applied, Job, Pose
+    from capturehook.model.profile import Machine, Profile
 
 Floats = NDArray[np.float64]
 

@@ -29,8 +29,8 @@ from capturehook.rehearse.stand_in import StandInCamera
 from capturehook.video.needs import pillow
 
 if TYPE_CHECKING:
-    from capturehook.pipeline import Applied, Pose
-    from capturehook.plan.record import PlannedPose
+    from capturehook.block.pipeline import Applied, Pose
+    from capturehook.model.plan import PlannedPose
     from capturehook.video.encode import Film
 
 SCHEMA = 1

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from capturehook.errors import FrameError
 from capturehook.files import write_stream_atomically
+from capturehook.model.plan import PlanRecord
 from capturehook.physics.colour import gain_table_8bit
-from capturehook.plan.record import PlanRecord
 from capturehook.video.needs import need, pillow
 
 START = datetime(2024, 5, 1, 9, 0, 0)

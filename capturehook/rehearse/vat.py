@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.profile import Camera
+from capturehook.model.profile import Camera
 from capturehook.rehearse.camera import View, focal_length_px, look_at
 from capturehook.rehearse.canvas import BED, STILL
 from capturehook.rehearse.furniture import (

@@ -5,16 +5,16 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+from capturehook.block.fence import find_fences, strip_bytes
 from capturehook.errors import FileError
 from capturehook.files import read_bytes, write_atomically
-from capturehook.profile import Profile
+from capturehook.model.profile import Profile
+from capturehook.model.resin import ResinTable
 from capturehook.resin.container import Container, Limits
 from capturehook.resin.job import ResinJob
 from capturehook.resin.pose import pose_text
 from capturehook.resin.rebuild import replace_member
 from capturehook.resin.run_gcode import find_run_gcode, job_of_text
-from capturehook.resin_profile import ResinTable
-from capturehook.splice.fence import find_fences, strip_bytes
 
 
 def insert_poses(

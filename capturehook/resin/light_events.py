@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.profile import Camera
+from capturehook.model.profile import Camera
+from capturehook.model.resin import Sensor
 from capturehook.resin.timeline import Floats, Ints, LightTimeline
-from capturehook.resin_profile import Sensor
 
 Bools = NDArray[np.bool_]
 

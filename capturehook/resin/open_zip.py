@@ -10,10 +10,10 @@ import re
 from pathlib import PurePosixPath
 
 from capturehook.errors import FileError, Finding, GcodeError, Where
+from capturehook.model.resin import ResinTable
 from capturehook.resin.container import Container
 from capturehook.resin.job import ResinJob, gaps, numbered_images, time_findings
 from capturehook.resin.timeline import exposures, timeline_of_table
-from capturehook.resin_profile import ResinTable
 
 SUFFIXES = (".ini", ".cfg", ".conf", ".txt")
 _LINE = re.compile(r"^[ \t]*([A-Za-z_][\w.]*)[ \t]*=([^\r\n]*)", re.MULTILINE)

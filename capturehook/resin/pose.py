@@ -14,17 +14,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from capturehook import __version__
+from capturehook.block.fence import job_fence, pose_begin, pose_end, strip_bytes
 from capturehook.catalog.triggers.own_lines import harm_of
 from capturehook.errors import CaptureHookError, PoseError, ProfileError, Where
-from capturehook.pose.numbers import fixed
-from capturehook.profile import Profile
+from capturehook.model.numbers import fixed
+from capturehook.model.profile import Profile
+from capturehook.model.resin import PlatePose, ResinTable
 from capturehook.resin.commands import CommandTable, read_commands
 from capturehook.resin.job import each_kth
 from capturehook.resin.prove import prove_posed
 from capturehook.resin.run_gcode import number_layers
 from capturehook.resin.timeline import Ints
-from capturehook.resin_profile import PlatePose, ResinTable
-from capturehook.splice.fence import job_fence, pose_begin, pose_end, strip_bytes
 
 RISES_MM = 1e-6
 _COMMAND_LINE = re.compile(rb"(?<![^\r\n])[ \t]*[GM]\d[^;\r\n]*(;?)")

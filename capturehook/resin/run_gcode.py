@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.errors import Finding, LayerError
+from capturehook.model.resin import ResinTable
 from capturehook.resin.commands import (
     DWELL,
     LAYER_END,
@@ -27,7 +28,6 @@ from capturehook.resin.commands import (
 from capturehook.resin.container import Container
 from capturehook.resin.job import PoseTimes, ResinJob, gaps, numbered_images, time_findings
 from capturehook.resin.timeline import PHASES, Floats, Ints, LightTimeline, false_starts
-from capturehook.resin_profile import ResinTable
 
 Bools = NDArray[np.bool_]
 NAME = "run.gcode"

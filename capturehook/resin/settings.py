@@ -5,8 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from capturehook.errors import CaptureHookError, FileError, ProfileError, Where
-from capturehook.profile import LOCAL_NAME, Profile, find_profile, load_profile
-from capturehook.resin_profile import ResinTable
+from capturehook.model.profile import Profile
+from capturehook.model.resin import ResinTable
+from capturehook.profile import find_profile, load_profile
+from capturehook.profile.load import LOCAL_NAME
 
 
 def load_resin_profile(wish: str | None) -> tuple[Profile, ResinTable]:

@@ -8,8 +8,9 @@ from fractions import Fraction
 import numpy as np
 
 from capturehook.errors import Finding
-from capturehook.plan.record import PlannedPose, PlanRecord
-from capturehook.profile import Profile
+from capturehook.model.plan import PlannedPose, PlanRecord
+from capturehook.model.profile import Profile
+from capturehook.model.resin import ResinTable
 from capturehook.resin.job import PoseTimes, ResinJob, each_kth
 from capturehook.resin.light_events import (
     CAMERA_BUSY,
@@ -19,7 +20,6 @@ from capturehook.resin.light_events import (
     judge_flashes,
 )
 from capturehook.resin.timeline import Floats, Ints, LightTimeline
-from capturehook.resin_profile import ResinTable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,12 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from capturehook.errors import CaptureHookError, FileError, ProfileError, Where
+from capturehook.model.resin import ResinTable
 from capturehook.resin.container import Container, Limits
 from capturehook.resin.job import ResinJob
 from capturehook.resin.open_zip import find_settings, read_open_zip
 from capturehook.resin.run_gcode import find_run_gcode, read_run_gcode
 from capturehook.resin.timeline import timeline_of_table
-from capturehook.resin_profile import ResinTable
 
 
 def read_job(path: Path, table: ResinTable, limits: Limits | None = None) -> ResinJob:

@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.resin_profile import ResinTable, Stage
+from capturehook.model.resin import ResinTable, Stage
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.errors import Finding, FrameError
-from capturehook.plan.record import PlannedPose, PlanRecord
+from capturehook.model.plan import PlannedPose, PlanRecord
 from capturehook.video import verdicts as v
 from capturehook.video.chain import Anchor
 from capturehook.video.faults import Faults, find_faults

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.errors import FrameError
-from capturehook.plan.record import PlanRecord
+from capturehook.model.plan import PlanRecord
 from capturehook.video.chain import Anchor, Chain
 from capturehook.video.faults import ODD_SHARE, odd_share, steady_area
 from capturehook.video.frames import FrameList

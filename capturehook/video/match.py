@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.errors import Finding, FrameError
-from capturehook.plan.record import PlanRecord
+from capturehook.model.plan import PlanRecord
 from capturehook.video.chain import (
     Anchor,
     Chain,

@@ -7,7 +7,7 @@ import sys
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from capturehook.splice.fence import strip_bytes
+from capturehook.block.fence import strip_bytes
 from tests.small_jobs import Recipe, make_job
 
 ADAPTERS = Path(__file__).parents[2] / "adapters"

@@ -46,7 +46,7 @@ def test_second_script_line_on_the_same_file_changes_nothing(job: Path, elsewher
 
 
 def test_profile_may_be_a_path_with_spaces(job: Path, elsewhere: Path) -> None:
-    from capturehook.profile import BUILT_IN
+    from capturehook.profile.load import BUILT_IN
 
     profile = job.parent / "mein Profil é.toml"
     profile.write_bytes((BUILT_IN / "kestrel.toml").read_bytes())
@@ -120,13 +120,13 @@ def test_a_python_without_us_says_so_in_one_line(job: Path, elsewhere: Path) -> 
 def test_a_fault_of_ours_is_one_line_with_code_3(
     job: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    import capturehook.pipeline
+    import capturehook.block.pipeline
     from capturehook.hosts.edit import main
 
     def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError("line one\nline two")
 
-    monkeypatch.setattr(capturehook.pipeline, "apply_bytes", broken)
+    monkeypatch.setattr(capturehook.block.pipeline, "apply_bytes", broken)
     assert main(["-p", "heron", str(job)]) == 3
     said = capsys.readouterr().err
     assert said.count("\n") == 1

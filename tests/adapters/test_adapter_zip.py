@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
+from capturehook.block.fence import strip_bytes
 from capturehook.errors import FileError
 from capturehook.hosts.zip_job import edit_zip, pose_change
 from capturehook.profile import load_profile
-from capturehook.splice.fence import strip_bytes
 from tests.adapters.host_calls import EMPTY_JOB, JOB, call, has_poses, one_line, scraps
 
 INNER = "Metadata/plate é 1.gcode"

@@ -20,7 +20,8 @@ from hypothesis import strategies as st
 from capturehook.cli.main import main
 from capturehook.errors import PlanError
 from capturehook.hosts.snippet import layer_change_text
-from capturehook.profile import Profile, build_profile
+from capturehook.model.profile import Profile
+from capturehook.profile import build_profile
 from tests.strategies import profile_table
 
 

@@ -149,7 +149,7 @@ def main() -> None:
     if wishes.job:
         model = wishes.job.read_bytes()
     else:
-        from capturehook.demo import lighthouse_job
+        from capturehook.demo.lighthouse import lighthouse_job
 
         model = lighthouse_job()
     model = crowded(model, wishes.crowd)

@@ -21,13 +21,13 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
-from capturehook.plan.record import PlannedPose, PlanRecord
+from capturehook.model.plan import PlannedPose, PlanRecord
 
 SIZE = (6000, 4000)
 CHILD = """
 import json, sys, time
 from pathlib import Path
-from capturehook.plan.record import load_plan
+from capturehook.model.plan import load_plan
 from capturehook.video.audit import audit_frames
 from capturehook.video.frames import load_frames
 folder, plan = Path(sys.argv[1]), load_plan(Path(sys.argv[2]))

@@ -11,9 +11,9 @@ import time
 
 import numpy as np
 
-from capturehook.interp.clock import clock_moves
-from capturehook.interp.moves import LINE, MoveTable
-from capturehook.profile import AxisLimits, Machine
+from capturehook.clock.seconds import clock_moves
+from capturehook.model.moves import LINE, MoveTable
+from capturehook.model.profile import AxisLimits, Machine
 
 MOVES = 1_000_000
 BAR_S = 4.0

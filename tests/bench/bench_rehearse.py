@@ -15,8 +15,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from capturehook.demo_resin import resin_lighthouse
-from capturehook.pipeline import apply_job, read_job
+from capturehook.block.pipeline import apply_job, read_job
+from capturehook.demo.resin import resin_lighthouse
 from capturehook.profile import load_profile
 from capturehook.rehearse.hanging import rehearse_resin
 from capturehook.rehearse.room import Wishes

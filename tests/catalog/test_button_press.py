@@ -10,7 +10,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from capturehook.catalog.triggers.button_press import ButtonPress, press_points
-from capturehook.profile import Camera, Machine, Park, Profile, Retract, Trigger
+from capturehook.model.profile import Camera, Machine, Park, Profile, Retract, Trigger
 
 BUTTON = ButtonPress()
 

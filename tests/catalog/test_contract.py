@@ -13,13 +13,14 @@ from typing import Any, get_args
 import pytest
 
 from capturehook.catalog import DIALECTS, FIRMWARES, TRIGGERS, _register, contracts
+from capturehook.clock.corners import corner_rule
 from capturehook.errors import Finding, ProfileError
-from capturehook.interp.corners import corner_rule
-from capturehook.profile import FirmwareName, TriggerName, build_profile, load_profile
+from capturehook.model.profile import FirmwareName, TriggerName
+from capturehook.profile import build_profile, load_profile
+from tests.block.blocks import NOT_ON, profile_for
 from tests.golden.cases import CASES, profile_of
-from tests.interp.slow import FIRMWARES as SLOWLY_READ
-from tests.layers.test_sniff import MARK_LINES
-from tests.pose.blocks import NOT_ON, profile_for
+from tests.read.slow import FIRMWARES as SLOWLY_READ
+from tests.read.test_sniff import MARK_LINES
 from tests.strategies import profile_table
 
 ROOT = Path(__file__).parents[2]

@@ -6,7 +6,8 @@ import pytest
 
 from capturehook.catalog import FIRMWARES, TRIGGERS
 from capturehook.errors import ProfileError
-from capturehook.profile import Profile, build_profile
+from capturehook.model.profile import Profile
+from capturehook.profile import build_profile
 from tests.strategies import profile_table
 
 

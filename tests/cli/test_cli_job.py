@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import pytest
 
-from capturehook.demo import lighthouse_job
+from capturehook.demo.lighthouse import lighthouse_job
 from tests.cli.calling import call, profile_text
 from tests.small_jobs import Recipe, make_job
 
@@ -214,7 +214,7 @@ def test_time_of_a_job_read_in_part_is_about_that_of_all_its_poses(
     desk.job.write_bytes(lighthouse_job())
     words = ("apply", desk.job, "-p", desk.profile)
     exact_s = json.loads(desk.call(*words, "--dry-run", "--json").out)["added_s"]
-    monkeypatch.setattr("capturehook.job.NEAR_BYTES", 0)
+    monkeypatch.setattr("capturehook.read.job.NEAR_BYTES", 0)
     told = re.search(r"158 poses, adds about (\d+) min (\d+) s\n", desk.call(*words).out)
     assert told is not None
     assert 60 * int(told[1]) + int(told[2]) == pytest.approx(exact_s, rel=0.02)

@@ -113,7 +113,7 @@ def test_optics_help_has_an_example(capsys):
 def test_optics_takes_the_subject_from_a_job(tmp_path, capsys):
     """The built-in lighthouse is 28 mm wide at its foot (14 mm radius less half a line) and
     39.8 mm high."""
-    from capturehook.demo import lighthouse_job
+    from capturehook.demo.lighthouse import lighthouse_job
 
     job = tmp_path / "lighthouse.gcode"
     job.write_bytes(lighthouse_job())

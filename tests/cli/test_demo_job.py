@@ -9,9 +9,10 @@ from xml.etree import ElementTree
 import pytest
 
 import capturehook
-from capturehook import demo
-from capturehook.plan.record import load_plan
-from capturehook.profile import Profile, load_profile
+from capturehook.demo import lighthouse as demo
+from capturehook.model.plan import load_plan
+from capturehook.model.profile import Profile
+from capturehook.profile import load_profile
 
 
 @pytest.fixture

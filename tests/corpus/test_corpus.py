@@ -12,11 +12,11 @@ from pathlib import Path
 
 import pytest
 
+from capturehook.block.pipeline import apply_bytes, read_job
 from capturehook.errors import CaptureHookError
-from capturehook.pipeline import apply_bytes, read_job
 from capturehook.profile import build_profile
-from tests.interp.slow import run_lean
 from tests.property.test_state_reference import move_faults
+from tests.read.slow import run_lean
 from tests.strategies import profile_table
 
 HERE = Path(__file__).parent

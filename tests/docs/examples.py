@@ -233,8 +233,8 @@ def _filled(block: Block, folder: Path) -> str:
 
 def prepare(folder: Path) -> None:
     """The built-in lighthouse in both kinds, as `capturehook demo` writes it."""
-    from capturehook.demo import lighthouse_job
-    from capturehook.demo_resin import resin_lighthouse
+    from capturehook.demo.lighthouse import lighthouse_job
+    from capturehook.demo.resin import resin_lighthouse
 
     folder.joinpath("lighthouse.zip").write_bytes(resin_lighthouse())
     folder.joinpath("lighthouse.gcode").write_bytes(lighthouse_job())

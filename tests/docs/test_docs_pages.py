@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from capturehook.profile_text import key_rows
+from capturehook.profile.text import key_rows
 from tests.test_findings_doc import codes_in_code
 
 DOCS = Path(__file__).parents[2] / "docs"

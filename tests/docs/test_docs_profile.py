@@ -17,7 +17,7 @@ from capturehook.cli.profiles import profile_group
 from capturehook.errors import ProfileError
 from capturehook.hosts.run import words_of
 from capturehook.profile import build_profile, parse_profile
-from capturehook.profile_text import key_rows, key_table
+from capturehook.profile.text import key_rows, key_table
 from tests.strategies import profile_table
 
 ROOT = Path(__file__).parents[2]

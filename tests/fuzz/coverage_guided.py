@@ -19,12 +19,13 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 import atheris
 
 with atheris.instrument_imports(include=["capturehook"]):
-    import capturehook.pipeline  # noqa: F401 - all its stages, to be instrumented
-    from capturehook.profile import Profile, build_profile
+    import capturehook.block.pipeline  # noqa: F401 - all its stages, to be instrumented
+    from capturehook.model.profile import Profile
+    from capturehook.profile import build_profile
 
 from tests.fuzz.fuzz_checks import check_job
 from tests.fuzz.mutations import LINES
-from tests.interp.slow import FIRMWARES
+from tests.read.slow import FIRMWARES
 from tests.small_jobs import Recipe, make_job
 from tests.strategies import profile_table
 from tests.variants import for_firmware

@@ -9,12 +9,13 @@ from pathlib import Path
 from typing import Any
 
 import capturehook
+from capturehook.block.fence import MARK
 from capturehook.errors import CaptureHookError
-from capturehook.plan.record import load_plan
-from capturehook.profile import Profile, build_profile, parse_profile
-from capturehook.splice.fence import MARK
+from capturehook.model.plan import load_plan
+from capturehook.model.profile import Profile
+from capturehook.profile import build_profile, parse_profile
 from tests.block_checks import POSE_BEGIN, POSE_END, take_apart
-from tests.interp.slow import Interpreter, differences, split_lines
+from tests.read.slow import Interpreter, differences, split_lines
 
 PATH = "lighthouse.gcode"
 Counts = Counter[str]

@@ -20,13 +20,14 @@ from typing import Any
 
 import numpy as np
 
+from capturehook.block.fence import strip_bytes
 from capturehook.hosts.edit import pose_change
 from capturehook.hosts.zip_job import edit_zip
-from capturehook.profile import Profile, build_profile, load_profile
+from capturehook.model.profile import Profile
+from capturehook.profile import build_profile, load_profile
 from capturehook.resin.area import light_area
 from capturehook.resin.edit import insert_poses, strip_poses
 from capturehook.resin.sniff import read_job
-from capturehook.splice.fence import strip_bytes
 from tests.fuzz.fuzz_checks import Counts, guarded
 from tests.small_jobs import plain_jobs
 from tests.strategies import profile_table

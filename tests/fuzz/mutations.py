@@ -15,7 +15,7 @@ from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
-from tests.interp.slow import FIRMWARES
+from tests.read.slow import FIRMWARES
 from tests.small_jobs import MARKS, Recipe, make_job, plain_jobs
 from tests.strategies import profile_table
 from tests.variants import VARIANTS, for_firmware, suits

@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import capturehook
 from capturehook.profile import build_profile
-from capturehook.profile_text import full_text, toml_value
+from capturehook.profile.text import full_text, toml_value
 from tests.fuzz import fuzz_checks, fuzz_files, mutations
 from tests.fuzz.fuzz_checks import Counts
 

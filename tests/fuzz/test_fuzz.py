@@ -16,7 +16,7 @@ from tests.fuzz import mutations
 from tests.fuzz.fuzz_checks import check_job, check_profile
 from tests.fuzz.fuzz_files import run_files_case
 from tests.fuzz.run_fuzz import run_case
-from tests.interp.slow import FIRMWARES
+from tests.read.slow import FIRMWARES
 from tests.strategies import profile_table
 
 SEED = "slice"

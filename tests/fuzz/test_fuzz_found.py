@@ -13,7 +13,8 @@ import pytest
 
 import capturehook
 from capturehook.errors import GcodeError, PoseError
-from capturehook.profile import Profile, build_profile
+from capturehook.model.profile import Profile
+from capturehook.profile import build_profile
 from capturehook.resin.job import gaps, numbered_images
 from capturehook.video.exif import parse_sub_seconds
 from capturehook.video.light import exposure_ev, flicker_ev

@@ -9,8 +9,9 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from capturehook.pipeline import Applied, apply_bytes
-from capturehook.profile import Profile, parse_profile
+from capturehook.block.pipeline import Applied, apply_bytes
+from capturehook.model.profile import Profile
+from capturehook.profile import parse_profile
 
 HERE = Path(__file__).parent
 CASES = sorted(path.parent for path in HERE.glob("*/in.gcode"))

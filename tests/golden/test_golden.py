@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from capturehook.pipeline import strip_bytes
+from capturehook.block.pipeline import strip_bytes
 from tests.block_checks import complaints, limits_of
 from tests.golden.cases import CASES, film, profile_of, without_stamp
-from tests.interp.slow import run_lean
+from tests.read.slow import run_lean
 
 
 def test_golden_cases_are_there() -> None:

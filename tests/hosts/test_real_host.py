@@ -28,8 +28,8 @@ from pathlib import Path
 import pytest
 
 import capturehook
+from capturehook.block.fence import strip_bytes
 from capturehook.profile import find_profile, load_profile
-from capturehook.splice.fence import strip_bytes
 from tests.adapters.host_calls import ADAPTERS, call, poses
 
 COMMAND = os.environ.get("CAPTUREHOOK_HOST_CMD", "")

@@ -17,9 +17,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capturehook.errors import FileError, ProfileError
-from capturehook.profile import Profile, build_profile, find_profile, load_profile, parse_profile
-from capturehook.profile_faults import record_of
-from capturehook.tables import Record
+from capturehook.model.profile import Profile
+from capturehook.model.tables import Record
+from capturehook.profile import build_profile, find_profile, load_profile, parse_profile
+from capturehook.profile.faults import record_of
 from tests.strategies import profile_table
 
 REJECT = sorted((Path(__file__).parent / "reject").glob("*.toml"))
@@ -180,7 +181,8 @@ def test_unknown_name_lists_the_names(
 def test_search_order_is_path_local_own_built_in(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from capturehook.profile import BUILT_IN, user_folder
+    from capturehook.profile import user_folder
+    from capturehook.profile.load import BUILT_IN
 
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "own"))
@@ -201,7 +203,7 @@ def test_unreadable_folder_of_ones_own_hides_no_starter(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A host may run as a user who must not look into the folder of another."""
-    from capturehook import profile
+    from capturehook.profile import load as profile
 
     def shut(folder: Path, pattern: str) -> list[Path]:
         if folder == profile.user_folder():

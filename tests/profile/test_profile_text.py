@@ -11,17 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capturehook.catalog import TRIGGERS
-from capturehook.profile import (
-    BUILT_IN,
-    Profile,
-    build_profile,
-    list_profiles,
-    load_profile,
-    parse_profile,
-)
-from capturehook.profile_faults import record_of
-from capturehook.profile_text import full_text, key_rows, schema, starter_text, toml_value
-from capturehook.tables import Record
+from capturehook.model.profile import Profile
+from capturehook.model.tables import Record
+from capturehook.profile import build_profile, list_profiles, load_profile, parse_profile
+from capturehook.profile.faults import record_of
+from capturehook.profile.load import BUILT_IN
+from capturehook.profile.text import full_text, key_rows, schema, starter_text, toml_value
 from tests.strategies import profile_table
 
 STARTERS = ("heron", "kestrel", "tern")

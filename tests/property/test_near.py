@@ -17,16 +17,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from capturehook import job as job_module
+from capturehook.block.fence import strip_bytes
+from capturehook.block.pipeline import apply_job
 from capturehook.errors import CaptureHookError
-from capturehook.job import read_job
-from capturehook.pipeline import apply_job
-from capturehook.profile import Profile, build_profile
-from capturehook.splice.fence import strip_bytes
+from capturehook.model.profile import Profile
+from capturehook.profile import build_profile
+from capturehook.read import job as job_module
+from capturehook.read.job import read_job
 from tests import strategies
 from tests.fuzz import mutations
 from tests.fuzz.fuzz_checks import neutral_faults
-from tests.interp.slow import FIRMWARES
+from tests.read.slow import FIRMWARES
 from tests.small_jobs import MARKS, Recipe, make_job
 from tests.variants import VARIANTS, for_firmware, suits
 

@@ -15,12 +15,13 @@ import pytest
 from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
 
+from capturehook.block.pipeline import apply_bytes, read_job, strip_bytes
 from capturehook.errors import CaptureHookError, GcodeError, PlanError
-from capturehook.pipeline import apply_bytes, read_job, strip_bytes
-from capturehook.profile import Profile, build_profile
+from capturehook.model.profile import Profile
+from capturehook.profile import build_profile
 from tests import strategies as our
 from tests.block_checks import complaints, limits_of, take_apart
-from tests.interp.slow import FIRMWARES, Move, run_lean
+from tests.read.slow import FIRMWARES, Move, run_lean
 from tests.small_jobs import Recipe, SmallJob, make_job, plain_jobs
 from tests.variants import VARIANTS, for_firmware, suits
 

@@ -8,8 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from capturehook.pipeline import Applied, apply_job, read_job
-from capturehook.profile import BUILT_IN, build_profile
+from capturehook.block.pipeline import Applied, apply_job, read_job
+from capturehook.profile import build_profile
+from capturehook.profile.load import BUILT_IN
 from capturehook.rehearse.camera import View
 from capturehook.rehearse.room import Wishes, nozzle_points, part_box, place_camera
 from tests.small_jobs import Recipe, make_job

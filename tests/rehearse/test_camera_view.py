@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from capturehook.errors import PlanError
+from capturehook.model.profile import Camera
 from capturehook.physics.optics import field_mm
-from capturehook.profile import Camera
 from capturehook.rehearse.camera import focal_length_px, look_at
 
 FRONT = {"azimuth_deg": 0.0, "focal_px": 800.0, "width_px": 640, "height_px": 480}

@@ -11,7 +11,7 @@ import pytest
 from PIL import Image
 
 from capturehook.cli.main import run
-from capturehook.plan.record import load_plan
+from capturehook.model.plan import load_plan
 from capturehook.video.exif import taken_from
 from tests.rehearse.rehearsed import job_file
 

@@ -12,9 +12,9 @@ import pytest
 from PIL import Image
 
 from capturehook.cli.main import run
-from capturehook.demo_resin import SCREEN_MM, resin_lighthouse
+from capturehook.demo.resin import SCREEN_MM, resin_lighthouse
 from capturehook.errors import FrameError, PlanError
-from capturehook.plan.record import load_plan
+from capturehook.model.plan import load_plan
 from capturehook.rehearse.canvas import PART, owner_of
 from capturehook.rehearse.hanging import (
     HangingStage,

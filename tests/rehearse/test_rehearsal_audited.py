@@ -12,15 +12,15 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import pytest
 
-from capturehook.demo_resin import SCREEN_MM, resin_lighthouse
-from capturehook.plan.record import PlanRecord
-from capturehook.plan.shoot import plan_shoot
+from capturehook.demo.resin import SCREEN_MM, resin_lighthouse
+from capturehook.model.plan import PlanRecord
 from capturehook.rehearse.draw import Stage
 from capturehook.rehearse.hanging import HangingStage, hang, subject_of
 from capturehook.rehearse.room import Wishes
 from capturehook.rehearse.slabs import read_slabs
 from capturehook.rehearse.stand_in import StandInCamera, list_exposures, read_fault
 from capturehook.rehearse.vat import place_camera
+from capturehook.report.shoot import plan_shoot
 from capturehook.resin.edit import insert_poses
 from capturehook.resin.settings import load_resin_profile
 from capturehook.resin.shoot import plan_shoot as plan_resin_shoot

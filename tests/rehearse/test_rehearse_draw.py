@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from capturehook.interp.moves import ARC_CCW
+from capturehook.model.moves import ARC_CCW
 from capturehook.rehearse import draw as drawing
 from capturehook.rehearse.beads import beads_of, make_strands
 from capturehook.rehearse.canvas import HEAD, PART, owner_of

@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from capturehook.errors import PoseError
+from capturehook.place.height_map import printed_tops
+from capturehook.place.route import find_route
 from capturehook.rehearse.canvas import PART, depth_of, owner_of
 from capturehook.rehearse.draw import Stage
 from capturehook.rehearse.furniture import BEAM_MM, body_spans
@@ -20,8 +22,6 @@ from capturehook.rehearse.hidden import (
     park_points,
     travel_seconds,
 )  # fmt: skip
-from capturehook.space.height_map import printed_tops
-from capturehook.space.route import find_route
 from tests.rehearse.rehearsed import camera_of, small
 
 IN_FRONT = (100.0, 50.0)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from capturehook.errors import FrameError
-from capturehook.plan.record import PlannedPose, PlanRecord
+from capturehook.model.plan import PlannedPose, PlanRecord
 from capturehook.rehearse.stand_in import (
     DOUBLE_S,
     START,

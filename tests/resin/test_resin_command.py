@@ -10,7 +10,7 @@ import pytest
 from resin_jobs import bar, command_text, settings_text, write_command_job, write_settings_job
 
 from capturehook.cli.main import run
-from capturehook.plan.record import load_plan
+from capturehook.model.plan import load_plan
 
 
 class Ran:

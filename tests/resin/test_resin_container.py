@@ -19,9 +19,9 @@ import pytest
 from resin_jobs import bar, command_text, png, write_command_job, write_zip
 
 from capturehook.errors import CaptureHookError, FileError
+from capturehook.model.resin import ResinTable
 from capturehook.resin.container import Container, Limits
 from capturehook.resin.sniff import read_job
-from capturehook.resin_profile import ResinTable
 
 SUSPECT = "Do not use this file; get the job from where it was sliced."
 AGAIN = "Copy or export the job again."

@@ -15,8 +15,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from resin_jobs import bar, command_text, settings_text, write_command_job, write_settings_job
 
-from capturehook.plan.record import load_plan
-from capturehook.profile import Camera, Profile, load_profile
+from capturehook.model.plan import load_plan
+from capturehook.model.profile import Camera, Profile
+from capturehook.model.resin import ResinTable, Sensor
+from capturehook.profile import load_profile
 from capturehook.resin.light_events import (
     CAMERA_BUSY,
     FIRES,
@@ -29,7 +31,6 @@ from capturehook.resin.light_events import (
 from capturehook.resin.shoot import plan_shoot
 from capturehook.resin.sniff import job_of_table, read_job
 from capturehook.resin.timeline import LightTimeline, timeline_of_table
-from capturehook.resin_profile import ResinTable, Sensor
 
 CAMERA = Camera(lag_ms=100, exposure_ms=200, write_ms=700, min_hold_ms=100)
 SENSOR = Sensor(min_pulse_ms=50, rearm_ms=300, min_power=0.2)

@@ -12,15 +12,16 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from resin_jobs import bar, command_text, local_records, write_command_job
 
+from capturehook.block.fence import strip_bytes
 from capturehook.errors import GcodeError, PoseError, ProfileError, ProofError
-from capturehook.profile import Profile, load_profile
+from capturehook.model.profile import Profile
+from capturehook.model.resin import PlatePose, ResinTable
+from capturehook.profile import load_profile
 from capturehook.resin.edit import insert_poses, strip_poses
 from capturehook.resin.pose import pose_text
 from capturehook.resin.prove import PlateState, follow, prove_posed
 from capturehook.resin.shoot import plan_shoot
 from capturehook.resin.sniff import read_job
-from capturehook.resin_profile import PlatePose, ResinTable
-from capturehook.splice.fence import strip_bytes
 
 TERN = load_profile("tern")
 

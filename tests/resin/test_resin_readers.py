@@ -21,12 +21,12 @@ from resin_jobs import (
 )
 
 from capturehook.errors import CaptureHookError, GcodeError, LayerError
+from capturehook.model.resin import ResinTable
 from capturehook.resin.commands import read_commands
 from capturehook.resin.open_zip import parse_settings
 from capturehook.resin.run_gcode import number_layers, timeline_of_commands
 from capturehook.resin.sniff import read_job
 from capturehook.resin.timeline import PHASES
-from capturehook.resin_profile import ResinTable
 
 IMAGES = [bar(n % 20) for n in range(40)]
 

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from capturehook.errors import ProfileError
+from capturehook.model.resin import ResinTable, Sensor, Stage
 from capturehook.resin.timeline import PHASES, exposures, stages_s, timeline_of_table
-from capturehook.resin_profile import ResinTable, Sensor, Stage
 
 ONE_CYCLE = ResinTable(bottom_layers=5, bottom_exposure_s=30, exposure_s=2.5)
 """Rest 1 s + lift 6 mm at 60 mm/min = 6 s + retract 6 mm at 150 mm/min = 2.4 s: 9.4 s."""
@@ -184,7 +184,8 @@ def test_table_retract_of_another_length_is_refused() -> None:
 
 
 def test_profile_with_a_misspelt_resin_key_names_the_nearest() -> None:
-    from capturehook.profile import BUILT_IN, parse_profile
+    from capturehook.profile import parse_profile
+    from capturehook.profile.load import BUILT_IN
 
     text = (BUILT_IN / "tern.toml").read_text()
     text = text.replace("vat_rim_mm", "vat_rimm").replace("rearm_ms", "re_arm_ms")

@@ -14,8 +14,8 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, ImageFilter
 
+from capturehook.model.plan import PlannedPose, PlanRecord
 from capturehook.physics.colour import linear_to_srgb
-from capturehook.plan.record import PlannedPose, PlanRecord
 
 WIDTH, HEIGHT = 160, 120
 START = datetime(2024, 5, 1, 10, 0, 0)

@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Literal
 
 from capturehook.catalog.contracts import Fire, Firmware
 from capturehook.errors import Finding
-from capturehook.pose.numbers import fixed
+from capturehook.model.numbers import fixed
 
 if TYPE_CHECKING:
-    from capturehook.profile import Profile
+    from capturehook.model.profile import Profile
 
 HOMING_MM = 5.0
 """Homing strikes the end and backs off by about this much (common practice, no source)."""

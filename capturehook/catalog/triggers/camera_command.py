@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from capturehook.catalog.contracts import Fire, Firmware
 from capturehook.errors import Finding
-from capturehook.profile import Profile
+from capturehook.model.profile import Profile
 
 
 class CameraCommand:

@@ -6,8 +6,8 @@ import re
 
 from capturehook.catalog.contracts import Fire, Firmware
 from capturehook.errors import Finding
-from capturehook.profile import Profile
-from capturehook.tables import FaultsError
+from capturehook.model.profile import Profile
+from capturehook.model.tables import FaultsError
 
 REFUSED = {
     "heaters": frozenset(

@@ -1,0 +1,1 @@
+"""Stage 4: stop and path -> lines with roles -> bytes; fences, strip and the witness."""

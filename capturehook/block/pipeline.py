@@ -1,0 +1,262 @@
+"""The stages in order. Read this first.
+
+bytes -> Source -> moves -> layers -> stops -> blocks -> proof -> bytes
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+
+import numpy as np
+
+from capturehook import __version__
+from capturehook.block.fence import (
+    KEPT_HERE,
+    job_fence,
+    lines_begin,
+    lines_end,
+    pose_begin,
+    pose_end,
+    strip_bytes,
+)
+from capturehook.block.prove import ProvenBlock, prove_blocks
+from capturehook.block.remaining import remaining_insertions, remaining_lines
+from capturehook.block.splice import Insertion, Piece, gives_back, splice_pieces
+from capturehook.block.split import Halves
+from capturehook.block.write import Kit, make_kit, pose_block
+from capturehook.catalog import TRIGGERS
+from capturehook.errors import Finding, ProofError
+from capturehook.model.profile import Profile
+from capturehook.place.poses import Way, choose, make_ways, outside_findings, place_stops
+from capturehook.place.route import Route
+from capturehook.place.stops import Stop
+from capturehook.read.features import kinds_after
+from capturehook.read.job import Job, read_job
+from capturehook.read.moves import State
+from capturehook.report.budget import within_budget
+from capturehook.report.cost import added_seconds
+from capturehook.report.ooze import ooze_findings
+
+Step = Callable[[int], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pose:
+    """One planned stop of a job, with its block."""
+
+    pose: int
+    layer: int
+    z_mm: float
+    line_no: int
+    state: State
+    route: Route
+    finished: bool
+    resume: str
+    halves: Halves | None
+    """Spirals: the two parts of the job's own line, before and after the block."""
+    wipe: tuple[tuple[float, float], ...]
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Applied:
+    """A job with its blocks; ``pieces``, one after the other, are what `apply` writes."""
+
+    job: Job
+    kit: Kit
+    poses: list[Pose]
+    findings: list[Finding]
+    digest: str
+    pieces: list[Piece] = field(repr=False)
+
+    @cached_property
+    def data(self) -> bytes:
+        """The whole job with its blocks."""
+        return b"".join(self.pieces)
+
+
+def apply_bytes(
+    data: bytes, path: str, profile: Profile, *, skip_unsafe: bool = False, step: Step | None = None
+) -> Applied:
+    """A job's bytes with its pose blocks put in, and proved. Of a large job, only what is
+    around its layer changes is read, where that is enough (docs/speed.md).
+
+    Parameters
+    ----------
+    path : how messages name the job
+    skip_unsafe : leave out poses that cannot be made safely, as findings
+    step : told how many poses are done
+
+    Raises
+    ------
+    GcodeError, LayerError, PlanError, PoseError
+        The job cannot be read or filmed as the profile wishes.
+    ProofError
+        A block failed its proof (our fault).
+    """
+    job = read_job(data, path, profile, near_stops=True)
+    return apply_job(job, skip_unsafe=skip_unsafe, step=step)
+
+
+def apply_job(
+    job: Job, *, skip_unsafe: bool = False, remaining_time: bool = False, step: Step | None = None
+) -> Applied:
+    """As :func:`apply_bytes`, for a job that has been read."""
+    profile, source = job.profile, job.source
+    kit = make_kit(
+        profile,
+        e_letter=job.read.e_letter,
+        filament_per_unit=job.filament_per_unit,
+        job_fw_retract=job.read.uses_fw_retract,
+    )
+    stops, findings = place_stops(job, choose(job).tolist())
+    made, unsafe = make_ways(job, kit, stops, skip_unsafe=skip_unsafe)
+    findings = [
+        *findings,
+        *unsafe,
+        *outside_findings(job, made),
+        *TRIGGERS[profile.trigger.by].findings(profile),
+        *ooze_findings(profile, [way.route.length_mm for way in made]),
+    ]
+    poses = _make_poses(job, kit, made, step)
+    kept, thinned = within_budget(job, poses)
+    if thinned:
+        findings = [*findings, *thinned]
+        poses = [replace(poses[at], pose=number) for number, at in enumerate(kept, 1)]
+    prove_blocks(kit, [_to_prove(kit, pose) for pose in poses])
+    digest = _digest(profile, poses)
+    insertions = _insertions(job, poses, digest)
+    if remaining_time:
+        insertions = _with_remaining_time(job, poses, insertions)
+    pieces = splice_pieces(source, insertions)
+    if not gives_back(source, insertions, pieces):
+        raise ProofError(
+            source.path, "taking the blocks out does not give the job back", "Please report this"
+        )
+    return Applied(job, kit, poses, findings, digest, pieces)
+
+
+def _make_poses(job: Job, kit: Kit, made: Sequence[Way], step: Step | None) -> list[Pose]:
+    poses = []
+    resume = kinds_after(job.source, [way.stop.line_index for way in made])
+    for number, way in enumerate(made, 1):
+        stop, state, route = way.stop, way.state, way.route
+        points = [(float(x), float(y), float(z)) for x, y, z in _level_points(state, route)]
+        lines = pose_block(kit, state, points, prime=not stop.finished, wipe=way.wipe)
+        poses.append(
+            Pose(
+                pose=number,
+                layer=stop.layer_index + 1,
+                z_mm=_height_of(job, stop, state),
+                line_no=stop.line_index + 1,
+                state=state,
+                route=route,
+                finished=stop.finished,
+                resume="" if stop.finished else resume[number - 1],
+                halves=way.halves,
+                wipe=way.wipe,
+                lines=tuple(lines),
+            )
+        )
+        if step is not None:
+            step(number)
+    return poses
+
+
+def _height_of(job: Job, stop: Stop, state: State) -> float:
+    """How high the part is at a stop: its layer's top; in a spiral, where the nozzle is."""
+    following = stop.layer_index + 1
+    if not stop.finished and following < len(job.layers) and job.layers.is_spiral[following]:
+        return round(state.z_mm, 4)
+    return float(job.layers.z_mm[stop.layer_index])
+
+
+def _level_points(state: State, route: Route) -> np.ndarray:
+    """Points of the level part of a route: the first is right above where printing stopped."""
+    points = route.points
+    return points[1:] if points[0][2] < route.hop_z_mm else points
+
+
+def _to_prove(kit: Kit, pose: Pose) -> ProvenBlock:
+    prime = kit.profile.retract.extra_prime_mm if not pose.finished else 0.0
+    return ProvenBlock(
+        pose=pose.pose,
+        state=pose.state,
+        lines=pose.lines,
+        level_z_mm=pose.route.hop_z_mm,
+        prime_mm=prime,
+        wipe=pose.wipe,
+    )
+
+
+def _digest(profile: Profile, poses: Sequence[Pose]) -> str:
+    """Twelve hexadecimal digits that change when the profile or any block does."""
+    digest = hashlib.sha256(profile.model_dump_json(by_alias=True).encode())
+    for pose in poses:
+        digest.update(f"{pose.line_no} {pose.layer}\n".encode())
+        digest.update("\n".join(pose.lines).encode())
+    return digest.hexdigest()[:12]
+
+
+def _insertions(job: Job, poses: Sequence[Pose], digest: str) -> list[Insertion]:
+    insertions = []
+    for pose in poses:
+        before, after, replaced = _halves_fenced(pose)
+        fence = (pose_begin(pose.pose, pose.layer, pose.z_mm), *pose.lines, pose_end(pose.pose))
+        insertions.append(Insertion(pose.line_no - 1, (*before, *fence, *after), replaces=replaced))
+    if insertions:
+        first = insertions[0]
+        head = tuple(job_fence(__version__, job.profile.name, digest))
+        insertions[0] = replace(first, lines=head + first.lines)
+    return insertions
+
+
+def _with_remaining_time(
+    job: Job, poses: Sequence[Pose], insertions: Sequence[Insertion]
+) -> list[Insertion]:
+    """The job's own remaining-time lines, corrected, among the blocks."""
+    others = job.read.others
+    lines = remaining_lines(
+        job.source,
+        [
+            line
+            for line, code in zip(others.command_line, others.command, strict=True)
+            if code == "M73"
+        ],
+        job.times.total_s,
+        np.array([pose.line_no - 1 for pose in poses], dtype=np.int64),
+        added_seconds(job, poses),
+    )
+    corrected = remaining_insertions(lines, 2 * len(poses) + 1)
+    return sorted([*insertions, *corrected], key=lambda insertion: insertion.line_index)
+
+
+def _halves_fenced(pose: Pose) -> tuple[tuple[str, ...], tuple[str, ...], bool]:
+    """Lines before and after a spiral's block, and whether the job's own line is replaced."""
+    if pose.halves is None:
+        return (), (), False
+    before, after = 2 * pose.pose - 1, 2 * pose.pose
+    second = pose.halves.second
+    head = (
+        lines_begin(before),
+        *((KEPT_HERE,) if second else ()),
+        pose.halves.first,
+        lines_end(before),
+    )
+    tail = (lines_begin(after), second, lines_end(after)) if second else ()
+    return head, tail, second is not None
+
+
+__all__ = [
+    "Applied",
+    "Job",
+    "Pose",
+    "apply_bytes",
+    "apply_job",
+    "choose",
+    "read_job",
+    "strip_bytes",
+]

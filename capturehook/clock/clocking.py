@@ -1,0 +1,41 @@
+"""By whose limits a job is clocked: the profile's, or those the job itself states."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.clock.limits import accel_in_force, retract_from_job, with_job_limits
+from capturehook.clock.seconds import Timetable, make_timetable
+from capturehook.model.moves import MoveTable
+from capturehook.model.profile import Machine, Profile, Retract
+
+
+@dataclass(frozen=True, slots=True)
+class Clocking:
+    """Limits to clock by. ``job`` holds the job's bytes where its own accelerations count."""
+
+    machine: Machine
+    retract: Retract
+    job: bytes | None = field(default=None, repr=False)
+
+    def accel(self, moves: MoveTable) -> NDArray[np.float64] | None:
+        """(M,) mm/s2 in force at each move, by its line in the job; None: the machine's own."""
+        return None if self.job is None else accel_in_force(self.job, moves, self.machine)
+
+    def times(self, moves: MoveTable, accel: NDArray[np.float64] | None) -> Timetable:
+        return make_timetable(moves, self.machine, self.retract, accel)
+
+
+def profile_clocking(profile: Profile) -> Clocking:
+    """Clock by the profile's [machine] table, as `apply` does."""
+    return Clocking(profile.machine, profile.retract)
+
+
+def job_clocking(profile: Profile, job: bytes) -> Clocking:
+    """Clock by what the job says of its machine, where it says anything."""
+    return Clocking(
+        with_job_limits(profile.machine, job), retract_from_job(job, profile.retract), job
+    )

@@ -1,0 +1,392 @@
+"""What a job says about its machine: limits, accelerations in force, the host's estimate.
+
+Reads the job's bytes only. Two places speak of limits: the host's settings dump (comments
+such as ``; machine_max_feedrate_x = 500,200``, the pair being the normal and the silent
+mode) and commands for the firmware (M201 ... M205, M566, SET_VELOCITY_LIMIT). Commands win,
+and mean what the firmware takes them for: M204 and M205 differ most.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.clock.paths import is_e_only
+from capturehook.model.moves import MoveTable
+
+if TYPE_CHECKING:
+    from capturehook.model.profile import Machine, Retract
+
+Mode = Literal["normal", "silent"]
+Axes = dict[str, float]
+
+EDGE_BYTES = 1 << 20
+"""Dumps and estimates stand in the first or the last so many bytes."""
+
+_DUMP = re.compile(rb"^; *([a-z_]+) *= *([0-9.]+(?:[,;][0-9.]+)*) *\r?$", re.MULTILINE)
+_COMMAND = re.compile(rb"M(20[1-57]|566)(?![0-9.])([^;\r\n]*)")
+_LINE_START = re.compile(rb"[\r\n][ \t]*(?:N\d+[ \t]*)?\Z")
+_VELOCITY_LIMIT = re.compile(rb"SET_VELOCITY_LIMIT([^;#\r\n]*)", re.IGNORECASE)
+_WORD = re.compile(rb"([A-Z])\s*([-+]?(?:\d+\.?\d*|\.\d+))")
+_NAMED = re.compile(rb"([A-Z_]+)\s*=\s*((?:\d+\.?\d*|\.\d+))", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """One command about limits: where it stands, what it is, its words."""
+
+    offset: int
+    code: str
+    words: Axes
+
+
+_OF_ELAPSED_MARKS: dict[str, object] = {
+    "accel_mm_s2": 4000.0,
+    "max_accel_mm_s2": {"x": 9000.0, "y": 9000.0, "z": 100.0, "e": 10000.0},
+    "jerk_mm_s": {"x": 20.0, "y": 20.0, "z": 0.4, "e": 5.0},
+    "max_mm_min": {"x": 30000.0, "y": 30000.0, "z": 2400.0, "e": 6000.0},
+}
+"""What hosts that write elapsed-time marks clock by when their job states no limits: classic
+jerk and the defaults of their machine settings (from memory). docs/time_model.md"""
+
+
+def limits_from_job(job: bytes, firmware: str, mode: Mode = "normal") -> dict[str, object]:
+    """What the job states, as keys of the profile's ``[machine]`` table.
+
+    Parameters
+    ----------
+    job : bytes of the whole job
+    firmware : family that will read the job; decides what its commands mean
+    mode : which of a pair of values in a settings dump
+
+    Returns
+    -------
+    dict of key to number, or for the keys of axes to a dict of axis to number; only what is
+    stated and above zero (a zero means "not limited" in a dump). Commands count as they are
+    in force when half the job's lines of motion are done, so that start code counts and end
+    code does not.
+    """
+    said = _from_dump(job, firmware, mode)
+    if not said and b"\n;TIME_ELAPSED:" in job:
+        said = dict(_OF_ELAPSED_MARKS)
+    for statement in _in_force_half_way(job):
+        _take(said, firmware, statement)
+    return said
+
+
+def with_job_limits(machine: Machine, job: bytes, mode: Mode = "normal") -> Machine:
+    """The machine with whatever the job states instead of the profile's own values."""
+    from capturehook.model.profile import AxisLimits
+
+    said = limits_from_job(job, machine.firmware, mode)
+    new: dict[str, object] = {}
+    for key, value in said.items():
+        if isinstance(value, dict):
+            known = getattr(machine, key) or _jerk_to_fill(machine.firmware)
+            value = AxisLimits(**{**dict(known), **value})
+        new[key] = value
+    rules = {"junction_mm", "corner_mm_s", "jerk_mm_s"}
+    stated = rules & new.keys()
+    if stated:
+        new.update(dict.fromkeys(rules - stated))
+    return machine.model_copy(update=new)
+
+
+def retract_from_job(job: bytes, retract: Retract) -> Retract:
+    """The stroke of G10/G11 by the job: its M207, else its settings dump, else as given."""
+    dump = _dump_values(job, 0)
+    length_mm = dump.get("retract_length", retract.length_mm)
+    feed_mm_min = dump.get("retract_speed", retract.feed_mm_min / 60.0) * 60.0
+    for statement in _in_force_half_way(job):
+        if statement.code == "207":
+            length_mm = statement.words.get("S", length_mm)
+            feed_mm_min = statement.words.get("F", feed_mm_min)
+    return retract.model_copy(update={"length_mm": length_mm, "feed_mm_min": feed_mm_min})
+
+
+def accel_in_force(job: bytes, moves: MoveTable, machine: Machine) -> NDArray[np.float64]:
+    """Acceleration asked of each move where the job changes it on its way, (M,) mm/s2.
+
+    Starts from the machine's own; an M204 or SET_VELOCITY_LIMIT holds from its line on.
+    """
+    accel = machine.accel_mm_s2
+    now = {
+        "accel_mm_s2": accel,
+        "travel_accel_mm_s2": machine.travel_accel_mm_s2 or accel,
+        "retract_accel_mm_s2": machine.retract_accel_mm_s2 or accel,
+    }
+    lines, values = [-1], [tuple(now.values())]
+    for line_index, statement in _with_lines(job, _statements(job)):
+        change = _accel_of(machine.firmware, statement)
+        if change:
+            now.update(change)
+            lines.append(line_index)
+            values.append(tuple(now.values()))
+    row = np.searchsorted(lines, moves.line_index, side="left") - 1
+    column = np.where(is_e_only(moves), 2, np.where(moves.e_step_mm != 0, 0, 1))
+    return np.asarray(np.array(values, dtype=np.float64)[row, column])
+
+
+# --- the settings dump
+
+
+def _edges(job: bytes) -> bytes:
+    """First and last part of the job, where dumps and estimates stand."""
+    if len(job) <= 2 * EDGE_BYTES:
+        return job
+    return job[:EDGE_BYTES] + b"\n" + job[-EDGE_BYTES:]
+
+
+def _dump_values(job: bytes, place: int) -> dict[str, float]:
+    """Numbers of the dump above zero; of a list the one at ``place``, or its only one."""
+    values: dict[str, float] = {}
+    for key, text in _DUMP.findall(_edges(job)):
+        parts = re.split(rb"[,;]", text)
+        number = _number(parts[min(place, len(parts) - 1)])
+        if number is not None and number > 0:
+            values[key.decode()] = number
+    return values
+
+
+def _number(text: bytes) -> float | None:
+    try:
+        return float(text)
+    except ValueError:
+        return None
+
+
+def _from_dump(job: bytes, firmware: str, mode: Mode) -> dict[str, object]:
+    dump = _dump_values(job, 0 if mode == "normal" else 1)
+    said: dict[str, object] = {}
+    for key, mark, per in (
+        ("max_mm_min", "machine_max_feedrate_", 60.0),
+        ("max_accel_mm_s2", "machine_max_acceleration_", 1.0),
+    ):
+        if axes := {axis: dump[mark + axis] * per for axis in "xyze" if mark + axis in dump}:
+            said[key] = axes
+    for key, name in (
+        ("accel_mm_s2", "extruding"),
+        ("retract_accel_mm_s2", "retracting"),
+        ("travel_accel_mm_s2", "travel"),
+    ):
+        if f"machine_max_acceleration_{name}" in dump:
+            said[key] = dump[f"machine_max_acceleration_{name}"]
+    if "default_acceleration" in dump:
+        ceiling = dump.get("machine_max_acceleration_extruding", np.inf)
+        said["accel_mm_s2"] = min(dump["default_acceleration"], ceiling)
+    said.update(_corners_from_dump(dump, firmware))
+    return said
+
+
+def _corners_from_dump(dump: dict[str, float], firmware: str) -> dict[str, object]:
+    """Junction deviation or jerk, as far as the firmware knows them at all."""
+    deviation = dump.get("machine_max_junction_deviation")
+    if firmware in ("marlin", "smoothie") and deviation is not None:
+        return {"junction_mm": deviation}
+    mark = "machine_max_jerk_"
+    jerk = {axis: dump[mark + axis] for axis in "xyze" if mark + axis in dump}
+    if firmware in ("marlin", "reprapfirmware", "repetier") and jerk:
+        return {"jerk_mm_s": jerk}
+    return {}
+
+
+def _jerk_to_fill(firmware: str) -> dict[str, float]:
+    """Jerk of the axes a job leaves out, where the profile has none: the firmware's usual one."""
+    from capturehook.clock.corners import USUAL_JERK
+
+    return dict(zip("xyze", USUAL_JERK.get(firmware, USUAL_JERK["marlin"]), strict=True))
+
+
+# --- commands
+
+
+def _statements(job: bytes) -> Iterator[Statement]:
+    """Commands about limits that stand at the start of a line, in file order."""
+    found = [
+        Statement(match.start(), match[1].decode(), _words(match[2]))
+        for match in _COMMAND.finditer(job)
+        if _starts_line(job, match.start())
+    ]
+    # A plain search first: the pattern, blind to case, is slow on a job that has none.
+    if b"VELOCITY_LIMIT" in job or b"velocity_limit" in job:
+        found += [
+            Statement(match.start(), "SET_VELOCITY_LIMIT", _named(match[1]))
+            for match in _VELOCITY_LIMIT.finditer(job)
+            if _starts_line(job, match.start())
+        ]
+    return iter(sorted(found, key=lambda statement: statement.offset))
+
+
+def _starts_line(job: bytes, offset: int) -> bool:
+    """Only blanks or a line number stand before it on its line."""
+    before = job[max(offset - 24, 0) : offset]
+    return _LINE_START.search(before if offset > 24 else b"\n" + before) is not None
+
+
+def _words(text: bytes) -> Axes:
+    return {letter.decode(): float(number) for letter, number in _WORD.findall(text)}
+
+
+def _named(text: bytes) -> Axes:
+    return {name.decode().upper(): float(number) for name, number in _NAMED.findall(text)}
+
+
+def _in_force_half_way(job: bytes) -> list[Statement]:
+    """Statements that stand before half of the lines of motion."""
+    half, done, place = job.count(b"\nG") / 2, 0, 0
+    early = []
+    for statement in _statements(job):
+        done += job.count(b"\nG", place, statement.offset)
+        place = statement.offset
+        if done > half:
+            break
+        early.append(statement)
+    return early
+
+
+def _with_lines(job: bytes, statements: Iterator[Statement]) -> Iterator[tuple[int, Statement]]:
+    """Each statement with the index of its line."""
+    line_index, place = 0, 0
+    for statement in statements:
+        line_index += job.count(b"\n", place, statement.offset)
+        place = statement.offset
+        yield line_index, statement
+
+
+def _take(said: dict[str, object], firmware: str, statement: Statement) -> None:
+    """Put what one statement means to this firmware into ``said``."""
+    said.update(_accel_of(firmware, statement))
+    for key, axes in _axes_of(firmware, statement).items():
+        known = said.get(key)
+        said[key] = {**known, **axes} if isinstance(known, dict) else axes
+    if (deviation := _deviation_of(firmware, statement)) is not None:
+        said["junction_mm"] = deviation
+        said.pop("jerk_mm_s", None)
+    elif "jerk_mm_s" in _axes_of(firmware, statement):
+        said.pop("junction_mm", None)
+    if statement.code == "SET_VELOCITY_LIMIT" and firmware == "klipper":
+        corner = statement.words.get("SQUARE_CORNER_VELOCITY", 0.0)
+        said.update({"corner_mm_s": corner} if corner > 0 else {})
+
+
+def _axes_of(firmware: str, statement: Statement) -> dict[str, Axes]:
+    """Limits of axes: speed, acceleration or jerk.
+
+    M203 is mm/s in Marlin and Smoothie, mm/min in RepRapFirmware. Jerk is M205 in mm/s for
+    Marlin and RepRapFirmware, M566 in mm/min for the latter, M207 X Z E for Repetier.
+    Klipper knows none of them.
+    """
+    axes = {letter.lower(): number for letter, number in statement.words.items() if number > 0}
+    axes = {axis: axes[axis] for axis in "xyze" if axis in axes}
+    table: dict[tuple[str, str], tuple[str, float]] = {
+        ("marlin", "201"): ("max_accel_mm_s2", 1.0),
+        ("reprapfirmware", "201"): ("max_accel_mm_s2", 1.0),
+        ("repetier", "201"): ("max_accel_mm_s2", 1.0),
+        ("marlin", "203"): ("max_mm_min", 60.0),
+        ("smoothie", "203"): ("max_mm_min", 60.0),
+        ("reprapfirmware", "203"): ("max_mm_min", 1.0),
+        ("marlin", "205"): ("jerk_mm_s", 1.0),
+        ("reprapfirmware", "205"): ("jerk_mm_s", 1.0),
+        ("reprapfirmware", "566"): ("jerk_mm_s", 1.0 / 60.0),
+        ("repetier", "207"): ("jerk_mm_s", 1.0),
+    }
+    if (firmware, statement.code) == ("klipper", "SET_VELOCITY_LIMIT"):
+        top = statement.words.get("VELOCITY", 0.0) * 60.0
+        return {"max_mm_min": {"x": top, "y": top}} if top > 0 else {}
+    if (firmware, statement.code) not in table or not axes:
+        return {}
+    key, per = table[firmware, statement.code]
+    if (firmware, key) == ("repetier", "jerk_mm_s") and "x" in axes:
+        axes["y"] = axes["x"]
+    return {key: {axis: number * per for axis, number in axes.items()}}
+
+
+def _deviation_of(firmware: str, statement: Statement) -> float | None:
+    """Junction deviation: M205 J in Marlin, M205 X in Smoothie."""
+    letter = {"marlin": "J", "smoothie": "X"}.get(firmware)
+    if statement.code != "205" or letter is None:
+        return None
+    deviation = statement.words.get(letter, 0.0)
+    return deviation if deviation > 0 else None
+
+
+def _accel_of(firmware: str, statement: Statement) -> dict[str, float]:
+    """Accelerations of printing, travel and filament; see the table in docs/time_model.md."""
+    words = {name: number for name, number in statement.words.items() if number > 0}
+    if statement.code == "SET_VELOCITY_LIMIT":
+        return _all_three(words.get("ACCEL")) if firmware == "klipper" else {}
+    if statement.code != "204":
+        return {}
+    if firmware == "klipper":
+        both = min(words["P"], words["T"]) if {"P", "T"} <= words.keys() else None
+        return _all_three(words.get("S", both))
+    if firmware == "smoothie":
+        return _all_three(words.get("S"))
+    if firmware not in ("marlin", "reprapfirmware"):
+        return {}
+    change: dict[str, float] = {}
+    if "S" in words and firmware == "marlin":
+        change = {"accel_mm_s2": words["S"], "travel_accel_mm_s2": words["S"]}
+    for letter, key in (("P", "accel"), ("T", "travel_accel"), ("R", "retract_accel")):
+        if letter in words and not (letter == "R" and firmware == "reprapfirmware"):
+            change[f"{key}_mm_s2"] = words[letter]
+    return change
+
+
+def _all_three(accel: float | None) -> dict[str, float]:
+    if accel is None:
+        return {}
+    return dict.fromkeys(("accel_mm_s2", "travel_accel_mm_s2", "retract_accel_mm_s2"), accel)
+
+
+# --- the host's own estimate
+
+_ESTIMATE = re.compile(
+    rb"^; *estimated printing time(?: \((\w+) mode\))? *[=:] *([^\r\n]+)", re.MULTILINE
+)
+_MODEL_TIME = re.compile(rb"^; *model printing time: *([^;\r\n]+)", re.MULTILINE)
+_TOTAL_TIME = re.compile(rb"^;.*\btotal estimated time: *([^;\r\n]+)", re.MULTILINE)
+_TIME = re.compile(rb"^;(?:PRINT\.)?TIME: *([0-9.]+) *\r?$", re.MULTILINE)
+_ELAPSED = re.compile(rb"^;TIME_ELAPSED: *([0-9.]+) *\r?$", re.MULTILINE)
+_SPAN = re.compile(r"(\d+(?:\.\d+)?)\s*([dhms])[a-z]*", re.IGNORECASE)
+_SECONDS = {"d": 86400.0, "h": 3600.0, "m": 60.0, "s": 1.0}
+
+PLACEHOLDER_S = 6666.0
+"""Written instead of a time by hosts run without their window; says nothing."""
+
+
+def estimate_from_job(job: bytes, mode: Mode = "normal") -> float | None:
+    """The host's own estimate of the print, s; None where it left none.
+
+    Of a pair "model printing time", "total estimated time" the first is taken, for the total
+    also counts the machine's preparation. A placeholder time is passed over for the last
+    elapsed time between the layers.
+    """
+    edges = _edges(job)
+    by_mode = {name or b"normal": text for name, text in _ESTIMATE.findall(edges)}
+    if text := by_mode.get(mode.encode()):
+        return parse_span(text.decode("latin-1"))
+    for pattern in (_MODEL_TIME, _TOTAL_TIME):
+        if found := pattern.search(edges):
+            return parse_span(found[1].decode("latin-1"))
+    stated = _number(found[1]) if (found := _TIME.search(edges)) else None
+    if stated is not None and stated != PLACEHOLDER_S:
+        return stated
+    elapsed = [second for text in _ELAPSED.findall(edges) if (second := _number(text)) is not None]
+    return elapsed[-1] if elapsed else None
+
+
+def parse_span(text: str) -> float | None:
+    """Seconds of a text such as "1d 2h 3m 4s", "21 minutes" or "95"; None where it is no time."""
+    parts = _SPAN.findall(text)
+    if parts:
+        return sum(float(number) * _SECONDS[unit.lower()] for number, unit in parts)
+    try:
+        return float(text.strip())
+    except ValueError:
+        return None

@@ -1,0 +1,1 @@
+"""Pictures: one canvas for all of them."""

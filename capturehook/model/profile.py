@@ -1,0 +1,370 @@
+"""The profile: one printer, one camera, one way to fire it; as frozen records with units.
+
+Keys carry their unit. What no single key can show is checked by `profile/checks.py`.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, field_validator, model_validator
+from pydantic_core import PydanticCustomError
+
+from capturehook.model.resin import ResinTable
+from capturehook.model.tables import (
+    Count,
+    Damping,
+    Flag,
+    Hertz,
+    Milliseconds,
+    NotNegative,
+    Number,
+    Positive,
+    Range,
+    Record,
+    choose_one,
+    usual,
+)
+
+FirmwareName = Literal["marlin", "klipper", "reprapfirmware", "smoothie", "repetier", "rs274"]
+TriggerName = Literal["wait", "button", "pin", "camera", "message", "lines"]
+_SOME_LAYERS = r"^ *[0-9]+ *(- *[0-9]* *)?(, *[0-9]+ *(- *[0-9]* *)?)*$"
+
+
+class AxisLimits(Record):
+    """One number for each axis."""
+
+    x: Positive
+    """X axis."""
+    y: Positive
+    """Y axis."""
+    z: Positive
+    """Z axis."""
+    e: Positive
+    """Extruder, in mm of filament."""
+
+
+class Carriage(Record):
+    """The body that moves with the nozzle, measured from the nozzle's axis (seen from above)."""
+
+    left: NotNegative
+    """mm from the nozzle to the left edge (towards lower X)."""
+    right: NotNegative
+    """mm from the nozzle to the right edge (towards higher X)."""
+    front: NotNegative
+    """mm from the nozzle to the front edge (towards lower Y)."""
+    back: NotNegative
+    """mm from the nozzle to the back edge (towards higher Y)."""
+    height: Positive
+    """mm from the nozzle tip up to the gantry, which spans the whole width of X."""
+    clearance: NotNegative = 3.0
+    """mm from the nozzle tip up to the lowest point of the body around it."""
+
+
+class KeepOut(Record):
+    """A box nothing may enter: a bed clip, a lamp, the switch's bracket."""
+
+    name: Annotated[str, Field(max_length=80)]
+    """What stands there, for messages."""
+    x_mm: Range
+    """mm, lowest and highest X of the box."""
+    y_mm: Range
+    """mm, lowest and highest Y of the box."""
+    z_mm: Range = (0.0, 1000.0)
+    """mm, lowest and highest Z of the box."""
+
+
+class Machine(Record):
+    """The printer: its firmware, its reach, how fast it moves and how big its head is."""
+
+    firmware: FirmwareName
+    """Family of firmware: decides dwell units, waits and extrusion modes."""
+    x_mm: Range
+    """mm, lowest and highest X the nozzle can reach."""
+    y_mm: Range
+    """mm, lowest and highest Y the nozzle can reach."""
+    z_mm: Range
+    """mm, lowest and highest Z the nozzle can reach."""
+    moves: Literal["bed-y", "bed-z", "none"] = "none"
+    """What carries the part: a bed that moves in Y, a bed that moves in Z, or nothing."""
+    accel_mm_s2: Positive = 1500.0
+    """mm/s2, acceleration of printing moves unless the job sets it."""
+    travel_accel_mm_s2: Positive | None = None
+    """mm/s2, acceleration of travel moves; accel_mm_s2 unless given."""
+    retract_accel_mm_s2: Positive | None = None
+    """mm/s2, acceleration of the extruder alone; accel_mm_s2 unless given."""
+    junction_mm: Positive | None = None
+    """mm, junction deviation; give this, corner_mm_s or jerk_mm_s."""
+    corner_mm_s: Positive | None = None
+    """mm/s, square-corner velocity."""
+    jerk_mm_s: AxisLimits | None = None
+    """mm/s, classic jerk of each axis."""
+    max_mm_min: AxisLimits = usual(AxisLimits, x=18000.0, y=18000.0, z=900.0, e=3600.0)
+    """mm/min, highest speed of each axis."""
+    max_accel_mm_s2: AxisLimits = usual(AxisLimits, x=3000.0, y=3000.0, z=200.0, e=5000.0)
+    """mm/s2, highest acceleration of each axis."""
+    carriage_mm: Carriage = usual(
+        Carriage, left=35.0, right=35.0, front=45.0, back=30.0, height=28.0
+    )
+    """mm, the body around the nozzle, so that it passes clear of finished parts."""
+    keep_out: tuple[KeepOut, ...] = ()
+    """Boxes nothing may enter: bed clips, lamps, brackets."""
+    extruder_axis: Literal["auto", "E", "A"] = "auto"
+    """Letter of the extruder: E, A (some RS-274 controllers), or as the job has it."""
+    filament_mm: Positive = 1.75
+    """mm, diameter of the filament."""
+    volumetric: Flag = False
+    """E counts mm3 of plastic, not mm of filament."""
+    absolute_arc_centres: Flag = False
+    """I and J of arcs are places, not distances from the start (RS-274 G90.1)."""
+    startup_s: NotNegative = 240.0
+    """s, heating and homing before the first move: unknown to the job, so stated here."""
+
+    @model_validator(mode="after")
+    def _one_corner_rule(self) -> Machine:
+        choose_one(
+            self, "junction_mm", "corner_mm_s", "jerk_mm_s", "keep the one your firmware uses"
+        )
+        return self
+
+
+class Settle(Record):
+    """How the scene calms down after the park move: a damped oscillator."""
+
+    frequency_hz: Hertz
+    """Hz, how often the scene swings in a second."""
+    damping: Damping
+    """Damping ratio: 0.05 swings long, 0.3 calms at once."""
+    start_mm: Positive
+    """mm, swing at the moment the park move ends."""
+    still_mm: Positive | None = None
+    """mm, swing that no longer shows in the frame (left out: from [camera] blur_px)."""
+
+
+class Park(Record):
+    """Where the nozzle waits while the frame is taken."""
+
+    x_mm: Number
+    """mm, X of the park point."""
+    y_mm: Number
+    """mm, Y of the park point (on a bed that moves in Y: where the bed stands for the frame)."""
+    clear_mm: Positive = 0.8
+    """mm above the highest printed point, while moving in XY."""
+    travel_mm_min: Positive = 9000.0
+    """mm/min, speed to the park point and back."""
+    hop_mm_min: Positive = 720.0
+    """mm/min, speed up and down in Z."""
+    settle_ms: Milliseconds = 180
+    """ms from standing still to firing the camera."""
+    settle: Settle | None = None
+    """Instead of settle_ms: computed from the oscillator."""
+
+
+class Retract(Record):
+    """How the filament is drawn back for the way to the park point."""
+
+    by: Literal["moves", "firmware"] = "moves"
+    """Moves of the extruder, or the firmware's own G10/G11."""
+    length_mm: Annotated[float, Field(strict=True, ge=0, le=15)] = 0.8
+    """mm of filament in all, what the job has drawn back already included."""
+    feed_mm_min: Positive = 2100.0
+    """mm/min of filament."""
+    extra_prime_mm: Annotated[float, Field(strict=True, ge=0, le=1)] = 0.0
+    """mm of filament pushed on top after coming back."""
+    wipe_mm: Annotated[float, Field(strict=True, ge=0, le=10)] = 0.0
+    """mm to wipe back along the last extruded path before leaving."""
+
+
+class Camera(Record):
+    """The camera's times, its lens and what it has room for."""
+
+    lag_ms: NotNegative = 120.0
+    """ms from the trigger to the opening shutter: the slowest seen, not the average."""
+    exposure_ms: Positive = 250.0
+    """ms the shutter is open."""
+    write_ms: NotNegative = 900.0
+    """ms, least time from the end of one exposure to the next trigger."""
+    hold_ms: Milliseconds | None = None
+    """ms to stand still after the trigger, instead of what the keys above add up to."""
+    margin_ms: NotNegative = 100.0
+    """ms added to lag and exposure before the head moves again."""
+    min_hold_ms: NotNegative = 100.0
+    """ms, shortest press the camera takes for one."""
+    interval_s: Annotated[float, Field(strict=True, ge=0.1, le=3600)] | None = None
+    """s, the camera's own interval timer, free-running (with trigger by = "wait")."""
+    jitter_ms: Annotated[float, Field(strict=True, ge=0, le=60_000)] = 0.0
+    """ms, how far the interval timer strays from frame to frame."""
+    drift_ppm: Annotated[float, Field(strict=True, ge=0, le=100_000)] = 50.0
+    """Parts in a million by which the interval timer's clock runs off."""
+    sensor_mm: tuple[Positive, Positive] = (23.5, 15.6)
+    """mm, width and height of the image sensor."""
+    pixels: tuple[Count, Count] = (6000, 4000)
+    """Width and height of a frame."""
+    focal_mm: Positive = 35.0
+    """mm, focal length as written on the lens."""
+    f_number: Positive = 8.0
+    """Aperture as written on the lens: 8 for f/8."""
+    iso: Positive = 100.0
+    """Sensitivity (ISO)."""
+    distance_mm: Positive | None = None
+    """mm from the subject to the lens (not to the sensor)."""
+    blur_px: Annotated[float, Field(strict=True, ge=0.01, le=1000)] = 1.0
+    """px, how far the picture may swing during an exposure."""
+    tripod_hz: Hertz | None = None
+    """Hz, how often the tripod swings in a second when tapped."""
+    tripod_damping: Damping = 0.03
+    """Damping ratio of the tripod."""
+    tripod_start_mm: Positive = 0.1
+    """mm at the subject, swing of the tripod's picture when the park move ends."""
+    card_gb: Positive | None = None
+    """GB free on the card."""
+    frame_mb: Positive = 10.0
+    """MB of one frame on the card."""
+    battery_frames: Positive | None = None
+    """Frames one battery lasts."""
+    battery_h: Positive | None = None
+    """h one battery lasts with the camera switched on."""
+
+
+class Trigger(Record):
+    """What fires the camera at the park point."""
+
+    by: TriggerName = "wait"
+    """wait: nothing is sent. button: the head presses a switch. pin: an output. camera: the
+    firmware's camera command. message: a text to the host. lines: commands of your own."""
+    x_mm: Number | None = None
+    """button: mm, where the contact closes (one of x_mm, y_mm is the approach axis)."""
+    y_mm: Number | None = None
+    """button: mm, the same on Y."""
+    axis: Literal["x", "y"] = "x"
+    """button: approach axis."""
+    direction: Literal["+", "-"] = "+"
+    """button: towards higher (+) or lower (-) numbers."""
+    start_mm: Positive = 5.0
+    """button: mm before the contact, where the slow approach begins."""
+    pretravel_mm: NotNegative = 0.5
+    """button: mm from first touch to the contact closing."""
+    overtravel_mm: Positive = 0.5
+    """button: mm from the contact closing to the mechanical stop."""
+    press_share: Annotated[float, Field(strict=True, gt=0, le=0.9)] = 0.5
+    """button: share of the over-travel that is used."""
+    differential_mm: NotNegative = 0.1
+    """button: mm it must go back to open again."""
+    repeat_mm: NotNegative = 0.05
+    """button: mm, spread of carriage position and operating point together."""
+    approach_mm_min: Positive = 300.0
+    """button: mm/min towards the switch."""
+    release_mm_min: Positive = 600.0
+    """button: mm/min away from it."""
+    hold_ms: Milliseconds = 200
+    """button, pin: ms the contact stays closed."""
+    pin: (
+        Annotated[int, Field(strict=True, ge=0, le=10_000)]
+        | Annotated[str, Field(max_length=60)]
+        | None
+    ) = None
+    """pin: number, or name where the firmware names its pins."""
+    on: Annotated[float, Field(strict=True, ge=0, le=255)] | None = None
+    """pin: value that closes the contact (the firmware's full scale unless given)."""
+    text: str | None = None
+    """message: what is sent to the host or the display."""
+    lines: Annotated[tuple[str, ...], Field(max_length=50)] = ()
+    """lines: commands of your own, sent as they are."""
+    allow: tuple[str, ...] = ()
+    """lines: commands that are refused (heaters, homing, limits) unless named here."""
+
+
+class Capture(Record):
+    """Which layers get a frame, and the film they make."""
+
+    every_layers: Count | None = None
+    """A frame every so many layers. Choose this or every_mm, every_s, film_s (else every layer)."""
+    every_mm: Positive | None = None
+    """mm of height from frame to frame."""
+    every_s: Positive | None = None
+    """s of printing from frame to frame."""
+    film_s: Positive | None = None
+    """s of film: exactly fps x film_s frames (the held last frame not counted)."""
+    spread: Literal["height", "volume", "time"] = "height"
+    """With film_s: what grows evenly from frame to frame."""
+    layers: Annotated[str, Field(pattern=_SOME_LAYERS, max_length=400)] | None = None
+    """Only these, like "2-40,60,80-"."""
+    fps: Annotated[str, Field(pattern=r"^[0-9]+(\.[0-9]+)?(/[0-9]+)?$", max_length=20)] = "30"
+    """Frames of film in a second: a number, or a fraction like "30000/1001"."""
+    first_layer: Count = 2
+    """First layer that gets a frame, counted from 1."""
+    finished: Flag = True
+    """A frame of the finished part, before the end code."""
+    hold_last_s: NotNegative = 2.0
+    """s the last frame is held in the film."""
+    min_gap_s: NotNegative = 0.0
+    """s of printing at least between two frames; layers that are too quick are passed over."""
+    added_max_s: Positive | None = None
+    """s the poses may add to the print at most."""
+    frames_max: Count | None = None
+    """Frames at most."""
+    resume: Literal["as-is", "seam", "hidden"] = "as-is"
+    """Where printing goes on: as the job has it, at the seam, or hidden within the part."""
+    spiral_angle_deg: Annotated[float, Field(strict=True, ge=-360, le=360)] = 90.0
+    """deg, spirals: where round the part the stop is made; 90 is towards the back."""
+
+    @field_validator("fps", mode="before")
+    @classmethod
+    def _fps_may_be_a_number(cls, raw: Any) -> Any:
+        if type(raw) not in (int, float):
+            return raw
+        return f"{raw:.12g}" if 0 <= raw <= 1e6 else "0"
+
+    @field_validator("fps")
+    @classmethod
+    def _fps_is_a_speed(cls, fps: str) -> str:
+        top, _, bottom = fps.partition("/")
+        if not float(bottom or 1) or not 0.1 <= float(top) / float(bottom or 1) <= 1000:
+            raise PydanticCustomError("no_film_speed", "not 0.1 to 1000")
+        return fps
+
+    @model_validator(mode="after")
+    def _one_rhythm(self) -> Capture:
+        choose_one(self, "every_layers", "every_mm", "every_s", "film_s", "choose one of them")
+        return self
+
+
+class Ooze(Record):
+    """How much a hot nozzle leaks while it waits."""
+
+    rate_mm3_s: NotNegative = 0.02
+    """mm3/s, leak of the waiting nozzle."""
+    limit_mm3: Positive = 0.5
+    """mm3, leak that calls for a warning."""
+
+
+class Profile(Record):
+    """A whole profile. `name` is the file's own name by custom."""
+
+    schema_no: Literal[1] = Field(alias="schema")
+    """Form of this file: 1."""
+    name: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]*$", max_length=40)]
+    """Small letters, digits, - and _; by custom the file's own name."""
+    machine: Machine
+    """The printer: its firmware, reach, speeds and the size of its head."""
+    park: Park
+    """Where the nozzle waits while the frame is taken."""
+    retract: Retract = usual(Retract)
+    """How the filament is drawn back on the way."""
+    camera: Camera = usual(Camera)
+    """The camera's times, its lens and what it has room for."""
+    trigger: Trigger = usual(Trigger)
+    """What fires the camera."""
+    capture: Capture = usual(Capture)
+    """Which layers get a frame, and the film they make."""
+    ooze: Ooze = usual(Ooze)
+    """How much a hot nozzle leaks while it waits."""
+    resin: ResinTable | None = None
+    """A resin printer's own table; the others then matter little."""
+
+    @field_validator("schema_no", mode="before")
+    @classmethod
+    def _true_is_no_number(cls, raw: Any) -> Any:
+        if isinstance(raw, (bool, float)):
+            raise PydanticCustomError("literal_error", "not 1")
+        return raw

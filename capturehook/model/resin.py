@@ -1,0 +1,130 @@
+"""The [resin] table of a profile: the cycle of one layer, the vat, the light sensor, the pose.
+
+Kept beside `profile.py` and below every stage, so that `profile.py` can check it without
+importing `resin/`.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from capturehook.model.tables import Milliseconds, NotNegative, Positive, Record, usual
+
+Count = Annotated[int, Field(strict=True, ge=0, le=100_000)]
+
+
+class Stage(Record):
+    """One stage of a lift or of a retract: so far, that fast."""
+
+    mm: Positive
+    """mm of way."""
+    mm_min: Positive
+    """mm/min."""
+
+
+Stages = Annotated[tuple[Stage, ...], Field(min_length=1, max_length=8)]
+
+
+class Sensor(Record):
+    """A light sensor at the rim of the lamp's screen that closes the camera's release contact."""
+
+    edge: Literal["light-on", "light-off"] = "light-on"
+    """Which change of the light fires the camera."""
+    delay_ms: NotNegative = 0.0
+    """ms, from that change to the release (a delay circuit; 0 without one)."""
+    min_pulse_ms: NotNegative = 60.0
+    """ms, shortest light that closes the contact: the sensor's rise time."""
+    rearm_ms: NotNegative = 300.0
+    """ms, darkness it needs before it can close again: the sensor's decay time."""
+    min_power: Annotated[float, Field(strict=True, gt=0, le=1)] = 0.2
+    """Dimmest lamp it sees, as a share of full power."""
+    false_starts_s: tuple[Positive, ...] = ()
+    """s, flashes before the first layer (a screen or lamp test), each as its length in seconds."""
+
+
+class PlatePose(Record):
+    """Where the plate waits, lamp off, while a frame is taken."""
+
+    z_mm: Positive = 120.0
+    """mm, height of the plate above the film of the vat; the same for every frame."""
+    travel_mm_min: Positive = 180.0
+    """mm/min, speed of the way up and of the way back."""
+    gentle_mm: Annotated[float, Field(strict=True, ge=0.1, le=50)] = 1.0
+    """mm, last part of the way back, at the job's own feed."""
+    settle_ms: Milliseconds = 1000
+    """ms, rest at the top before the camera is fired: the plate swings and the resin drips."""
+    lines: Annotated[tuple[str, ...], Field(max_length=20)] = ()
+    """Lines of the machine that fire the camera; none when the plate itself closes a switch."""
+
+
+class ResinTable(Record):
+    """How a resin printer spends the time of one layer; also what a job leaves unsaid."""
+
+    layers: Annotated[int, Field(strict=True, ge=1, le=100_000)] | None = None
+    """How many layers, for a timeline without a job."""
+    layer_mm: Positive = 0.05
+    """mm, height of a layer."""
+    bottom_layers: Count = 5
+    """First layers, which are exposed longer."""
+    bottom_exposure_s: Positive = 30.0
+    """s of light for each of them."""
+    exposure_s: Positive = 2.5
+    """s of light for a normal layer."""
+    transition_layers: Count = 0
+    """Layers after the bottom ones whose exposure falls in equal steps."""
+    transition: Literal["between", "reaching"] = "between"
+    """between: the last of them is still longer than normal; reaching: it is normal already."""
+    rest_before_s: NotNegative = 1.0
+    """s, plate down and still, before the light."""
+    rest_after_s: NotNegative = 0.0
+    """s, light off, before the lift."""
+    rest_lifted_s: NotNegative = 0.0
+    """s, at the top of the lift."""
+    light_off_s: NotNegative = 0.0
+    """s, the least darkness between two exposures, if the printer has such a setting."""
+    light_off_from: Literal["lift", "retract"] = "lift"
+    """lift: counted from the start of the lift, moves included; retract: a rest after it."""
+    lift: Stages = (Stage(mm=6, mm_min=60),)
+    """Stages up: one, or slow and then fast."""
+    retract: Stages = (Stage(mm=6, mm_min=150),)
+    """Stages down: one, or fast and then slow; the same way as the lift in all."""
+    bottom_lift: Stages | None = None
+    """As lift, for the bottom layers."""
+    bottom_retract: Stages | None = None
+    """As retract, for the bottom layers."""
+    layer_extra_s: Annotated[float, Field(strict=True, ge=0, le=10)] = 0.0
+    """s, lost on each layer to acceleration and image loading: 0.1 to 0.3 s is usual."""
+    startup_s: NotNegative = 0.0
+    """s, homing and the way down, before the first layer."""
+    vat_rim_mm: NotNegative = 35.0
+    """mm, height, above the film of the vat, below which the camera sees nothing."""
+    sensor: Sensor = usual(Sensor)
+    """The light sensor that fires the camera."""
+    pose: PlatePose = usual(PlatePose)
+    """Where the plate waits, for jobs that carry their own lines."""
+
+    @model_validator(mode="after")
+    def _comes_back_as_far_as_it_went(self) -> ResinTable:
+        pairs = (
+            ("retract", self.lift, self.retract),
+            ("bottom_retract", self.bottom_lift or self.lift, self.bottom_retract or self.retract),
+        )
+        for key, up, down in pairs:
+            up_mm, down_mm = (sum(stage.mm for stage in stages) for stages in (up, down))
+            if abs(up_mm - down_mm) > 1e-6:
+                raise ValueError(
+                    f"{key}: comes down {down_mm:g} mm but the lift is {up_mm:g} mm; "
+                    "make both ways equally long"
+                )
+        return self
+
+    @model_validator(mode="after")
+    def _bottom_fits(self) -> ResinTable:
+        if self.layers is not None and self.bottom_layers > self.layers:
+            raise ValueError(
+                f"bottom_layers: {self.bottom_layers} is more than the {self.layers} of layers; "
+                "lower it"
+            )
+        return self

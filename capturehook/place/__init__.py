@@ -1,0 +1,1 @@
+"""Stage 3: layers -> which get a frame, before which line, and the path to the park point."""

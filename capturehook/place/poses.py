@@ -1,0 +1,269 @@
+"""Which layers get a pose, at which line each stands, and its way to the park point."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import hypot, isnan, pi
+
+import numpy as np
+
+from capturehook.block.split import Halves, split_move
+from capturehook.block.write import Kit
+from capturehook.catalog.triggers.button_press import trigger_way
+from capturehook.errors import Finding, PoseError, Where
+from capturehook.model.profile import Profile
+from capturehook.place.choose import choose_layers
+from capturehook.place.height_map import HeightMap, bead_width_mm, needs_map, printed_tops
+from capturehook.place.route import Route, find_route, refuse_touch
+from capturehook.place.shutter import hold_ms, settle_ms
+from capturehook.place.stops import NoStop, Stop, find_gap, find_resume_gap, find_stop
+from capturehook.place.turns import find_split, spiral_centre
+from capturehook.place.wipe import wipe_back
+from capturehook.read.job import Job
+from capturehook.read.moves import State
+
+NEAR_END_MM = 0.01
+"""A stop this near to the end of a printing move is made at the end."""
+
+
+def choose(job: Job) -> np.ndarray:
+    """Indices of the layers that get a frame; see `plan.choose.choose_layers`."""
+    capture = job.profile.capture
+    end_s = volume = None
+    if capture.every_s or capture.min_gap_s or capture.spread == "time":
+        end_s = job.times.second_at(job.moves.line_index[job.layers.last_move] + 1)
+    if capture.spread == "volume":
+        laid = np.where(job.moves.prints, job.moves.e_step_mm, 0.0)  # retractions lay nothing
+        volume = np.cumsum(laid)[job.layers.last_move] * pi * job.profile.machine.filament_mm**2 / 4
+    table = job.layers
+    stand_s = (settle_ms(job.profile) + hold_ms(job.profile, 0.0)) / 1000
+    return choose_layers(
+        capture, table.z_mm, table.height_mm, table.object_no, end_s, volume, stand_s
+    )
+
+
+def place_stops(job: Job, chosen: Sequence[int]) -> tuple[list[Stop], list[Finding]]:
+    """The best line for each chosen layer; layers that have none become findings."""
+    stops, findings = [], []
+    centre = spiral_centre(job.moves, job.layers) if job.layers.spiral else (0.0, 0.0)
+    for layer_index in chosen:
+        found = _spiral_stop(job, int(layer_index), centre) or _layer_stop(job, int(layer_index))
+        if isinstance(found, NoStop):
+            findings.append(_left_out(job, found))
+        else:
+            stops.append(found)
+    return stops, findings
+
+
+def _spiral_stop(job: Job, layer_index: int, centre: tuple[float, float]) -> Stop | None:
+    if not job.layers.spiral:
+        return None
+    split = find_split(
+        job.moves, job.layers, layer_index, centre, job.profile.capture.spiral_angle_deg
+    )
+    if split is None:
+        return None
+    moves, line_index = job.moves, int(job.moves.line_index[split.move])
+    length = hypot(split.x_mm - moves.x0_mm[split.move], split.y_mm - moves.y0_mm[split.move])
+    rest = hypot(split.x_mm - moves.x_mm[split.move], split.y_mm - moves.y_mm[split.move])
+    if length < NEAR_END_MM or rest < NEAR_END_MM:  # the ends of a move need no cut
+        return Stop(layer_index=layer_index, line_index=line_index + (rest < length))
+    return Stop(layer_index=layer_index, line_index=line_index, split=split)
+
+
+def _layer_stop(job: Job, layer_index: int) -> Stop | NoStop:
+    want_mm = job.profile.retract.length_mm
+    resume = job.profile.capture.resume
+    if resume != "as-is":
+        gap = find_resume_gap(job.read, job.layers, layer_index, job.features, resume)
+        found = find_stop(job.read, gap, job.spans, want_mm) if gap is not None else None
+        if isinstance(found, Stop):
+            return found
+    gap = find_gap(job.read, job.layers, layer_index, job.source)
+    bed_sinks = job.profile.machine.moves == "bed-z"
+    return find_stop(job.read, gap, job.spans, want_mm, bed_sinks=bed_sinks)
+
+
+def _left_out(job: Job, none: NoStop) -> Finding:
+    return Finding(
+        "pose-left-out",
+        str(job.source.where(none.line_index)),
+        f"no place for a pose after layer {none.layer_index + 1}: "
+        f"every line there lies within {'an' if none.reason[0] in 'aeiou' else 'a'} {none.reason}",
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """One stop with the machine's state there and its way to the park point."""
+
+    stop: Stop
+    state: State
+    route: Route
+    halves: Halves | None
+    wipe: tuple[tuple[float, float], ...]
+    """X and Y back along what was just printed, before the hop (mm)."""
+
+
+def make_ways(
+    job: Job, kit: Kit, stops: Sequence[Stop], *, skip_unsafe: bool = False
+) -> tuple[list[Way], list[Finding]]:
+    """State and way to the park point for each stop.
+
+    Raises
+    ------
+    PoseError
+        A pose cannot be made safely and ``skip_unsafe`` is off; all of them, in one report.
+    """
+    profile, moves = job.profile, job.moves
+    tops = printed_tops(moves, job.layers)
+    height_map = HeightMap.for_machine(profile.machine) if needs_map(moves, job.layers) else None
+    widths = _bead_widths(job) if height_map is not None else np.empty(0)
+    done, made, refused = 0, [], []
+    for stop in stops:
+        state, halves = _state_of(job, kit, stop)
+        where = job.source.where(stop.line_index)
+        if height_map is not None:
+            done = _lay(job, height_map, widths, done, job.read.move_before(stop.line_index) + 1)
+        wipe = wipe_back(moves, state, profile.retract.wipe_mm) if halves is None else ()
+        wipe = wipe if _within(profile, wipe) else ()
+        start = wipe[-1] if wipe else (state.x_mm, state.y_mm)
+        try:
+            route = _route(job, state, start, float(tops[stop.layer_index]), height_map, where)
+            made.append(Way(stop=stop, state=state, route=route, halves=halves, wipe=wipe))
+        except PoseError as fault:
+            refused.append(fault)
+    if refused and not skip_unsafe:
+        raise _all_refused(refused, len(stops))
+    return made, [Finding("pose-unsafe", str(one.where), one.found) for one in refused]
+
+
+def outside_findings(job: Job, ways: Sequence[Way]) -> list[Finding]:
+    """Does the job itself go where the profile's machine cannot? The first pose of each axis."""
+    machine, found = job.profile.machine, []
+    for axis, (low, high) in zip("xyz", (machine.x_mm, machine.y_mm, machine.z_mm), strict=True):
+        places = [(float(getattr(way.state, f"{axis}_mm")), way) for way in ways]
+        outside = [(at, way) for at, way in places if not low - 1e-6 <= at <= high + 1e-6]
+        if outside:
+            at, way = outside[0]
+            more = (
+                f" (and {len(outside) - 1} more of {len(ways)} poses)" if len(outside) > 1 else ""
+            )
+            found.append(
+                Finding(
+                    "outside-machine",
+                    str(job.source.where(way.stop.line_index)),
+                    f"the nozzle stands at {axis.upper()}{at:g} here, outside [{low:g}, {high:g}] "
+                    f"of profile {job.profile.name}{more}: is it the right profile?",
+                )
+            )
+    return found
+
+
+def _within(profile: Profile, points: Sequence[tuple[float, float]]) -> bool:
+    (left, right), (front, back) = profile.machine.x_mm, profile.machine.y_mm
+    return all(left <= x <= right and front <= y <= back for x, y in points)
+
+
+def _state_of(job: Job, kit: Kit, stop: Stop) -> tuple[State, Halves | None]:
+    state = job.read.state_at(stop.line_index)
+    if isnan(state.e_mm) and not state.modes.e_absolute(kit.firmware):
+        state = replace(state, e_mm=0.0)  # E words are steps: its number is of no weight
+    if stop.split is None:
+        return state, None
+    halves = split_move(
+        job.moves,
+        stop.split,
+        state,
+        kit.firmware,
+        e_letter=kit.e_letter,
+        filament_per_unit=kit.filament_per_unit,
+    )
+    return halves.state, halves
+
+
+def _lay(job: Job, height_map: HeightMap, widths: np.ndarray, done: int, reached: int) -> int:
+    """Put the moves from ``done`` up to ``reached`` on the map, each for its own object."""
+    layers = job.layers
+    first = int(np.searchsorted(layers.last_move, done))
+    for layer in range(first, len(layers)):
+        stop = min(int(layers.last_move[layer]) + 1, reached)
+        if stop <= done:
+            break
+        number = int(layers.object_no[layer])
+        height_map.add_table(job.moves, done, stop, width_mm=widths, object_no=number)
+        done = stop
+    return max(done, reached)
+
+
+def _bead_widths(job: Job) -> np.ndarray:
+    """(M,) width of each printed line, from the filament fed and the layer's height."""
+    moves, layers = job.moves, job.layers
+    layer = np.searchsorted(layers.first_move, np.arange(len(moves)), side="right") - 1
+    height = layers.height_mm[np.maximum(layer, 0)]
+    length = np.hypot(moves.x_mm - moves.x0_mm, moves.y_mm - moves.y0_mm)
+    return bead_width_mm(moves.e_step_mm, length, height, job.profile.machine.filament_mm)
+
+
+def _route(
+    job: Job,
+    state: State,
+    start_xy: tuple[float, float],
+    top_mm: float,
+    height_map: HeightMap | None,
+    where: Where,
+) -> Route:
+    if isnan(state.x_mm + state.y_mm + state.z_mm + state.e_mm):
+        raise PoseError(
+            where,
+            "nobody can say where the nozzle stands here (a command before it loses the position)",
+            "Leave this layer out, or export the job without that command",
+        )
+    if state.feed_mm_min <= 0:
+        raise PoseError(
+            where,
+            "no move before here states a speed (F), so the one in force cannot be given back",
+            "Leave this layer out, or export the job again",
+        )
+    park, machine = job.profile.park, job.profile.machine
+    if state.z_mm < machine.z_mm[0] - 1e-6:
+        raise PoseError(
+            where,
+            f"the nozzle stands at Z {state.z_mm:g} here, below the machine's {machine.z_mm[0]:g}",
+            "Export the job again, or correct [machine] z_mm",
+        )
+    beside = {"height_map": height_map} if height_map is not None else {"top_mm": top_mm}
+    route = find_route(
+        (*start_xy, state.z_mm),
+        (park.x_mm, park.y_mm),
+        machine=machine,
+        clear_mm=park.clear_mm,
+        layer_z_mm=max(state.z_mm, top_mm if height_map is None else 0.0),
+        where=where,
+        **beside,
+    )
+    way = trigger_way(job.profile)
+    if way:
+        level = np.array([(x, y, route.hop_z_mm) for x, y in way])
+        refuse_touch(level, machine=machine, clear_mm=park.clear_mm, where=where, **beside)
+    return route
+
+
+def _all_refused(refused: list[PoseError], count: int) -> PoseError:
+    first = refused[0]
+    if len(refused) == 1:
+        return first
+    kinds: dict[str, list[PoseError]] = {}
+    for one in refused:
+        kinds.setdefault(_NUMBER.sub("", one.found), []).append(one)
+    told = [f"{first.found} (and {len(refused) - 1} more of {count} poses)"]
+    for alike in list(kinds.values())[1:MOST_REASONS]:
+        told.append(f"line {alike[0].where.line_no}: {alike[0].found} ({len(alike)} of those)")
+    return PoseError(first.where, "; ".join(told), first.advice)
+
+
+_NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?")
+MOST_REASONS = 3
+"""Different reasons told in one refusal."""

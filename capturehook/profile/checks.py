@@ -1,0 +1,89 @@
+"""What no single key of a profile can show: keys that exclude each other, tables that disagree.
+
+A fault is a text "table.key: what was found; what to do".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from capturehook.catalog import FIRMWARES, TRIGGERS
+from capturehook.model.profile import Profile
+from capturehook.model.tables import FaultsError
+
+
+def _park_is_reachable(profile: Profile) -> Iterator[str]:
+    for key in ("x_mm", "y_mm"):
+        low, high = getattr(profile.machine, key)
+        place = getattr(profile.park, key)
+        if not low <= place <= high:
+            edge = low if place < low else high
+            yield (
+                f"park.{key}: {place:g} is past the end of the axis at {edge:g} "
+                f"(from [machine] {key}); park inside it, or correct the range"
+            )
+
+
+def _feeds_within_limits(profile: Profile) -> Iterator[str]:
+    top, park = profile.machine.max_mm_min, profile.park
+    for key, feed, limit in (
+        ("park.travel_mm_min", park.travel_mm_min, max(top.x, top.y)),
+        ("park.hop_mm_min", park.hop_mm_min, top.z),
+        ("retract.feed_mm_min", profile.retract.feed_mm_min, top.e),
+    ):
+        if feed > limit:
+            yield (
+                f"{key}: {feed:g} is over the machine's limit of {limit:g} "
+                "(from [machine] max_mm_min); slow it down, or correct the limit"
+            )
+
+
+def _retract_is_known(profile: Profile) -> Iterator[str]:
+    family = profile.machine.firmware
+    if profile.retract.by == "firmware" and not FIRMWARES[family].has_firmware_retract:
+        yield f'retract.by: {family} has no retraction of its own; use by = "moves"'
+    if profile.retract.extra_prime_mm > 0 and family == "rs274":
+        yield (
+            "retract.extra_prime_mm: rs274 cannot put the number for the extruder back "
+            "after it; set extra_prime_mm = 0"
+        )
+
+
+def _settling_is_known(profile: Profile) -> Iterator[str]:
+    camera, settle = profile.camera, profile.park.settle
+    if camera.distance_mm is not None:
+        if camera.distance_mm <= camera.focal_mm:
+            yield (
+                f"camera.distance_mm: {camera.distance_mm:g} is not more than focal_mm = "
+                f"{camera.focal_mm:g}, so nothing can be sharp; measure from the lens to the part"
+            )
+        return
+    if settle is not None and settle.still_mm is None:
+        yield (
+            "park.settle.still_mm: is left out, and without [camera] distance_mm nobody knows "
+            "how many mm are a pixel; give one of the two"
+        )
+    if camera.tripod_hz is not None:
+        yield (
+            "camera.tripod_hz: how long a tripod swings visibly depends on [camera] distance_mm, "
+            "which is left out; measure it from the lens to the part"
+        )
+
+
+def _trigger_has_what_it_needs(profile: Profile) -> Iterator[str]:
+    try:
+        TRIGGERS[profile.trigger.by].check(profile)
+    except FaultsError as fault:
+        yield from fault.texts
+    except ValueError as fault:
+        yield str(fault)
+
+
+CROSS_CHECKS: tuple[tuple[Callable[[Profile], Iterator[str]], tuple[str, ...]], ...] = (
+    (_park_is_reachable, ("machine", "park")),
+    (_feeds_within_limits, ("machine", "park", "retract")),
+    (_retract_is_known, ("machine", "retract")),
+    (_settling_is_known, ("park", "camera")),
+    (_trigger_has_what_it_needs, ("machine", "park", "camera", "trigger")),
+)
+"""What is checked between tables, and the tables it reads."""

@@ -1,0 +1,104 @@
+"""The profiles a person has: what stands where, and a new one put beside them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from capturehook.catalog import TRIGGERS
+from capturehook.errors import CaptureHookError, FileError, Finding, ProfileError
+from capturehook.files import write_atomically
+from capturehook.model.profile import Profile
+from capturehook.profile import list_profiles, load_profile, user_folder
+from capturehook.profile.faults import PATTERNS
+from capturehook.profile.text import starter_text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OnShelf:
+    """One profile as `profile list` shows it; a faulty one has its count of faults alone."""
+
+    name: str
+    path: str
+    firmware: str
+    trigger: str
+    faults: int
+
+    def as_json(self) -> dict[str, object]:
+        return asdict(self)
+
+
+def list_shelf() -> list[OnShelf]:
+    """Every profile that can be named, nearest first."""
+    return [_look_at(name, path) for name, path in list_profiles()]
+
+
+def _look_at(name: str, path: Path) -> OnShelf:
+    try:
+        profile = load_profile(path)
+    except CaptureHookError as fault:
+        faults = len(fault.faults) if isinstance(fault, ProfileError) else 1
+        return OnShelf(name=name, path=str(path), firmware="", trigger="", faults=faults)
+    firmware, trigger = profile.machine.firmware, profile.trigger.by
+    return OnShelf(name=name, path=str(path), firmware=firmware, trigger=trigger, faults=0)
+
+
+def doubts(path: Path) -> list[Finding]:
+    """What a sound profile still leaves to look at: its trigger, and wishes that do nothing.
+
+    Raises
+    ------
+    FileError, ProfileError
+        It cannot be read, or is not sound; with all its faults.
+    """
+    profile = load_profile(path)
+    return [*TRIGGERS[profile.trigger.by].findings(profile), *_idle_wishes(profile)]
+
+
+def _idle_wishes(profile: Profile) -> Iterator[Finding]:
+    capture = profile.capture
+    if capture.spread != "height" and capture.film_s is None:
+        text = f'"{capture.spread}" does nothing without film_s; set film_s, or delete it'
+        yield Finding("idle-key", "[capture] spread", text)
+
+
+def new_profile(
+    name: str, base: str = "heron", out: Path | None = None, *, replace: bool = False
+) -> Path:
+    """Write a commented starter, made from another profile.
+
+    Parameters
+    ----------
+    out : where to; unless given, the per-user folder, where `-p NAME` finds it
+    replace : overwrite a file that stands there
+
+    Raises
+    ------
+    FileError
+        The name will not do, a file stands there, or it cannot be written.
+    ProfileError
+        The profile to start from is faulty.
+    """
+    if not re.fullmatch(r"[a-z0-9][a-z0-9_-]{0,39}", name):
+        raise FileError(repr(name), "is no name for a profile", f"{PATTERNS['name']}; at most 40")
+    text = starter_text(load_profile(base), name)
+    path = user_folder() / f"{name}.toml" if out is None else out
+    if path.exists() and not replace:
+        raise FileError(str(path), "stands there already", "Choose another, or say --replace")
+    if out is None:
+        _make_folder(path.parent)
+    write_atomically(path, text.encode())
+    return path
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise FileError(
+            str(folder),
+            f"the folder cannot be made ({fault.strerror or fault})",
+            "Say where to write it with -o",
+        ) from fault

@@ -1,0 +1,1 @@
+"""Stage 1: bytes -> lines -> moves -> layers. The one reader, for every command."""

@@ -1,0 +1,171 @@
+"""Stage 3: moves and marks -> layers. A mark with no printing after it is no layer.
+
+Where there are no marks, or marks that do not fit the moves, the heights at which plastic
+is laid tell; a hop never makes a layer.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.errors import LayerError
+from capturehook.model.layers import LayerTable
+from capturehook.model.moves import MoveTable
+from capturehook.read.marks import Marks, find_marks
+from capturehook.read.source import Source
+
+MERGE_MM = 0.02
+"""Two heights closer than this are one layer."""
+Array = NDArray[np.float64]
+
+
+def find_layers(
+    source: Source, moves: MoveTable, marks: list[Marks] | None = None
+) -> tuple[LayerTable, list[Marks]]:
+    """The layers of a job, and every kind of mark seen on the way.
+
+    Raises
+    ------
+    LayerError
+        Nothing is printed at all; names the file and its last line.
+    """
+    printing = np.flatnonzero(moves.prints)
+    if not len(printing):
+        raise LayerError(
+            source.where(source.line_count - 1),
+            "the job ends here and no move has laid any plastic",
+            "Check that this is a sliced job, "
+            "and [machine] extruder_axis if it does not extrude on E",
+        )
+    marks = find_marks(source) if marks is None else marks
+    climbs = moves.z_mm[printing] > moves.z0_mm[printing] + 1e-9
+    steps = _steps_in_height(moves.z_mm[printing][~climbs])
+    for kind in marks:
+        group = np.searchsorted(kind.line_index, moves.line_index[printing], side="right") - 1
+        table = _table(moves, printing, group, kind.name)
+        if table is not None and len(table) * 2 >= steps:
+            return table, marks
+    group = _groups_by_height(moves.z_mm[printing], climbs)
+    table = _table(moves, printing, group, "geometry")
+    assert table is not None
+    return table, marks
+
+
+def _steps_in_height(z: Array) -> int:
+    """How many times printing goes on at a new greatest height (rounded to the merge)."""
+    tops = np.round(np.maximum.accumulate(z) / 0.05)
+    return min(int(np.count_nonzero(np.diff(tops))) + 1, 20)
+
+
+def _groups_by_height(z: Array, climbs: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """(K,) a group number for each printing move, from heights alone; a climb is one group."""
+    goes_on = (np.abs(np.diff(z)) <= 1e-6) | (climbs[1:] & climbs[:-1])
+    starts = np.concatenate(([0], np.flatnonzero(~goes_on) + 1))
+    group_of_run, group, top, first = np.empty(len(starts), np.int64), -1, -np.inf, np.inf
+    for run, height in enumerate(np.maximum.reduceat(z, starts).tolist()):
+        fell_to_bed = group >= 0 and height < top - 2 * MERGE_MM and height <= first + 0.05
+        if height > top + MERGE_MM or (fell_to_bed and top - first > 0.5):
+            group += 1
+            if fell_to_bed or group == 0:
+                first = height
+            top = height
+        group_of_run[run] = group
+    lengths = np.diff(np.concatenate((starts, [len(z)])))
+    return np.repeat(group_of_run, lengths)
+
+
+def _table(
+    moves: MoveTable, printing: NDArray[np.int64], group: NDArray[np.int64], name: str
+) -> LayerTable | None:
+    """Groups of printing moves -> layers; group -1 is before the first mark."""
+    within = group >= 0
+    printing, group = printing[within], group[within]
+    if not len(printing):
+        return None
+    starts = np.flatnonzero(np.concatenate(([True], np.diff(group) != 0)))
+    rising = moves.z_mm[printing] > moves.z0_mm[printing] + 1e-9
+    counts = np.diff(np.concatenate((starts, [len(printing)])))
+    share = np.add.reduceat(rising.astype(np.int64), starts) / counts
+    is_spiral = (share > 0.5) & (counts > 3)
+    starts = _split_turns(moves, printing, starts, is_spiral)
+    ends = np.concatenate((starts[1:], [len(printing)])) - 1
+    share = np.add.reduceat(rising.astype(np.int64), starts) / (ends - starts + 1)
+    is_spiral = (share > 0.5) & (ends - starts >= 3)
+    if np.count_nonzero(is_spiral) < 3:
+        is_spiral[:] = False
+    z = _heights(moves, printing, starts, ends, is_spiral)
+    keep = np.concatenate(([True], np.abs(np.diff(z)) > MERGE_MM)) | is_spiral
+    first = printing[starts[keep]]
+    last = printing[ends[np.concatenate((np.flatnonzero(keep)[1:] - 1, [len(z) - 1]))]]
+    z, is_spiral = z[keep], is_spiral[keep]
+    object_no = _objects(z)
+    return LayerTable(
+        first_move=first,
+        last_move=last,
+        z_mm=z,
+        height_mm=_thickness(z, object_no),
+        object_no=object_no,
+        is_spiral=is_spiral,
+        spiral=bool(is_spiral.any()),
+        marks=name,
+    )
+
+
+def _heights(
+    moves: MoveTable,
+    printing: NDArray[np.int64],
+    starts: NDArray[np.int64],
+    ends: NDArray[np.int64],
+    is_spiral: NDArray[np.bool_],
+) -> Array:
+    """(L,) the height at which most of a layer's plastic is laid; a turn's is its top."""
+    z_all = moves.z_mm[printing]
+    low, high = np.minimum.reduceat(z_all, starts), np.maximum.reduceat(z_all, starts)
+    z: Array = high.copy()
+    for layer in np.flatnonzero((high > low + 1e-9) & ~is_spiral):
+        part = slice(starts[layer], ends[layer] + 1)
+        heights, which = np.unique(z_all[part], return_inverse=True)
+        fed = np.bincount(which, moves.e_step_mm[printing[part]])
+        z[layer] = heights[np.argmax(fed)]
+    return z
+
+
+def _split_turns(
+    moves: MoveTable,
+    printing: NDArray[np.int64],
+    starts: NDArray[np.int64],
+    is_spiral: NDArray[np.bool_],
+) -> NDArray[np.int64]:
+    """Cut spirals that carry no mark for each turn, once round the outline's middle."""
+    ends = np.concatenate((starts[1:], [len(printing)]))
+    cuts = [starts]
+    for layer in np.flatnonzero(is_spiral):
+        part = printing[starts[layer] : ends[layer]]
+        x, y = moves.x_mm[part], moves.y_mm[part]
+        middle_x, middle_y = (x.min() + x.max()) / 2, (y.min() + y.max()) / 2
+        angle = np.unwrap(np.arctan2(y - middle_y, x - middle_x))
+        turn = np.floor(np.abs(angle - angle[0]) / (2 * np.pi) + 1e-6)
+        if turn[-1] >= 2:
+            cuts.append(
+                starts[layer] + np.flatnonzero(np.diff(np.maximum.accumulate(turn)) > 0) + 1
+            )
+    return starts if len(cuts) == 1 else np.unique(np.concatenate(cuts))
+
+
+def _objects(z: Array) -> NDArray[np.int32]:
+    """(L,) which object of a one-at-a-time job a layer belongs to: Z falls back to the bed."""
+    number, first, top = 1, float(z[0]), float(z[0])
+    found = np.empty(len(z), np.int32)
+    for layer, height in enumerate(z.tolist()):
+        if height < top - MERGE_MM and height <= first + 0.05 and top > first + MERGE_MM:
+            number, first, top = number + 1, height, height
+        top = max(top, height)
+        found[layer] = number
+    return found
+
+
+def _thickness(z: Array, object_no: NDArray[np.int32]) -> Array:
+    below = np.concatenate(([0.0], z[:-1]))
+    below[np.concatenate(([True], np.diff(object_no) != 0))] = 0.0
+    return np.where(z > below, z - below, 0.0)

@@ -1,0 +1,65 @@
+"""Which kinds of layer mark a file carries, where, and on what evidence."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.catalog import DIALECTS
+from capturehook.catalog.contracts import Dialect
+from capturehook.read.source import Source
+
+_HIDDEN = tuple(
+    (begin, re.compile(rb"; ?" + before + begin), end, re.compile(rb"; ?" + before + end))
+    for before, begin, end in (
+        (rb"thumbnail[A-Za-z_]*", b" begin", b" end"),
+        (rb"", b"CONFIG_BLOCK_START", b"CONFIG_BLOCK_END"),
+        (rb"", b"HEADER_BLOCK_START", b"HEADER_BLOCK_END"),
+        (rb"[A-Za-z]+", b"_config = begin", b"_config = end"),
+    )
+)
+"""Parts of a file that hold pictures or settings: their text is never a mark. Each: a
+literal and the whole pattern of its first line, and the same of its last."""
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """The marks of one kind: (K,) rising line indices, and the evidence in words."""
+
+    name: str
+    line_index: NDArray[np.int64]
+    evidence: str = field(default="")
+
+
+def find_marks(source: Source) -> list[Marks]:
+    """Every kind of mark that stands in the file outside pictures and settings."""
+    hidden = hidden_lines(source)
+    found = []
+    for dialect in DIALECTS.values():
+        lines = np.array(sorted(_lines_of(source, dialect)), np.int64)
+        for start, end in hidden:
+            lines = lines[(lines < start) | (lines > end)]
+        if len(lines):
+            first = source.line(int(lines[0])).decode("latin-1")
+            evidence = f"{len(lines)} lines like {first!r}, the first at line {int(lines[0]) + 1}"
+            found.append(Marks(dialect.name, lines, evidence))
+    return found
+
+
+def _lines_of(source: Source, dialect: Dialect) -> set[int]:
+    whole = re.compile(rb"(?:" + dialect.pattern + rb")[ \t\r]*(?=\n)")
+    return {line for literal in dialect.literal for line, _ in source.side.hits(literal, whole)}
+
+
+def hidden_lines(source: Source) -> list[tuple[int, int]]:
+    """(first, last) line indices of embedded pictures and settings dumps, in file order."""
+    found = []
+    for literal, begin, end_literal, end in _HIDDEN:
+        ends = [line for line, _ in source.side.hits(end_literal, end)]
+        for line, _ in source.side.hits(literal, begin):
+            after = [one for one in ends if one > line]
+            found.append((line, min(after, default=source.line_count - 1)))
+    return sorted(found)

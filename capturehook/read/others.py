@@ -1,0 +1,279 @@
+"""The lines that are no plain moves: modes, position shifts, events, and odd motion lines.
+
+These are few in a job (a per cent or two), so they are read one by one, in order.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from capturehook.catalog.contracts import Firmware
+from capturehook.errors import GcodeError
+from capturehook.model.moves import (
+    DWELL,
+    FW_RETRACT,
+    FW_UNRETRACT,
+    HEAT,
+    HOME,
+    PAUSE,
+    PROBE,
+    TOOL,
+    WAIT,
+)
+from capturehook.read import axis
+from capturehook.read.axis import AxisEvents, no_events
+from capturehook.read.modal import Modes, switch
+from capturehook.read.source import Source
+from capturehook.read.words import Command, WordError, read_commands
+
+MOST = 1e8
+"""Numbers from here on are no positions, feeds or lengths."""
+MOTION = {"G0": 0, "G1": 1, "G2": 2, "G3": 3}
+HEATS = frozenset({"M109", "M190", "M191", "M116", "TEMPERATURE_WAIT"})
+PAUSES = frozenset({"M0", "M1", "M25", "M226", "M600", "M601", "PAUSE"})
+LOSES_POSITION = frozenset(
+    {"G5", "G5.1", "G53", "G60", "G61", "G68", "G69", "G38.2", "G38.3", "G51", "G52"}
+)
+"""Commands after which this tool does not know where the machine stands."""
+NGC_ONLY_LOSES = frozenset({"G28", "G30", "G54", "G55", "G56", "G57", "G58", "G59", "G43"})
+
+
+@dataclass
+class Others:
+    """What the other lines of a job say, in file order."""
+
+    modes_line: list[int] = field(default_factory=lambda: [-1])
+    modes: list[Modes] = field(default_factory=lambda: [Modes()])
+    events: dict[str, AxisEvents] = field(
+        default_factory=lambda: {letter: no_events() for letter in "XYZE"}
+    )
+    event_line: list[int] = field(default_factory=list)
+    event_kind: list[int] = field(default_factory=list)
+    event_s: list[float] = field(default_factory=list)
+    motion_line: list[int] = field(default_factory=list)
+    motion: list[Command] = field(default_factory=list)
+    command_line: list[int] = field(default_factory=list)
+    command: list[str] = field(default_factory=list)
+
+    def event(self, line_index: int, kind: int, seconds: float = 0.0) -> None:
+        self.event_line.append(line_index)
+        self.event_kind.append(kind)
+        self.event_s.append(seconds)
+
+
+def read_others(
+    source: Source, line_indices: list[int], firmware: Firmware, e_letter: str
+) -> Others:
+    """Read every line that the fast reader left.
+
+    Raises
+    ------
+    GcodeError
+        A motion line holds a word that is no number, or feed is counted in a way that
+        cannot be followed.
+    """
+    found = Others()
+    starts = source.line_starts
+    data, size = source.data, len(source.data)
+    last = len(starts) - 1
+    e_resets: dict[bytes, float] = {}
+    for index in line_indices:
+        raw = data[starts[index] : starts[index + 1] if index < last else size]
+        if raw in e_resets and not found.modes[-1].inch:
+            # By far the most frequent of these lines: `G92 E0`, once or more a layer.
+            found.command_line.append(index)
+            found.command.append("G92")
+            found.events["E"].add(index, axis.SHIFT, e_resets[raw])
+            continue
+        try:
+            commands = read_commands(raw.rstrip(b"\r\n"), several=firmware.several_commands)
+        except WordError as fault:
+            raise GcodeError(
+                source.where(index, fault.column),
+                f"word {fault.found!r} {fault.wrong}",
+                "Export the job again, or mend that line",
+            ) from fault
+        for command in commands:
+            _take(found, index, command, firmware, e_letter, source)
+        if len(commands) == 1 and commands[0].code == "G92" and len(commands[0].words) == 1:
+            letter, value = commands[0].words[0]
+            if letter == e_letter and value is not None:
+                e_resets[raw] = value
+    return found
+
+
+def _take(
+    found: Others, index: int, command: Command, firmware: Firmware, e_letter: str, source: Source
+) -> None:
+    code = command.code
+    if code in MOTION or code in ("", "G92"):
+        _refuse_odd_words(source, index, command)
+    if code in MOTION or (code == "" and firmware_goes_on(firmware, command)):
+        _refuse_odd_start(source, index, command)
+        found.motion_line.append(index)
+        found.motion.append(command)
+        return
+    if found.motion_line and found.motion_line[-1] == index:
+        raise GcodeError(
+            source.where(index),
+            f"{code or 'a command'} stands after a motion on the same line",
+            "Put it on a line of its own: this tool could not follow it safely",
+        )
+    found.command_line.append(index)
+    found.command.append(code)
+    modes = found.modes[-1]
+    after = modes if _is_strange(command, firmware, e_letter) else switch(modes, command, firmware)
+    if after is not modes:
+        found.modes_line.append(index)
+        found.modes.append(after)
+    if code in ("G93", "G95"):
+        raise GcodeError(
+            source.where(index),
+            f"{code} counts feed in a way this tool cannot follow",
+            "Export the job with feed in units per minute (G94)",
+        )
+    if code == "G20" and not firmware.reads_inches:
+        raise GcodeError(
+            source.where(index),
+            f"G20 (inches), at which the firmware family {firmware.name} stops",
+            "Export the job in millimetres, or set [machine] firmware to the right family",
+        )
+    if code == "M200" and (command.get("D") or 0.0) < 0:
+        raise GcodeError(
+            source.where(index),
+            f"M200 states a filament of {command.get('D'):g} mm",
+            "The line is damaged: export the job again",
+        )
+    _take_position(found, index, command, firmware, e_letter, after)
+    _take_event(found, index, command, firmware)
+
+
+def _is_strange(command: Command, firmware: Firmware, e_letter: str) -> bool:
+    """M82/M83 on rs274 are additions of a controller that has E words; A knows G90/G91 alone."""
+    return command.code in ("M82", "M83") and firmware.name == "rs274" and e_letter != "E"
+
+
+def _refuse_odd_words(source: Source, index: int, command: Command) -> None:
+    letters = [letter for letter, _ in command.words]
+    twice = [letter for letter in letters if letters.count(letter) > 1]
+    if twice:
+        raise doubled_word(source, index, twice[0])
+    for letter, value in command.words:
+        if value is not None and abs(value) >= MOST:
+            raise GcodeError(
+                source.where(index),
+                f"{letter} is {value:.6g}, past all that a printer does",
+                "The line is damaged: export the job again",
+            )
+
+
+def _refuse_odd_start(source: Source, index: int, command: Command) -> None:
+    """Words alone that do not begin with an axis or F: families differ in whether they move."""
+    letter = command.words[0][0] if command.words else "X"
+    if not command.code and letter not in "XYZEAF":
+        raise GcodeError(
+            source.where(index),
+            f"words without a command that begin with {letter}, which is no axis",
+            "The line is damaged: export the job again",
+        )
+
+
+def doubled_word(source: Source, index: int, letter: str) -> GcodeError:
+    """One letter twice on a line (NIST RS274/NGC 3.3.2: an error; other families take the
+    first or the last)."""
+    return GcodeError(
+        source.where(index),
+        f"the word {letter} stands twice, and firmware families differ in which one counts",
+        "The line is damaged (a line end may be lost): export the job again",
+    )
+
+
+def firmware_goes_on(firmware: Firmware, command: Command) -> bool:
+    """Words alone move this machine (the last motion goes on)."""
+    return firmware.modal_motion and any(letter in "XYZEA" for letter, _ in command.words)
+
+
+def _take_position(
+    found: Others, index: int, command: Command, firmware: Firmware, e_letter: str, modes: Modes
+) -> None:
+    code, events = command.code, found.events
+    if code in ("G92.1", "G92.2"):
+        for letter in "XYZE":
+            events[letter].add(index, axis.UNKNOWN if letter == "E" else axis.CLEAR)
+    elif code == "G92" and not any(command.has(letter) for letter in "XYZEA"):
+        _bare_g92(events, index, firmware.bare_g92)
+    elif code == "G92":
+        _shift(events, index, command, firmware, e_letter, modes)
+    elif code == "G28" and firmware.name != "rs274":
+        named = [letter for letter in "XYZ" if command.has(letter)] or "XYZ"
+        for letter in named:
+            events[letter].add(index, axis.HOME)
+    elif code in LOSES_POSITION or _loses_by_tables(command, firmware):
+        for letter in "XYZ":
+            events[letter].add(index, axis.UNKNOWN)
+    elif code == "RESTORE_GCODE_STATE" and "MOVE=1" in command.text.upper():
+        for letter in "XYZE":
+            events[letter].add(index, axis.UNKNOWN)
+
+
+def _bare_g92(events: dict[str, AxisEvents], index: int, what: str) -> None:
+    """G92 without words: the axes read 0, or lose their shifts, or nothing happens."""
+    if what == "nothing":
+        return
+    for letter in "XYZE":
+        if what == "clear" and letter != "E":
+            events[letter].add(index, axis.CLEAR)
+        else:
+            events[letter].add(index, axis.SHIFT, 0.0)
+
+
+def _loses_by_tables(command: Command, firmware: Firmware) -> bool:
+    """Stored points, tables of offsets, drilling: what they do is not told by the job. A bare
+    G10 moves nothing, by RS-274/NGC an error."""
+    if command.code == "G10":
+        return bool(command.words) and not firmware.g10_retracts(_letters(command))
+    if firmware.name != "rs274" or command.code[:1] != "G" or command.code == "G4":
+        return False
+    return command.code in NGC_ONLY_LOSES or any(command.has(letter) for letter in "XYZA")
+
+
+def _shift(
+    events: dict[str, AxisEvents],
+    index: int,
+    command: Command,
+    firmware: Firmware,
+    e_letter: str,
+    modes: Modes,
+) -> None:
+    words = [word for word in command.words if word[0] != "E" or e_letter == "E"]
+    named = {("E" if letter == e_letter else letter): value for letter, value in words}
+    for letter in "XYZE":
+        if letter in named:
+            unit = modes.e_unit(firmware) if letter == "E" else modes.unit_mm
+            events[letter].add(index, axis.SHIFT, (named[letter] or 0.0) * unit)
+
+
+def _take_event(found: Others, index: int, command: Command, firmware: Firmware) -> None:
+    code = command.code
+    if code == "G4":
+        found.event(index, DWELL, firmware.dwell_ms(command.get("P"), command.get("S")) / 1000)
+    elif code == "M400":
+        found.event(index, WAIT)
+    elif code in HEATS:
+        found.event(index, HEAT)
+    elif code == "G28":
+        found.event(index, HOME)
+    elif code in ("G29", "G30", "G32", "G33", "BED_MESH_CALIBRATE"):
+        found.event(index, PROBE)
+    elif code in PAUSES:
+        found.event(index, PAUSE)
+    elif code[:1] == "T" and code[1:].isdigit():
+        found.event(index, TOOL)
+    elif code == "G10" and firmware.g10_retracts(_letters(command)):
+        found.event(index, FW_RETRACT)
+    elif code == "G11" and firmware.has_firmware_retract:
+        found.event(index, FW_UNRETRACT)
+
+
+def _letters(command: Command) -> str:
+    return "".join(letter for letter, _ in command.words)

@@ -1,0 +1,302 @@
+"""The shoot: film, times, what each pose takes, when each frame is due, card and battery."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
+from fractions import Fraction
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.clock.clocking import Clocking
+from capturehook.clock.seconds import Timetable
+from capturehook.errors import Finding, Where
+from capturehook.model.plan import PlannedPose, PlanRecord
+from capturehook.model.profile import Profile
+from capturehook.physics.interval import card_frames
+from capturehook.place.shutter import Settling, is_timer, settling_of
+from capturehook.report.cooling import Cooling, layer_seconds, quickest_layer
+from capturehook.report.cost import Costs, pose_costs
+from capturehook.report.summary import SCHEMA, AppliedJob, PlacedPose, PlannedJob, film_seconds
+from capturehook.report.timer import TimerShoot, plan_timer, timer_findings
+
+Floats = NDArray[np.float64]
+
+PARTS = ("retract_s", "hop_s", "travel_s", "settle_s", "hold_s", "back_s", "slowing_s")
+"""What a pose's time goes into; see `plan.cost.Costs`."""
+
+CARRIED = {
+    "bed-y": "the bed moves in Y and carries the part: every frame is taken with the bed where "
+    "Y {y:g} is under the nozzle, so the part stands at the same place in each",
+    "bed-z": "the bed sinks layer by layer and carries the part: the layer being printed stays at "
+    "one height in the frame, and the foot of the part sinks away",
+    "none": "nothing moves the part: it stands at the same place in every frame and grows upwards",
+}
+
+
+class ShotPose(PlacedPose, Protocol):
+    """A pose that may be the one of the finished part."""
+
+    @property
+    def finished(self) -> bool: ...
+
+
+class ShotJob(AppliedJob, Protocol):
+    """A job with its poses, as `pipeline.apply_job` hands it back."""
+
+    @property
+    def job(self) -> PlannedJob: ...
+    @property
+    def poses(self) -> Sequence[ShotPose]: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Supply:
+    """What is used up, and whether it lasts: ``need`` of ``have`` (None: not stated)."""
+
+    name: str
+    need: float
+    have: float | None
+    unit: str
+
+    @property
+    def lasts(self) -> bool:
+        return self.have is None or self.need <= self.have
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shoot:
+    """Everything `plan` says of one job and profile.
+
+    Attributes
+    ----------
+    fire_s : (P,) predicted second of each frame, from the start of the job
+    times : the job without poses, with the profile's time for heating and homing
+    """
+
+    profile: Profile = field(repr=False)
+    job: PlannedJob = field(repr=False)
+    poses: Sequence[ShotPose] = field(repr=False)
+    costs: Costs = field(repr=False)
+    fire_s: Floats
+    times: Timetable = field(repr=False)
+    film_s: Fraction
+    settling: Settling
+    cooling: Cooling | None
+    supplies: tuple[Supply, ...]
+    timer: TimerShoot | None
+    findings: tuple[Finding, ...]
+
+    @property
+    def print_s(self) -> float:
+        """The job without poses."""
+        return self.times.total_s
+
+    @property
+    def added_s(self) -> float:
+        return float(self.costs.added_s.sum())
+
+    @property
+    def total_s(self) -> float:
+        return self.print_s + self.added_s
+
+    @property
+    def height_mm(self) -> float:
+        return float(self.job.layers.z_mm.max())
+
+    @property
+    def carried(self) -> str:
+        return CARRIED[self.profile.machine.moves].format(y=self.profile.park.y_mm)
+
+    def with_poses_s(self, line_index: NDArray[np.int64]) -> Floats:
+        """Second, in the print with poses, at which the machine begins with a line of the job."""
+        stops = np.array([pose.line_no - 1 for pose in self.poses], dtype=np.int64)
+        added = np.concatenate(([0.0], np.cumsum(self.costs.added_s)))
+        return (
+            self.times.second_at(line_index)
+            + added[np.searchsorted(stops, line_index, side="right")]
+        )
+
+    def part_means(self) -> dict[str, float]:
+        """Average seconds of a pose by what they are for."""
+        return {part: _mean(getattr(self.costs, part)) for part in PARTS}
+
+    def record(self) -> PlanRecord:
+        """The record that the audit reads after the print."""
+        profile, camera = self.profile, self.profile.camera
+        return PlanRecord(
+            kind="filament",
+            job=self.job.source.path,
+            profile=profile.name,
+            fps=profile.capture.fps,
+            hold_last_s=profile.capture.hold_last_s,
+            total_s=round(self.total_s, 3),
+            height_mm=round(self.height_mm, 4),
+            moves=profile.machine.moves,
+            lag_ms=camera.lag_ms,
+            exposure_ms=camera.exposure_ms,
+            write_ms=camera.write_ms,
+            interval_s=camera.interval_s if is_timer(profile) else None,
+            poses=tuple(self.planned_poses()),
+        )
+
+    def planned_poses(self) -> list[PlannedPose]:
+        return [
+            PlannedPose(
+                pose=pose.pose,
+                layer=pose.layer,
+                z_mm=round(pose.z_mm, 4),
+                t_s=round(fire_s, 3),
+                still_s=round(still_s, 3),
+                finished=pose.finished,
+            )
+            for pose, fire_s, still_s in zip(
+                self.poses, self.fire_s.tolist(), self.costs.still_s.tolist(), strict=True
+            )
+        ]
+
+    def as_json(self) -> dict[str, Any]:
+        capture = self.profile.capture
+        added = [round(second, 3) for second in self.costs.added_s.tolist()]
+        return {
+            "schema": SCHEMA,
+            "job": {
+                "path": self.job.source.path,
+                "layers": len(self.job.layers),
+                "marks": self.job.layers.marks,
+                "height_mm": round(self.height_mm, 4),
+            },
+            "film": {
+                "frames": len(self.poses),
+                "fps": capture.fps,
+                "hold_last_s": capture.hold_last_s,
+                "film_s": round(float(self.film_s), 6),
+            },
+            "time": {
+                "print_s": round(self.print_s, 3),
+                "added_s": round(self.added_s, 3),
+                "total_s": round(self.total_s, 3),
+                "added_share": round(self.added_s / self.print_s, 5) if self.print_s else 0.0,
+                "startup_s": self.profile.machine.startup_s,
+            },
+            "pose_mean": {name: round(value, 4) for name, value in self.part_means().items()},
+            "settling": asdict(self.settling),
+            "cooling": None if self.cooling is None else asdict(self.cooling),
+            "carried": self.carried,
+            "supplies": [{**asdict(one), "lasts": one.lasts} for one in self.supplies],
+            "timer": None if self.timer is None else self.timer.as_json(),
+            "poses": [
+                {**asdict(pose), "added_s": second}
+                for pose, second in zip(self.planned_poses(), added, strict=True)
+            ],
+            "findings": [finding.as_json() for finding in self.findings],
+        }
+
+
+def plan_shoot(applied: ShotJob, clocking: Clocking | None = None) -> Shoot:
+    """Plan the shoot of a job whose poses are placed.
+
+    ``clocking`` gives other limits than the profile's (see `plan.clocking`).
+    """
+    job, profile = applied.job, applied.job.profile
+    times = job.times
+    if clocking is not None:
+        times = clocking.times(job.moves, clocking.accel(job.moves))
+    costs = pose_costs(job, applied.poses, clocking)
+    lines = np.array([pose.line_no - 1 for pose in applied.poses], dtype=np.int64)
+    fire_s = times.second_at(lines) + costs.fire_at_s
+    total_s = times.total_s + float(costs.added_s.sum())
+    timer = None
+    if is_timer(profile):
+        added_s = float(costs.added_s.sum())
+        timer = plan_timer(profile.camera, fire_s, costs.still_s, added_s, total_s)
+    supplies = _supplies(profile, len(applied.poses), total_s, timer)
+    findings = [
+        *applied.findings,
+        *(timer_findings(profile.camera, timer) if timer else _camera_findings(profile, fire_s)),
+        *_supply_findings(supplies),
+    ]
+    return Shoot(
+        profile=profile,
+        job=job,
+        poses=applied.poses,
+        costs=costs,
+        fire_s=fire_s,
+        times=times,
+        film_s=film_seconds(profile.capture, len(applied.poses)),
+        settling=settling_of(profile),
+        cooling=quickest_layer(
+            layer_seconds(job.moves, job.layers, times), applied.poses, costs.added_s
+        ),
+        supplies=supplies,
+        timer=timer,
+        findings=tuple(findings),
+    )
+
+
+def _mean(column: Floats) -> float:
+    return float(column.mean()) if len(column) else 0.0
+
+
+def _supplies(
+    profile: Profile, poses: int, total_s: float, timer: TimerShoot | None
+) -> tuple[Supply, ...]:
+    camera = profile.camera
+    frames = timer.frames_taken if timer else poses
+    room = None if camera.card_gb is None else float(card_frames(camera.card_gb, camera.frame_mb))
+    return (
+        Supply(name="card", need=frames, have=room, unit="frames"),
+        Supply(name="battery", need=frames, have=camera.battery_frames, unit="frames"),
+        Supply(
+            name="battery hours", need=round(total_s / 3600, 3), have=camera.battery_h, unit="h"
+        ),
+    )
+
+
+def _supply_findings(supplies: Sequence[Supply]) -> list[Finding]:
+    advice = {
+        "card": "take a larger card or smaller frames",
+        "battery": "feed the camera from the mains, or change the battery on the way",
+        "battery hours": "feed the camera from the mains, or change the battery on the way",
+    }
+    return [
+        Finding(
+            "card-full" if one.name == "card" else "battery-short",
+            "[camera]",
+            f"the {one.name.split()[0]} lasts for {one.have:g} {one.unit}, "
+            f"{one.need:.4g} are needed; {advice[one.name]}",
+        )
+        for one in supplies
+        if not one.lasts
+    ]
+
+
+def _camera_findings(profile: Profile, fire_s: Floats) -> list[Finding]:
+    camera, found = profile.camera, []
+    open_ms = camera.lag_ms + camera.exposure_ms
+    if camera.hold_ms is not None and camera.hold_ms < open_ms:
+        found.append(
+            Finding(
+                "hold-short",
+                str(Where("[camera] hold_ms")),
+                f"{camera.hold_ms} ms are over before the shutter is closed "
+                f"({open_ms:g} ms of lag and exposure)",
+            )
+        )
+    need_s = (open_ms + camera.write_ms) / 1000
+    gaps = np.diff(fire_s)
+    soon = np.flatnonzero(gaps < need_s)
+    if len(soon):
+        first = int(soon[0])
+        found.append(
+            Finding(
+                "frame-too-soon",
+                f"pose {first + 2}",
+                f"{len(soon)} frames come sooner than the camera is ready: "
+                f"{gaps[first]:.2f} s after pose {first + 1}, {need_s:.2f} s are needed; "
+                f"set [capture] min_gap_s = {need_s:.2f}",
+            )
+        )
+    return found

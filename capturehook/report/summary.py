@@ -1,0 +1,108 @@
+"""What `apply` would do, as one record: the dry run."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+from typing import Any, Protocol
+
+from capturehook.clock.seconds import Timetable
+from capturehook.errors import Finding
+from capturehook.model.layers import LayerTable
+from capturehook.model.profile import Capture, Profile, Retract
+from capturehook.read.features import Features
+from capturehook.read.moves import State
+from capturehook.read.source import Source
+from capturehook.report.cost import PosedBlock, ReadJob, added_seconds
+
+SCHEMA = 1
+
+
+class PlannedJob(ReadJob, Protocol):
+    """A job that has been read, with its layers and times."""
+
+    @property
+    def source(self) -> Source: ...
+    @property
+    def layers(self) -> LayerTable: ...
+    @property
+    def times(self) -> Timetable: ...
+    @property
+    def features(self) -> Features: ...
+
+
+class PlacedPose(PosedBlock, Protocol):
+    """A pose with its number, its layer and that layer's height."""
+
+    @property
+    def pose(self) -> int: ...
+    @property
+    def layer(self) -> int: ...
+    @property
+    def z_mm(self) -> float: ...
+
+
+class AppliedJob(Protocol):
+    """A job with its poses, as `pipeline.apply_job` hands it back."""
+
+    @property
+    def job(self) -> PlannedJob: ...
+    @property
+    def poses(self) -> Sequence[PlacedPose]: ...
+    @property
+    def findings(self) -> Sequence[Finding]: ...
+
+
+def film_seconds(capture: Capture, frames: int) -> Fraction:
+    """Length of the film, exact: every frame once, the last one held."""
+    if not frames:
+        return Fraction(0)
+    return frames / Fraction(capture.fps) + Fraction(str(capture.hold_last_s))
+
+
+def drawn_back_mm(state: State, retract: Retract) -> float:
+    """How far the job itself has drawn the filament back (a firmware's own stroke is taken
+    from the profile)."""
+    return retract.length_mm if state.fw_retracted else state.deficit_mm
+
+
+def dry_run_record(applied: AppliedJob) -> dict[str, Any]:
+    """Poses, costs and findings of an `apply` that writes nothing.
+
+    ``x_mm``, ``y_mm`` and ``e_retracted_mm`` are where the job's nozzle and filament stand
+    before the block; ``line`` is the line of the job (from 1) before which it goes.
+    """
+    job, profile = applied.job, applied.job.profile
+    added_s = [round(second, 3) for second in added_seconds(job, applied.poses).tolist()]
+    total_added_s, print_s = round(sum(added_s), 3), round(job.times.total_s, 3)
+    return {
+        "schema": SCHEMA,
+        "job": {
+            "path": job.source.path,
+            "lines": job.source.line_count,
+            "marks": job.layers.marks,
+            "layers": len(job.layers),
+            "print_s": print_s,
+        },
+        "poses": [
+            {**_placed(pose, profile), "added_s": added}
+            for pose, added in zip(applied.poses, added_s, strict=True)
+        ],
+        "added_s": total_added_s,
+        "total_s": round(print_s + total_added_s, 3),
+        "film_s": round(float(film_seconds(profile.capture, len(applied.poses))), 6),
+        "findings": [finding.as_json() for finding in applied.findings],
+    }
+
+
+def _placed(pose: PlacedPose, profile: Profile) -> dict[str, Any]:
+    state = pose.state
+    return {
+        "pose": pose.pose,
+        "layer": pose.layer,
+        "z_mm": round(pose.z_mm, 4),
+        "line": pose.line_no,
+        "x_mm": round(state.x_mm, 4),
+        "y_mm": round(state.y_mm, 4),
+        "e_retracted_mm": round(drawn_back_mm(state, profile.retract), 5),
+    }

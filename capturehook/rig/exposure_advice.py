@@ -1,0 +1,213 @@
+"""Exposure, lamp flicker and the blur of what still swings.
+
+In: a setting, the light, the shakes. Out: Exposure and Blur records and their findings.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from capturehook.errors import Finding
+from capturehook.physics import optics, settling
+from capturehook.rig.plain import check_number
+from capturehook.rig.tables import LIGHT_EV100, SHUTTERS, LightName, shutter_seconds, shutter_text
+
+STEADY_EV = 0.05
+"""Flicker a viewer does not see from frame to frame (common practice, no source)."""
+
+VISIBLE_EV = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Shake:
+    """Something that swings after a stop: frequency, damping, first amplitude in mm at the part."""
+
+    frequency_hz: float
+    damping: float
+    start_mm: float
+
+    def __post_init__(self) -> None:
+        check_number("shake frequency_hz", self.frequency_hz, 0.1, 10_000)
+        check_number("shake damping", self.damping, 0.001, 0.99)
+        check_number("shake start_mm", self.start_mm, 0.0001, 1000)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShutterChoice:
+    """A marked exposure time that a mains lamp does not show in.
+
+    ``over_ev`` is how much brighter (+) or darker (-) it is than the meter asks at the same
+    f-number and ISO; the two ``match`` fields set that right, one or the other.
+    """
+
+    marked: str
+    exposure_s: float
+    lamp_waves: float
+    over_ev: float
+    match_iso: float
+    match_f_number: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exposure:
+    ev100: float
+    ev100_range: tuple[float, float]
+    metered: bool
+    """A meter's reading, not a guess by the kind of light."""
+    effective_f_number: float
+    loss_ev: float
+    metered_s: float
+    used_s: float
+    given: bool
+    """``used_s`` was given, not suggested."""
+    over_ev: float
+    flicker_ev: float
+    """Darkest to brightest frame if the lamp goes dark between its pulses."""
+    lamp_waves: float
+    mains_hz: float
+    choices: tuple[ShutterChoice, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Blur:
+    amplitude_mm: float
+    """Largest swing left when the shutter opens at once."""
+    blur_px: float
+    allowed_px: float
+    settle_s: float
+    settle_needed_s: float
+
+
+def judge_exposure(
+    *,
+    f_number: float,
+    iso: float,
+    magnification: float,
+    mains_hz: float,
+    ev100: float | None,
+    light: LightName,
+    exposure_s: float | None,
+) -> Exposure:
+    """The exposure the light asks for, and the marked times that do not flicker."""
+    low, high = (ev100, ev100) if ev100 is not None else LIGHT_EV100[light]
+    middle = (low + high) / 2
+    felt = optics.effective_f_number(f_number, magnification)
+    metered_s = optics.exposure_for_s(middle, felt, iso)
+    choices = _steady_choices(metered_s, f_number, iso, mains_hz)
+    used_s = exposure_s or choices[0].exposure_s
+    return Exposure(
+        ev100=middle,
+        ev100_range=(low, high),
+        metered=ev100 is not None,
+        effective_f_number=felt,
+        loss_ev=optics.bellows_loss_ev(magnification),
+        metered_s=metered_s,
+        used_s=used_s,
+        given=exposure_s is not None,
+        over_ev=math.log2(used_s / metered_s),
+        flicker_ev=optics.flicker_ev(used_s, mains_hz),
+        lamp_waves=optics.lamp_waves(used_s, mains_hz),
+        mains_hz=mains_hz,
+        choices=choices,
+    )
+
+
+def _steady_choices(
+    metered_s: float, f_number: float, iso: float, mains_hz: float, count: int = 4
+) -> tuple[ShutterChoice, ...]:
+    """The marked times nearest the metered one that hold the same light in every frame."""
+    timed = [(marked, shutter_seconds(marked)) for marked in SHUTTERS]
+    steady = [pair for pair in timed if optics.flicker_ev(pair[1], mains_hz) < STEADY_EV]
+    steady.sort(key=lambda pair: abs(math.log(pair[1] / metered_s)))
+    return tuple(
+        ShutterChoice(
+            marked=marked,
+            exposure_s=seconds,
+            lamp_waves=optics.lamp_waves(seconds, mains_hz),
+            over_ev=math.log2(seconds / metered_s),
+            match_iso=iso * metered_s / seconds,
+            match_f_number=f_number * math.sqrt(seconds / metered_s),
+        )
+        for marked, seconds in steady[:count]
+    )
+
+
+def exposure_findings(exposure: Exposure) -> list[Finding]:
+    found = []
+    if exposure.flicker_ev > VISIBLE_EV:
+        first, second = _steady_neighbours_s(exposure.used_s, exposure.mains_hz)
+        found.append(
+            Finding(
+                "lamp-flicker",
+                "exposure",
+                f"{shutter_text(exposure.used_s)} holds {exposure.lamp_waves:.2f} pulses of a lamp "
+                f"on {exposure.mains_hz:g} Hz mains; frames can differ by up to "
+                f"{exposure.flicker_ev:.2f} EV. Use {shutter_text(first)} or "
+                f"{shutter_text(second)}",
+            )
+        )
+    if exposure.given and exposure.metered and abs(exposure.over_ev) > 1:
+        side = "over" if exposure.over_ev > 0 else "under"
+        found.append(
+            Finding(
+                "exposure-off",
+                "exposure",
+                f"{shutter_text(exposure.used_s)} is {abs(exposure.over_ev):.1f} EV {side} the "
+                f"meter's {shutter_text(exposure.metered_s)}; change it to that, or the ISO by the "
+                f"same number of stops {'down' if side == 'over' else 'up'}",
+            )
+        )
+    return found
+
+
+def _steady_neighbours_s(exposure_s: float, mains_hz: float) -> tuple[float, float]:
+    """Whole numbers of pulses on either side."""
+    waves = max(1, math.floor(optics.lamp_waves(exposure_s, mains_hz)))
+    return waves / (2 * mains_hz), (waves + 1) / (2 * mains_hz)
+
+
+def estimate_blur(
+    shakes: tuple[Shake, ...], settle_s: float, exposure_s: float, px_mm: float, allowed_px: float
+) -> Blur | None:
+    """Blur of all shakes together, none of them waited for longer than ``settle_s``.
+
+    The camera's lag is left out: it is the slowest seen, and the next frame may be quicker.
+    None when nothing is known to shake.
+    """
+    if not shakes:
+        return None
+    left_mm = [
+        settling.amplitude_mm(one.start_mm, one.frequency_hz, one.damping, settle_s)
+        for one in shakes
+    ]
+    swings_mm = [
+        settling.swing_mm(amplitude, one.frequency_hz, exposure_s)
+        for amplitude, one in zip(left_mm, shakes, strict=True)
+    ]
+    return Blur(
+        amplitude_mm=max(left_mm),
+        blur_px=sum(swings_mm) * px_mm,
+        allowed_px=allowed_px,
+        settle_s=settle_s,
+        settle_needed_s=settling.settle_together_s(
+            [(one.start_mm, one.frequency_hz, one.damping) for one in shakes],
+            exposure_s,
+            allowed_px / px_mm,
+        ),
+    )
+
+
+def blur_findings(blur: Blur | None) -> list[Finding]:
+    if blur is None or blur.blur_px <= blur.allowed_px:
+        return []
+    needed_ms = math.ceil(blur.settle_needed_s * 1000)
+    return [
+        Finding(
+            "shake-blur",
+            "blur",
+            f"{blur.blur_px:.1f} px of blur after {blur.settle_s * 1000:.0f} ms, "
+            f"{blur.allowed_px:g} px wanted; wait {needed_ms} ms "
+            f"({needed_ms - blur.settle_s * 1000:.0f} ms longer) before firing, or arrive slower",
+        )
+    ]

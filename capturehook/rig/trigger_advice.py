@@ -1,0 +1,285 @@
+"""Sizing a contact and an opto-isolator that close a camera's release.
+
+In: what was measured at the socket and what drives it. Out: advice records with steps,
+findings and cautions. The light sensor has a module of its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from capturehook.errors import CaptureHookError, Finding
+from capturehook.model.profile import Profile
+from capturehook.physics import circuit
+from capturehook.rig.cautions import CONTACT, OPTO, Caution
+from capturehook.rig.plain import check_number
+
+LED_V = 1.2
+"""Forward voltage of an infrared LED in an opto-isolator (datasheets, from memory)."""
+TRANSFER_RATIO = 0.5
+"""Current transfer ratio to plan with: the bottom of 50 to 600 % (datasheets, from memory)."""
+LINE_MA = 1.0
+"""A camera's release line gives microamperes to 1 mA (common practice, no source)."""
+SATURATED_V = 0.2
+"""Voltage left over a conducting output transistor (datasheets, from memory)."""
+MIN_HOLD_MS = 100.0
+"""Shorter presses are missed by many cameras (common practice, no source)."""
+BOUNCE_MS = 10.0
+"""Contacts bounce for 1 to 10 ms, seldom over 20 (common practice, no source)."""
+SOCKET_V = (1.5, 5.0)
+"""Open voltage from a contact to the sleeve (common practice, no source)."""
+SINK_MARGIN = 2.0
+LED_MAX_MA = 20.0
+"""A load an opto-isolator's LED bears for years; its limit is near 50 mA (from memory)."""
+
+MEASURE = (
+    "Camera on, plug in the socket, nothing joined: measure the voltage from tip to sleeve and "
+    "from ring to sleeve. 1.5 to 5 V on both is usual.",
+    "Touch ring to sleeve: the camera focuses. Touch tip to sleeve: it releases. If it is the "
+    "other way round, or nothing happens, the socket is wired differently: stop and look it up.",
+    "Measure the current from tip to sleeve with a meter in between: microamperes to 1 mA.",
+)
+"""First of all, for a tip, ring and sleeve socket (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Socket:
+    """What was measured at the camera's release socket; None is "not measured"."""
+
+    open_v: float | None = None
+    line_ma: float | None = None
+    hold_ms: float = 200.0
+    min_hold_ms: float = MIN_HOLD_MS
+
+    def __post_init__(self) -> None:
+        if self.open_v is not None:
+            check_number("open_v", self.open_v, 0, 1000)
+        if self.line_ma is not None:
+            check_number("line_ma", self.line_ma, 1e-6, 1000)
+        check_number("hold_ms", self.hold_ms, 0, 600_000)
+        check_number("min_hold_ms", self.min_hold_ms, 0, 60_000)
+
+
+def socket_from_profile(profile: Profile) -> Socket:
+    """The press as the profile has it."""
+    return Socket(hold_ms=float(profile.trigger.hold_ms), min_hold_ms=profile.camera.min_hold_ms)
+
+
+def socket_findings(socket: Socket) -> list[Finding]:
+    """Doubts about the camera's side, whatever closes it."""
+    found = []
+    low_v, high_v = SOCKET_V
+    if socket.open_v is not None and not low_v <= socket.open_v <= high_v:
+        found.append(
+            Finding(
+                "socket-voltage",
+                "socket",
+                f"{socket.open_v:g} V when open is outside {low_v:g} to {high_v:g} V: this may be "
+                "no plain contact socket. Join nothing to it; look it up in the camera's manual",
+            )
+        )
+    if socket.hold_ms < socket.min_hold_ms:
+        found.append(
+            Finding(
+                "hold-short",
+                "hold",
+                f"the contact is held for {socket.hold_ms:g} ms, the camera wants "
+                f"{socket.min_hold_ms:g} ms; hold it for "
+                f"{socket.min_hold_ms - socket.hold_ms:g} ms longer",
+            )
+        )
+    return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ContactAdvice:
+    """A switch across the socket."""
+
+    socket: Socket
+    bounce_ms: float
+    debounce_ohm: float
+    debounce_f: float
+    debounce_ms: float
+    steps: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    measured: bool
+    cautions: tuple[Caution, ...] = CONTACT
+
+
+def advise_contact(socket: Socket, bounce_ms: float = BOUNCE_MS) -> ContactAdvice:
+    """Wiring of a switch from tip and ring to sleeve, and whether the press is long enough."""
+    check_number("bounce_ms", bounce_ms, 0, 1000)
+    findings = socket_findings(socket)
+    if socket.hold_ms < 5 * bounce_ms:
+        findings.append(
+            Finding(
+                "hold-bounce",
+                "hold",
+                f"a press of {socket.hold_ms:g} ms is mostly bounce ({bounce_ms:g} ms); hold it "
+                f"for at least {5 * bounce_ms:g} ms",
+            )
+        )
+    return ContactAdvice(
+        socket=socket,
+        bounce_ms=bounce_ms,
+        debounce_ohm=10_000.0,
+        debounce_f=1e-6,
+        debounce_ms=circuit.time_constant_s(10_000.0, 1e-6) * 1000,
+        steps=(*MEASURE, *_CONTACT_STEPS),
+        findings=tuple(findings),
+        measured=socket.open_v is not None,
+    )
+
+
+_CONTACT_STEPS = (
+    "Sleeve to the switch's common contact, tip to its normally open contact. If the camera "
+    "does not release without focus, join ring to tip as well; with manual focus it rarely must.",
+    "Choose a switch for small loads (gold contacts, 0.1 A class): makers of switches give about "
+    "1 mA at 5 V as the least such a contact needs, and ampere types fail at less than that.",
+    "A controller's input instead of a camera: 10 kohm with 1 uF gives 10 ms and swallows bounce; "
+    "across a camera's lines put no capacitor.",
+    "Stop the carriage well before the switch's mechanical end; a bracket that gives is better.",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OptoDrive:
+    """What drives the opto-isolator's LED. ``led_ma`` None: 5 mA up to 3.6 V, else 10 mA."""
+
+    supply_v: float
+    led_ma: float | None = None
+    led_v: float = LED_V
+    transfer_ratio: float = TRANSFER_RATIO
+    pin_max_ma: float | None = None
+
+    def __post_init__(self) -> None:
+        check_number("supply_v", self.supply_v, 0.5, 60)
+        check_number("led_v", self.led_v, 0.5, 10)
+        check_number("ctr", self.transfer_ratio, 0.01, 100)
+        for name in ("led_ma", "pin_max_ma"):
+            value = getattr(self, name)
+            if value is not None:
+                check_number(name, value, 0.01, 1000)
+        if self.supply_v <= self.led_v:
+            raise CaptureHookError(
+                "supply_v",
+                f"{self.supply_v:g} V cannot light an LED that needs {self.led_v:g} V",
+                "Give the voltage of the output that drives the LED",
+            )
+
+    @property
+    def wanted_ma(self) -> float:
+        if self.led_ma is not None:
+            return self.led_ma
+        return 5.0 if self.supply_v <= 3.6 else 10.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OptoAdvice:
+    """An opto-isolator between an output and the socket."""
+
+    drive: OptoDrive
+    socket: Socket
+    exact_ohm: float
+    e12_ohm: float
+    e24_ohm: float
+    led_ma: float
+    """With the E12 value."""
+    power_w: float
+    rating_w: float
+    sink_ma: float
+    line_ma: float
+    closed_ohm: float
+    """What the camera sees: the saturated transistor as a resistance."""
+    steps: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    cautions: tuple[Caution, ...] = field(default=OPTO)
+
+
+def advise_opto(drive: OptoDrive, socket: Socket) -> OptoAdvice:
+    """Series resistor of the LED, its heat, and whether the output can sink the camera's line.
+
+    Raises
+    ------
+    CaptureHookError
+        The numbers allow no circuit.
+    """
+    exact_ohm = circuit.led_resistor_ohm(drive.supply_v, drive.led_v, drive.wanted_ma / 1000)
+    e12_ohm = circuit.preferred_ohm(exact_ohm, circuit.E12)
+    led_a = circuit.led_current_a(drive.supply_v, drive.led_v, e12_ohm)
+    power_w = circuit.resistor_power_w(e12_ohm, led_a)
+    line_ma = socket.line_ma or LINE_MA
+    sink_ma = circuit.sink_current_a(led_a, drive.transfer_ratio) * 1000
+    return OptoAdvice(
+        drive=drive,
+        socket=socket,
+        exact_ohm=exact_ohm,
+        e12_ohm=e12_ohm,
+        e24_ohm=circuit.preferred_ohm(exact_ohm, circuit.E24),
+        led_ma=led_a * 1000,
+        power_w=power_w,
+        rating_w=circuit.rating_for_w(power_w),
+        sink_ma=sink_ma,
+        line_ma=line_ma,
+        closed_ohm=SATURATED_V / (line_ma / 1000),
+        steps=(*MEASURE, *_OPTO_STEPS),
+        findings=(
+            *socket_findings(socket),
+            *_drive_findings(drive, led_a * 1000),
+            *_sink_findings(drive, sink_ma, line_ma),
+        ),
+    )
+
+
+_OPTO_STEPS = (
+    "Output, resistor, LED, ground of the printer's board: no more current than the board's "
+    "manual allows for that pin.",
+    "Output transistor: collector to tip, emitter to sleeve. The wrong way round it stays open.",
+    "An output that switches to ground (12 or 24 V, part-fan kind): LED and resistor between plus "
+    "and the output. Send full duty, since anything less chops the press; some kick at start.",
+    "Hold focus (ring) the same way with a second isolator if the camera must focus first.",
+)
+
+
+def _drive_findings(drive: OptoDrive, led_ma: float) -> list[Finding]:
+    found = []
+    if drive.pin_max_ma is not None and led_ma > drive.pin_max_ma:
+        least_ohm = circuit.led_resistor_ohm(drive.supply_v, drive.led_v, drive.pin_max_ma / 1000)
+        found.append(
+            Finding(
+                "pin-overload",
+                "output",
+                f"{led_ma:.1f} mA is more than the pin's {drive.pin_max_ma:g} mA; use at least "
+                f"{circuit.preferred_ohm(least_ohm, circuit.E12, 'up'):g} ohm, or a transistor",
+            )
+        )
+    if led_ma > LED_MAX_MA:
+        found.append(
+            Finding(
+                "led-overload",
+                "LED",
+                f"{led_ma:.1f} mA shortens the LED's life; {LED_MAX_MA:g} mA or less is plenty",
+            )
+        )
+    return found
+
+
+def _sink_findings(drive: OptoDrive, sink_ma: float, line_ma: float) -> list[Finding]:
+    if sink_ma >= SINK_MARGIN * line_ma:
+        return []
+    need_ma = SINK_MARGIN * line_ma / drive.transfer_ratio
+    need_ohm = circuit.led_resistor_ohm(drive.supply_v, drive.led_v, need_ma / 1000)
+    raised = (
+        f"raise the LED to {need_ma:.1f} mA "
+        f"({circuit.preferred_ohm(need_ohm, circuit.E12, 'down'):g} ohm), or "
+    )
+    return [
+        Finding(
+            "opto-weak",
+            "output transistor",
+            f"it can sink {sink_ma:.2g} mA of the camera's {line_ma:g} mA, and a margin of "
+            f"{SINK_MARGIN:g} is wanted: {raised if need_ma <= LED_MAX_MA else ''}take an isolator "
+            f"with a transfer ratio of at least "
+            f"{100 * drive.transfer_ratio * SINK_MARGIN * line_ma / sink_ma:.0f} %",
+        )
+    ]

@@ -1,0 +1,84 @@
+"""Kits, states and blocks for the tests of pose/ and splice/."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from capturehook.block.write import Kit, make_kit, pose_block
+from capturehook.catalog import FIRMWARES
+from capturehook.model.profile import Profile
+from capturehook.profile import build_profile
+from capturehook.read.modal import Modes
+from capturehook.read.moves import State
+from tests.strategies import profile_table
+
+PARK = (8.0, 215.0)
+HOP_MM = 3.4
+TRIGGERS: dict[str, dict[str, Any]] = {
+    "wait": {"by": "wait"},
+    "pin": {"by": "pin", "pin": 11, "hold_ms": 200},
+    "message": {"by": "message"},
+    "lines": {"by": "lines", "lines": ["M42 P5 S1", "M42 P5 S0"]},
+    "button": {"by": "button", "axis": "x", "direction": "-", "x_mm": 2.0, "start_mm": 1.0},
+    "camera": {"by": "camera"},
+}
+MODES: dict[str, Modes] = {
+    "absolute": Modes(absolute=True, m82=True),
+    "relative_e": Modes(absolute=True, m82=False),
+    "relative": Modes(absolute=False, m82=False),
+    "relative_m82": Modes(absolute=False, m82=True),
+    "inches": Modes(absolute=True, m82=True, inch=True),
+    "unsaid": Modes(absolute=True, m82=None),
+}
+NO_MODES = {
+    "rs274": {"relative_e", "relative_m82", "unsaid"},  # no M82/M83 there: A goes with G90/G91
+    "klipper": {"inches"},  # G20 is an error
+}
+
+NOT_ON = {
+    "camera": set(FIRMWARES) - {"marlin"},
+    "pin": {"smoothie"},  # its outputs are switched by codes of its own configuration
+}
+
+
+def profile_for(firmware: str, trigger: str = "wait", **changes: Any) -> Profile:
+    fire = dict(TRIGGERS[trigger])
+    if trigger == "pin" and firmware == "klipper":
+        fire["pin"] = "camera_release"
+    if trigger == "button":
+        changes.setdefault("park", {"x_mm": 8.0, "y_mm": 215.0})
+    return build_profile(profile_table(firmware, trigger=fire, **changes), "heron.toml")
+
+
+def kit_for(firmware: str, trigger: str = "wait", *, per_unit: float = 1.0, **changes: Any) -> Kit:
+    return make_kit(
+        profile_for(firmware, trigger, **changes),
+        e_letter="A" if firmware == "rs274" else "E",
+        filament_per_unit=per_unit,
+        job_fw_retract=False,
+    )
+
+
+def state_of(modes: Modes, **changes: Any) -> State:
+    """Over the lighthouse at (98.2, 104.6, 2.6), nothing drawn back, F1800."""
+    values: dict[str, Any] = {
+        "line_index": 40,
+        "x_mm": 98.2,
+        "y_mm": 104.6,
+        "z_mm": 2.6,
+        "shift_mm": (0.0, 0.0, 0.0),
+        "e_mm": 12.345,
+        "deficit_mm": 0.0,
+        "fw_retracted": False,
+        "feed_mm_min": 1800.0,
+        "modes": modes,
+    }
+    return State(**{**values, **changes})
+
+
+def points(hop_mm: float = HOP_MM) -> list[tuple[float, float, float]]:
+    return [(98.2, 104.6, hop_mm), (*PARK, hop_mm)]
+
+
+def block_of(kit: Kit, state: State, *, prime: bool = True) -> list[str]:
+    return pose_block(kit, state, points(max(HOP_MM, state.z_mm)), prime=prime)

@@ -1,0 +1,108 @@
+"""pygcode alone finds what is wrong with a block: the second witness needs no first one."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from capturehook.block.second_opinion import check_block
+from capturehook.errors import ProofError
+from tests.block.blocks import MODES, block_of, kit_for, state_of
+from tests.block.test_prove import SABOTAGE, last, swap
+
+
+def ask(lines: list[str], **changes: Any) -> None:
+    asked: dict[str, Any] = {
+        "at": (98.2, 104.6, 2.6),
+        "e": 12.345,
+        "e_absolute": True,
+        "absolute": True,
+        "inch": False,
+        "e_letter": "E",
+        "e_follows_g90": True,
+        "feed": 1800.0,
+    }
+    check_block(lines, **{**asked, **changes})
+
+
+def block(mode: str = "absolute", firmware: str = "marlin") -> list[str]:
+    return block_of(kit_for(firmware), state_of(MODES[mode]))
+
+
+def test_good_blocks_pass() -> None:
+    ask(block())
+    ask(block("relative_e"), e_absolute=False)
+    ask(block("relative"), e_absolute=False, absolute=False)
+    ask(block("relative_m82"), absolute=False)
+    ask(block(firmware="rs274"), e_letter="A")
+    ask(block(firmware="klipper"), e_follows_g90=False)
+    place = tuple(mm / 25.4 for mm in (98.2, 104.6, 2.6))
+    ask(block("inches"), at=place, e=12.345 / 25.4, inch=True, feed=1800 / 25.4)
+
+
+SEEN_BY_PYGCODE = {
+    "wrong E on return": "E is 12.445, was 12.345",
+    "E never pushed again": "E is 11.545",
+    "wrong Z on return": "Z is 2.7, was 2.6",
+    "no return in Z": "Z is 3.4",
+    "wrong X on return": "X is 98.3",
+    "no return in XY": "X is 8",
+    "missing F": "F is 2100, was 1800",
+    "wrong F": "F is 180, was 1800",
+    "relative and left so": "modes are",
+    "E relative within": "extruder's mode",
+    "E mode left changed": "extruder's mode",
+    "units": "modes are",
+    "plane": "modes are",
+}
+
+
+@pytest.mark.parametrize("name", SEEN_BY_PYGCODE)
+def test_sabotage_is_seen_by_pygcode_alone(name: str) -> None:
+    told = SEEN_BY_PYGCODE[name]
+    lines = SABOTAGE[name][0](block())
+    with pytest.raises(ProofError) as caught:
+        ask(lines)
+    assert told in caught.value.found
+    assert str(caught.value.where) == "second opinion"
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        (swap("G91", None), "modes are"),
+        (swap("G90", None), "X is"),
+        (last("G1 E0.8", "G1 E0.7 F2100"), "filament fed is -0.1"),
+        (last("G1 E0.8", None), "filament fed is -0.8"),
+        (last("G1 F1800", "M82"), "extruder's mode"),
+    ],
+)
+def test_sabotage_in_relative_mode_is_seen(change: Any, told: str) -> None:
+    with pytest.raises(ProofError) as caught:
+        ask(change(block("relative")), e_absolute=False, absolute=False)
+    assert told in caught.value.found
+
+
+def test_what_pygcode_cannot_parse_is_a_fault() -> None:
+    with pytest.raises(ProofError, match="does not parse"):
+        ask([*block(), "G1 X8 X9"])
+
+
+def test_heights_are_left_to_the_first_witness() -> None:
+    ask(SABOTAGE["dip below the layer"][0](block()))
+
+
+def test_prime_must_be_the_stated_one() -> None:
+    lines = block_of(
+        kit_for("marlin", retract={"extra_prime_mm": 0.05}), state_of(MODES["absolute"])
+    )
+    ask(lines, prime=0.05)
+    with pytest.raises(ProofError, match=r"filament fed is 0\.05, should be 0"):
+        ask(lines)
+
+
+def test_one_block_leaves_nothing_for_the_next() -> None:
+    with pytest.raises(ProofError):
+        ask([*block(), "G91", "G20"])
+    ask(block())
