@@ -40,7 +40,6 @@ OWED: dict[str, set[str]] = {
         "capturehook.block.fence",
         "capturehook.clock.seconds",
         "capturehook.place.height_map",
-        "capturehook.place.stops",
     },
     "place/poses.py": {"capturehook.block.split", "capturehook.block.write"},
     "block/pipeline.py": {

@@ -25,17 +25,16 @@ from capturehook.block.fence import (
 from capturehook.block.prove import ProvenBlock, prove_blocks
 from capturehook.block.remaining import remaining_insertions, remaining_lines
 from capturehook.block.splice import Insertion, Piece, gives_back, splice_pieces
-from capturehook.block.split import Halves
 from capturehook.block.write import Kit, make_kit, pose_block
 from capturehook.catalog import TRIGGERS
 from capturehook.errors import Finding, ProofError
 from capturehook.model.profile import Profile
+from capturehook.model.route import Route
+from capturehook.model.state import State
+from capturehook.model.stop import Halves, Stop
 from capturehook.place.poses import Way, choose, make_ways, outside_findings, place_stops
-from capturehook.place.route import Route
-from capturehook.place.stops import Stop
 from capturehook.read.features import kinds_after
 from capturehook.read.job import Job, read_job
-from capturehook.read.moves import State
 from capturehook.report.budget import within_budget
 from capturehook.report.cost import added_seconds
 from capturehook.report.ooze import ooze_findings

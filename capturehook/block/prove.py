@@ -18,8 +18,9 @@ from capturehook.block.write import Kit
 from capturehook.catalog.triggers.own_lines import harm_of
 from capturehook.errors import ProofError
 from capturehook.model.moves import MoveTable
+from capturehook.model.state import State
 from capturehook.read.lead_in import lead_in
-from capturehook.read.moves import JobMoves, State, read_moves
+from capturehook.read.moves import JobMoves, read_moves
 from capturehook.read.source import open_source
 from capturehook.read.words import WordError, read_commands
 

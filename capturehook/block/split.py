@@ -6,27 +6,15 @@ second half as it stands. Otherwise it is replaced, and kept in the fence for `s
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from capturehook.catalog.contracts import Firmware
+from capturehook.model.contracts import Firmware
 from capturehook.model.moves import ARC_CCW, ARC_CW, LINE, MoveTable
 from capturehook.model.numbers import exact
-from capturehook.place.turns import Split
-from capturehook.read.moves import State
+from capturehook.model.state import State
+from capturehook.model.stop import Halves, Split
 
 E_PLACES = 5
-
-
-@dataclass(frozen=True, slots=True)
-class Halves:
-    """``first`` goes before the block; ``second`` after it, None where the job's line serves.
-
-    ``state`` is the machine between the two.
-    """
-
-    first: str
-    second: str | None
-    state: State
 
 
 def split_move(

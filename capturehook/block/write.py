@@ -10,13 +10,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from capturehook.catalog import FIRMWARES, TRIGGERS
-from capturehook.catalog.contracts import Fire, Firmware
 from capturehook.errors import PlanError, Where
+from capturehook.model.contracts import Fire, Firmware
 from capturehook.model.numbers import exact, fixed
 from capturehook.model.profile import Profile
+from capturehook.model.state import Modes, State
 from capturehook.place.shutter import hold_ms, settle_ms
-from capturehook.read.modal import Modes, switch
-from capturehook.read.moves import State
+from capturehook.read.modal import switch
 from capturehook.read.words import Command
 
 Point = tuple[float, float, float]

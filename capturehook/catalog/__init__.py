@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from typing import TypeVar
 
-from capturehook.catalog.contracts import Dialect, Firmware, Named, Trigger
 from capturehook.catalog.dialects import records
 from capturehook.catalog.firmware.klipper import Klipper
 from capturehook.catalog.firmware.marlin import Marlin
@@ -21,6 +20,7 @@ from capturehook.catalog.triggers.dwell_only import DwellOnly
 from capturehook.catalog.triggers.host_message import HostMessage
 from capturehook.catalog.triggers.own_lines import OwnLines
 from capturehook.catalog.triggers.pin_pulse import PinPulse
+from capturehook.model.contracts import Dialect, Firmware, Named, Trigger
 
 Entry = TypeVar("Entry", bound=Named)
 

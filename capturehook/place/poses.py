@@ -9,20 +9,22 @@ from math import hypot, isnan, pi
 
 import numpy as np
 
-from capturehook.block.split import Halves, split_move
+from capturehook.block.split import split_move
 from capturehook.block.write import Kit
 from capturehook.catalog.triggers.button_press import trigger_way
 from capturehook.errors import Finding, PoseError, Where
 from capturehook.model.profile import Profile
+from capturehook.model.route import Route
+from capturehook.model.state import State
+from capturehook.model.stop import Halves, NoStop, Stop
 from capturehook.place.choose import choose_layers
 from capturehook.place.height_map import HeightMap, bead_width_mm, needs_map, printed_tops
-from capturehook.place.route import Route, find_route, refuse_touch
+from capturehook.place.route import find_route, refuse_touch
 from capturehook.place.shutter import hold_ms, settle_ms
-from capturehook.place.stops import NoStop, Stop, find_gap, find_resume_gap, find_stop
+from capturehook.place.stops import find_gap, find_resume_gap, find_stop
 from capturehook.place.turns import find_split, spiral_centre
 from capturehook.place.wipe import wipe_back
 from capturehook.read.job import Job
-from capturehook.read.moves import State
 
 NEAR_END_MM = 0.01
 """A stop this near to the end of a printing move is made at the end."""

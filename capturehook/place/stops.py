@@ -12,17 +12,15 @@ from bisect import bisect_left
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from capturehook.model.layers import LayerTable
 from capturehook.model.moves import MoveTable
-from capturehook.place.turns import Split
+from capturehook.model.stop import NoStop, Stop
 from capturehook.read.features import Features
 from capturehook.read.moves import JobMoves
 from capturehook.read.source import Source
-from capturehook.read.spans import edges_between, is_inside
+from capturehook.read.spans import Spans, edges_between, is_inside
 
-Spans = dict[str, NDArray[np.int64]]
 HARMLESS_AFTER_PRINTING = frozenset(
     {
         "EXCLUDE_OBJECT_END",
@@ -53,26 +51,6 @@ class Gap:
     high: int
     next_move: int
     """First printing move after the gap; -1 after the last layer."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stop:
-    """One chosen place: the block goes before line ``line_index``."""
-
-    layer_index: int
-    line_index: int
-    finished: bool = False
-    split: Split | None = None
-    """Spirals: the line is a printing move, cut here."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NoStop:
-    """A layer after which no block may stand, and why."""
-
-    layer_index: int
-    line_index: int
-    reason: str
 
 
 def find_gap(job: JobMoves, layers: LayerTable, layer_index: int, source: Source) -> Gap:

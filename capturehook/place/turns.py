@@ -7,7 +7,6 @@ point, the filament shared by length. Marks, if any, then form one line up the p
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import atan2, cos, hypot, pi, radians, sin
 
 import numpy as np
@@ -15,20 +14,9 @@ from numpy.typing import NDArray
 
 from capturehook.model.layers import LayerTable
 from capturehook.model.moves import LINE, MoveTable
+from capturehook.model.stop import Split
 
 Array = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Split:
-    """A point within a move: ``share`` of its length is printed before the stop."""
-
-    move: int
-    share: float
-    x_mm: float
-    y_mm: float
-    z_mm: float
-    e_step_mm: float
 
 
 def spiral_centre(moves: MoveTable, layers: LayerTable) -> tuple[float, float]:

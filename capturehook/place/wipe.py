@@ -7,7 +7,7 @@ from math import hypot
 import numpy as np
 
 from capturehook.model.moves import LINE, MoveTable
-from capturehook.read.moves import State
+from capturehook.model.state import State
 
 SAME_MM = 1e-6
 

@@ -14,14 +14,13 @@ from capturehook.catalog import FIRMWARES
 from capturehook.model.layers import LayerTable
 from capturehook.model.profile import Profile
 from capturehook.place.height_map import needs_map
-from capturehook.place.stops import Spans
 from capturehook.read.features import Features, find_features
 from capturehook.read.layers import find_layers
 from capturehook.read.marks import Marks, find_marks
 from capturehook.read.moves import JobMoves, read_moves
 from capturehook.read.near import read_near
 from capturehook.read.source import Source, open_source
-from capturehook.read.spans import find_spans
+from capturehook.read.spans import Spans, find_spans
 
 if TYPE_CHECKING:
     from capturehook.clock.seconds import Timetable

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from capturehook.catalog.contracts import Firmware
-from capturehook.read.moves import State
+from capturehook.model.contracts import Firmware
+from capturehook.model.state import State
 
 
 def lead_in(firmware: Firmware, e_letter: str, state: State) -> list[str]:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.catalog import DIALECTS
-from capturehook.catalog.contracts import Dialect
+from capturehook.model.contracts import Dialect
 from capturehook.read.source import Source
 
 _HIDDEN = tuple(

@@ -6,51 +6,11 @@ lines that are no moves, and by the proof for every line of a block.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from math import pi
+from dataclasses import replace
 
-from capturehook.catalog.contracts import Firmware
+from capturehook.model.contracts import Firmware
+from capturehook.model.state import Modes
 from capturehook.read.words import Command
-
-
-@dataclass(frozen=True, slots=True)
-class Modes:
-    """Everything modal that changes what a motion line means.
-
-    ``m82`` is None until the job says M82 or M83.
-    """
-
-    absolute: bool = True
-    m82: bool | None = None
-    inch: bool = False
-    plane: int = 17
-    absolute_centres: bool = False
-    tool: int = 0
-    motion: int | None = None
-    fan: tuple[str, ...] = ()
-    accel: tuple[str, ...] = ()
-    coordinate_system: str = "G54"
-    volumetric_mm: float = 0.0
-    """Filament diameter while E counts mm3 (M200); 0 while it counts mm."""
-
-    def e_absolute(self, firmware: Firmware) -> bool:
-        """Is an E word a position (True) or a step (False)?"""
-        e_absolute = self.m82 if self.m82 is not None else True
-        if firmware.g91_forces_relative_e:
-            return e_absolute and self.absolute
-        return e_absolute
-
-    @property
-    def unit_mm(self) -> float:
-        return 25.4 if self.inch else 1.0
-
-    def filament_per_unit(self, usual: float) -> float:
-        """mm of filament for one unit of E; ``usual`` where the job does not say M200."""
-        return 1.0 / (pi * self.volumetric_mm**2 / 4) if self.volumetric_mm > 0 else usual
-
-    def e_unit(self, firmware: Firmware) -> float:
-        """What an E word is multiplied by: G20 scales it on some families only."""
-        return self.unit_mm if firmware.inch_scales_e else 1.0
 
 
 def _volumetric(modes: Modes, command: Command) -> Modes:

@@ -13,13 +13,13 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.catalog.contracts import Firmware
 from capturehook.errors import GcodeError
 from capturehook.model import moves
+from capturehook.model.contracts import Firmware
 from capturehook.model.moves import MoveTable
+from capturehook.model.state import Modes, State
 from capturehook.read.arcs import centre_from_radius, swept_angle
 from capturehook.read.axis import AxisTrack, track_axis
-from capturehook.read.modal import Modes
 from capturehook.read.others import MOTION, Others, doubled_word, read_others
 from capturehook.read.source import Source
 from capturehook.read.tokens import MODAL, MotionWords, read_motion_words
@@ -33,27 +33,6 @@ SHORT_RADIUS = 1e-3
 """By so much of R^2 may rounding leave an arc's radius short of half its chord."""
 E_MOST_MM = 1e8
 """As FAR_MM, for the job's number for filament."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class State:
-    """Everything a block must leave as it found it, just before one line.
-
-    ``x_mm`` ... are machine positions; ``shift_mm`` is what to take off them for the job's
-    own numbers (G92). ``e_mm`` is the job's number for E. ``deficit_mm`` is how far filament
-    is drawn back. ``feed_mm_min`` is 0 where the job has not set one yet.
-    """
-
-    line_index: int
-    x_mm: float
-    y_mm: float
-    z_mm: float
-    shift_mm: tuple[float, float, float]
-    e_mm: float
-    deficit_mm: float
-    fw_retracted: bool
-    feed_mm_min: float
-    modes: Modes
 
 
 @dataclass(frozen=True)

@@ -17,8 +17,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.catalog.contracts import Firmware
 from capturehook.errors import GcodeError, Where
+from capturehook.model.contracts import Firmware
 from capturehook.read.axis import SHIFT
 from capturehook.read.moves import JobMoves, read_deficit, read_moves
 from capturehook.read.source import MOTION, Source

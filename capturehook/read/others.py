@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from capturehook.catalog.contracts import Firmware
 from capturehook.errors import GcodeError
+from capturehook.model.contracts import Firmware
 from capturehook.model.moves import (
     DWELL,
     FW_RETRACT,
@@ -20,9 +20,10 @@ from capturehook.model.moves import (
     TOOL,
     WAIT,
 )
+from capturehook.model.state import Modes
 from capturehook.read import axis
 from capturehook.read.axis import AxisEvents, no_events
-from capturehook.read.modal import Modes, switch
+from capturehook.read.modal import switch
 from capturehook.read.source import Source
 from capturehook.read.words import Command, WordError, read_commands
 

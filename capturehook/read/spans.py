@@ -15,6 +15,8 @@ from capturehook.model.moves import PAUSE, TOOL, MoveTable
 from capturehook.read.marks import hidden_lines
 from capturehook.read.source import Source
 
+Spans = dict[str, NDArray[np.int64]]
+"""(K, 2) spans by their kind."""
 PAIRS = {
     "wipe": (rb";[ ]?WIPE_START", rb";[ ]?WIPE_END"),
     "object label": (
@@ -37,7 +39,7 @@ _QUICK: dict[str, tuple[tuple[bytes, ...], tuple[bytes, ...]]] = {
 """Literals that stand in every beginning and every end: looked for first, at memory speed."""
 
 
-def find_spans(source: Source, moves: MoveTable) -> dict[str, NDArray[np.int64]]:
+def find_spans(source: Source, moves: MoveTable) -> Spans:
     """Every span of a job by its kind: (K, 2) line indices, in file order, not overlapping."""
     found = {kind: _pairs(source, kind) for kind in PAIRS}
     found["tool change"] = _joined(found["tool change"], _tool_changes(moves))

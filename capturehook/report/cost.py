@@ -20,9 +20,10 @@ from capturehook.clock.paths import is_e_only
 from capturehook.clock.seconds import Timetable
 from capturehook.model.moves import DWELL, FW_RETRACT, FW_UNRETRACT, WAIT, MoveTable
 from capturehook.model.profile import Machine, Profile
+from capturehook.model.state import State
 from capturehook.place.shutter import settle_ms
 from capturehook.read.lead_in import lead_in
-from capturehook.read.moves import JobMoves, State, read_moves
+from capturehook.read.moves import JobMoves, read_moves
 from capturehook.read.source import open_source
 
 Floats = NDArray[np.float64]

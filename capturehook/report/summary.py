@@ -10,8 +10,8 @@ from capturehook.clock.seconds import Timetable
 from capturehook.errors import Finding
 from capturehook.model.layers import LayerTable
 from capturehook.model.profile import Capture, Profile, Retract
+from capturehook.model.state import State
 from capturehook.read.features import Features
-from capturehook.read.moves import State
 from capturehook.read.source import Source
 from capturehook.report.cost import PosedBlock, ReadJob, added_seconds
 

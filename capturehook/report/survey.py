@@ -15,7 +15,7 @@ from capturehook.clock.limits import estimate_from_job
 from capturehook.clock.seconds import is_unknown
 from capturehook.errors import Finding
 from capturehook.model.moves import ARC_CCW, ARC_CW, FW_RETRACT, PAUSE, TOOL
-from capturehook.read.modal import Modes
+from capturehook.model.state import Modes
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,9 +7,8 @@ from typing import Any
 from capturehook.block.write import Kit, make_kit, pose_block
 from capturehook.catalog import FIRMWARES
 from capturehook.model.profile import Profile
+from capturehook.model.state import Modes, State
 from capturehook.profile import build_profile
-from capturehook.read.modal import Modes
-from capturehook.read.moves import State
 from tests.strategies import profile_table
 
 PARK = (8.0, 215.0)

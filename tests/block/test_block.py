@@ -14,9 +14,8 @@ import pytest
 from capturehook.block.write import Kit, make_kit, pose_block
 from capturehook.catalog import FIRMWARES, TRIGGERS
 from capturehook.errors import PlanError, ProfileError
+from capturehook.model.state import Modes, State
 from capturehook.read.lead_in import lead_in
-from capturehook.read.modal import Modes
-from capturehook.read.moves import State
 from tests.block.blocks import (
     MODES,
     NO_MODES,

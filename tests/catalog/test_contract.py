@@ -12,9 +12,10 @@ from typing import Any, get_args
 
 import pytest
 
-from capturehook.catalog import DIALECTS, FIRMWARES, TRIGGERS, _register, contracts
+from capturehook.catalog import DIALECTS, FIRMWARES, TRIGGERS, _register
 from capturehook.clock.corners import corner_rule
 from capturehook.errors import Finding, ProfileError
+from capturehook.model import contracts
 from capturehook.model.profile import FirmwareName, TriggerName
 from capturehook.profile import build_profile, load_profile
 from tests.block.blocks import NOT_ON, profile_for

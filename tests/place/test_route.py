@@ -9,10 +9,11 @@ from hypothesis import strategies as st
 
 from capturehook.errors import PoseError
 from capturehook.model.profile import Carriage, KeepOut, Machine
+from capturehook.model.route import Route
 from capturehook.place.detour import _pull_straight
 from capturehook.place.head import Scene
 from capturehook.place.height_map import HeightMap
-from capturehook.place.route import Route, find_route, refuse_touch
+from capturehook.place.route import find_route, refuse_touch
 from tests.place import brute
 from tests.place.beds import Bed, Shape, beds, make_bed
 

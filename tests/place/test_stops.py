@@ -10,7 +10,8 @@ from typing import Any
 
 import pytest
 
-from capturehook.place.stops import Gap, NoStop, Stop, find_gap, find_resume_gap, find_stop
+from capturehook.model.stop import NoStop, Stop
+from capturehook.place.stops import Gap, find_gap, find_resume_gap, find_stop
 from capturehook.read.features import find_features
 from capturehook.read.spans import find_spans
 from tests.read.reading_layers import layers_of, source_of

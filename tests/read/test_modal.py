@@ -10,7 +10,8 @@ from __future__ import annotations
 import pytest
 
 from capturehook.catalog import FIRMWARES
-from capturehook.read.modal import Modes, switch
+from capturehook.model.state import Modes
+from capturehook.read.modal import switch
 from capturehook.read.words import read_command
 from tests.read.reading import PRINTERS, read_lines
 

@@ -10,8 +10,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from capturehook.catalog.contracts import Fire, Firmware
 from capturehook.errors import Finding
+from capturehook.model.contracts import Fire, Firmware
 from capturehook.model.numbers import fixed
 
 if TYPE_CHECKING:

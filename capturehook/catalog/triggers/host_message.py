@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from capturehook.catalog.contracts import Fire, Firmware
 from capturehook.errors import Finding
+from capturehook.model.contracts import Fire, Firmware
 from capturehook.model.profile import Profile
 
 DEFAULT_TEXT = "capture frame"

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 
-from capturehook.catalog.contracts import Fire, Firmware
 from capturehook.errors import Finding
+from capturehook.model.contracts import Fire, Firmware
 from capturehook.model.profile import Profile
 from capturehook.model.tables import FaultsError
 
