@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:  # what the doors below lead to, for type checkers
     from capturehook.api import apply, assemble, audit, inspect, plan, strip
     from capturehook.errors import CaptureHookError
+    from capturehook.film.assemble import FilmWishes
     from capturehook.profile import load_profile
-    from capturehook.video.assemble import FilmWishes
 
 __version__ = "0.1.0"
 _DOORS = {
@@ -26,7 +26,7 @@ _DOORS = {
     "audit": "capturehook.api",
     "assemble": "capturehook.api",
     "load_profile": "capturehook.profile",
-    "FilmWishes": "capturehook.video.assemble",
+    "FilmWishes": "capturehook.film.assemble",
     "CaptureHookError": "capturehook.errors",
 }
 __all__ = [

@@ -11,14 +11,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from capturehook.audit.judge import Audit
     from capturehook.block.pipeline import Applied
+    from capturehook.film.assemble import FilmReport, FilmWishes
+    from capturehook.frames.listing import Clock
+    from capturehook.frames.measure import Rectangle
     from capturehook.model.plan import PlanRecord
     from capturehook.model.profile import Profile
     from capturehook.report.survey import Survey
-    from capturehook.video.assemble import FilmReport, FilmWishes
-    from capturehook.video.audit import Audit
-    from capturehook.video.frames import Clock
-    from capturehook.video.measure import Rectangle
 
 Progress = Callable[[int], None]
 """Told how much is done, as a count."""
@@ -126,9 +126,9 @@ def audit(
     FileError, PlanError
         A place that does not exist, or a file that holds no plan.
     """
+    from capturehook.audit.judge import audit_frames
+    from capturehook.frames.listing import load_frames
     from capturehook.model.plan import load_plan
-    from capturehook.video.audit import audit_frames
-    from capturehook.video.frames import load_frames
 
     record = load_plan(plan) if isinstance(plan, Path) else plan
     frames = load_frames(places, clock=clock)
@@ -164,6 +164,6 @@ def assemble(
     FileError
         The film cannot be written; what stood there is unchanged.
     """
-    from capturehook.video.assemble import assemble_film
+    from capturehook.film.assemble import assemble_film
 
     return assemble_film(audited, out, wishes, list_path=list_path, progress=progress)

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-from capturehook.video import audit
+from capturehook.audit import judge as audit
 
 ROOT = Path(__file__).parents[1]
 CODE = re.compile(r"[a-z]+(-[a-z0-9]+)*")

@@ -104,12 +104,17 @@ def assemble_command(
     Example:
       capturehook assemble card1/ --plan plan.json -o lighthouse.mp4 --even-light
     """
+    from capturehook.audit.judge import audit_frames
     from capturehook.cli import show
+    from capturehook.film.assemble import (
+        FilmWishes,
+        assemble_film,
+        film_json,
+        film_lines,
+        plan_film,
+    )
+    from capturehook.frames.listing import load_frames
     from capturehook.model.plan import load_plan
-    from capturehook.video.assemble import FilmWishes, assemble_film, plan_film
-    from capturehook.video.audit import audit_frames
-    from capturehook.video.frames import load_frames
-    from capturehook.video.report import film_json, film_lines
 
     words = tuple(word.strip() for word in text.split(",")) if text else ()
     film_wishes = FilmWishes(text=words, **wishes)

@@ -57,14 +57,14 @@ def audit_command(
     Example:
       capturehook audit card1/ card2/ --plan plan.json --sheet sheet.png
     """
+    from capturehook.audit.judge import audit_frames
+    from capturehook.audit.report import audit_json, summary_lines
+    from capturehook.audit.sheet import Thumbs, save_sheet
+    from capturehook.audit.timeline import timeline_svg
     from capturehook.cli import show
     from capturehook.files import write_atomically
+    from capturehook.frames.listing import load_frames, refuse_over_frames
     from capturehook.model.plan import load_plan
-    from capturehook.video.audit import audit_frames
-    from capturehook.video.frames import load_frames, refuse_over_frames
-    from capturehook.video.report import audit_json, summary_lines
-    from capturehook.video.sheet import Thumbs, save_sheet
-    from capturehook.video.timeline import timeline_svg
 
     plan = load_plan(plan_path) if plan_path is not None else None
     listed = load_frames(frames, clock=clock)

@@ -1,7 +1,7 @@
 """The plan record: what was planned, pose by pose, saved as plan.json.
 
 Made from a filament job by `plan/` or from a resin job by `resin/`; read after the print
-by `video/`, which checks the frames against it.
+by `audit/`, which checks the frames against it.
 """
 
 from __future__ import annotations

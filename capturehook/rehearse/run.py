@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from capturehook.errors import Finding, PlanError
 from capturehook.files import write_stream_atomically
+from capturehook.frames.needs import pillow
 from capturehook.rehearse.camera import View
 from capturehook.rehearse.draw import Shot, Stage
 from capturehook.rehearse.hidden import ParkAdvice, advise_park
@@ -26,12 +27,11 @@ from capturehook.rehearse.room import (
     plate_offset,
 )
 from capturehook.rehearse.stand_in import StandInCamera
-from capturehook.video.needs import pillow
 
 if TYPE_CHECKING:
     from capturehook.block.pipeline import Applied, Pose
+    from capturehook.film.encode import Film
     from capturehook.model.plan import PlannedPose
-    from capturehook.video.encode import Film
 
 SCHEMA = 1
 MUCH_HIDDEN = 0.02
@@ -180,7 +180,7 @@ def _asked_film(asked: Asked, fps: Fraction, title: str) -> Iterator[Film | None
     if asked.film is None:
         yield None
         return
-    from capturehook.video.encode import open_film
+    from capturehook.film.encode import open_film
 
     metadata = {"title": f"Rehearsal of {Path(title).name}"}
     with open_film(asked.film, *asked.size, fps, metadata=metadata) as film:

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from capturehook.errors import FrameError
 from capturehook.files import write_stream_atomically
+from capturehook.frames.needs import need, pillow
 from capturehook.model.plan import PlanRecord
 from capturehook.physics.colour import gain_table_8bit
-from capturehook.video.needs import need, pillow
 
 START = datetime(2024, 5, 1, 9, 0, 0)
 DOUBLE_S = 1.3

@@ -1,4 +1,4 @@
-"""A resin job -> its light timeline -> the plan record that `video/` audits against.
+"""A resin job -> its light timeline -> the plan record that `audit/` checks frames against.
 
 container, rebuild: the zip, read with suspicion, rebuilt byte for byte. run_gcode, open_zip:
 what the two kinds of job say. timeline: seconds of every layer. light_events: what a light

@@ -28,8 +28,8 @@ CHILD = """
 import json, sys, time
 from pathlib import Path
 from capturehook.model.plan import load_plan
-from capturehook.video.audit import audit_frames
-from capturehook.video.frames import load_frames
+from capturehook.audit.judge import audit_frames
+from capturehook.frames.listing import load_frames
 folder, plan = Path(sys.argv[1]), load_plan(Path(sys.argv[2]))
 begin = time.perf_counter()
 frames = load_frames([folder])

@@ -297,7 +297,7 @@ def _profile() -> Profile:
 @lru_cache(maxsize=1)
 def _shoot(folder: str) -> tuple[Any, list[tuple[str, bytes]]]:
     """A drawn shoot of six poses: its plan, and its pictures as bytes."""
-    from tests.video.shoot import make_shoot
+    from tests.frames.shoot import make_shoot
 
     shoot = make_shoot(6)
     place = Path(folder) / "sound shoot"
@@ -345,9 +345,9 @@ def _digits(data: bytes) -> bytes:
 
 def frames_case(rng: Random, counts: Counts, folder: Path) -> Case:
     """A shoot with some pictures damaged: audited, and made a film now and then."""
-    from capturehook.video.audit import audit_frames
-    from capturehook.video.frames import load_frames
-    from capturehook.video.report import audit_json
+    from capturehook.audit.judge import audit_frames
+    from capturehook.audit.report import audit_json
+    from capturehook.frames.listing import load_frames
 
     plan, pictures = _shoot(str(folder))
     wanted = rng.choice(("jpg", "jpg", "tiff"))
@@ -376,7 +376,7 @@ def frames_case(rng: Random, counts: Counts, folder: Path) -> Case:
 
 
 def _film(counts: Counts, audit: Any, folder: Path) -> list[str]:
-    from capturehook.video.assemble import FilmWishes, assemble_film
+    from capturehook.film.assemble import FilmWishes, assemble_film
 
     out = folder / "film.mp4"
     made, wrong = guarded(counts, "film", lambda: assemble_film(audit, out, FilmWishes()))

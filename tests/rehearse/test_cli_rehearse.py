@@ -11,8 +11,8 @@ import pytest
 from PIL import Image
 
 from capturehook.cli.main import run
+from capturehook.frames.exif import taken_from
 from capturehook.model.plan import load_plan
-from capturehook.video.exif import taken_from
 from tests.rehearse.rehearsed import job_file
 
 

@@ -12,7 +12,9 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import pytest
 
+from capturehook.audit.judge import Audit, audit_frames
 from capturehook.demo.resin import SCREEN_MM, resin_lighthouse
+from capturehook.frames.listing import load_frames
 from capturehook.model.plan import PlanRecord
 from capturehook.rehearse.draw import Stage
 from capturehook.rehearse.hanging import HangingStage, hang, subject_of
@@ -24,8 +26,6 @@ from capturehook.report.shoot import plan_shoot
 from capturehook.resin.edit import insert_poses
 from capturehook.resin.settings import load_resin_profile
 from capturehook.resin.shoot import plan_shoot as plan_resin_shoot
-from capturehook.video.audit import Audit, audit_frames
-from capturehook.video.frames import load_frames
 from tests.rehearse.rehearsed import camera_of, small
 
 SIZE = (320, 180)

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from capturehook.errors import FrameError
+from capturehook.frames.exif import taken_from
 from capturehook.model.plan import PlannedPose, PlanRecord
 from capturehook.rehearse.stand_in import (
     DOUBLE_S,
@@ -19,7 +20,6 @@ from capturehook.rehearse.stand_in import (
     read_fault,
     spoil,
 )  # fmt: skip
-from capturehook.video.exif import taken_from
 
 
 def plan(poses: int = 12) -> PlanRecord:

@@ -1,0 +1,1 @@
+"""Audited frames -> a film: choose, align, render, encode."""

@@ -1,0 +1,196 @@
+"""An Audit -> the frames of the film, one after another; poses without a fit one are filled."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Literal
+
+from capturehook.audit import verdicts as v
+from capturehook.audit.judge import Audit, FrameVerdict
+from capturehook.errors import Finding, FrameError
+
+Fill = Literal["hold", "blend", "skip"]
+FILLS: tuple[Fill, ...] = ("hold", "blend", "skip")
+FAR_SHARE = 0.03  # a lone frame knocked further than this would cost too much of the picture
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chosen:
+    """One frame of the film.
+
+    ``kind`` is shot, held (the frame before stands in) or blended (``share`` of the frame
+    ``other_index`` mixed in). ``pose_index`` is None without a plan.
+    """
+
+    kind: str
+    frame_index: int
+    pose_index: int | None
+    other_index: int | None = None
+    share: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """What is done to one source frame: content has moved by dx, dy (original px), turned
+    clockwise and grown against the reference; its light is multiplied by ``gain``."""
+
+    dx_px: float = 0.0
+    dy_px: float = 0.0
+    turn_deg: float = 0.0
+    zoom: float = 1.0
+    gain: float = 1.0
+
+
+def choose_frames(
+    audit: Audit, fill: Fill = "hold", *, aligned: bool = True
+) -> tuple[list[Chosen], list[Finding]]:
+    """The frames of the film in order, and what had to be filled or left out.
+
+    Parameters
+    ----------
+    aligned : the film is aligned, so a frame of a knocked camera will do
+
+    Raises
+    ------
+    FrameError
+        No frame is fit for the film.
+    """
+    fit = [is_fit(audit, one, aligned) for one in audit.by_frame]
+    if audit.plan is None:
+        chosen = [
+            Chosen(kind="shot", frame_index=one.frame_index, pose_index=None)
+            for one in audit.by_frame
+            if fit[one.frame_index]
+        ]
+        _refuse_nothing(audit, chosen)
+        return chosen, []
+    shown = [
+        one.frame_index if one.frame_index is not None and fit[one.frame_index] else None
+        for one in audit.by_pose
+    ]
+    known = [pose for pose, frame in enumerate(shown) if frame is not None]
+    _refuse_nothing(audit, known)
+    chosen = _filled(shown, known, fill)
+    return chosen, _said(audit, known, fill)
+
+
+def is_fit(audit: Audit, one: FrameVerdict, aligned: bool) -> bool:
+    if one.verdict is v.MOVED:
+        far_px = FAR_SHARE * audit.frames.size_px[0]
+        return aligned and math.hypot(one.dx_px, one.dy_px) <= far_px  # NaN is not
+    return one.verdict.usable
+
+
+def _refuse_nothing(audit: Audit, some: object) -> None:
+    if not some:
+        counts = ", ".join(f"{count} {name}" for name, count in audit.counts.items())
+        raise FrameError(
+            "frames", f"none is fit for a film ({counts})", "See what `capturehook audit` says"
+        )
+
+
+def _filled(shown: list[int | None], known: list[int], fill: Fill) -> list[Chosen]:
+    """From the first pose that is shown to the last."""
+    chosen: list[Chosen] = []
+    for pose in range(known[0], known[-1] + 1):
+        frame = shown[pose]
+        if frame is not None:
+            chosen.append(Chosen(kind="shot", frame_index=frame, pose_index=pose))
+        elif fill != "skip":
+            chosen.append(_stand_in(shown, known, pose, fill))
+    return chosen
+
+
+def _stand_in(shown: list[int | None], known: list[int], pose: int, fill: Fill) -> Chosen:
+    before = max(one for one in known if one < pose)
+    after = min(one for one in known if one > pose)
+    first, last = shown[before], shown[after]
+    assert first is not None and last is not None
+    if fill == "hold":
+        return Chosen(kind="held", frame_index=first, pose_index=pose)
+    share = (pose - before) / (after - before)
+    return Chosen(kind="blended", frame_index=first, pose_index=pose, other_index=last, share=share)
+
+
+def _said(audit: Audit, known: list[int], fill: Fill) -> list[Finding]:
+    poses = len(audit.by_pose)
+    findings = []
+    gone = known[-1] - known[0] + 1 - len(known)
+    if gone:
+        how = {"hold": "the frame before is held", "blend": "blended", "skip": "left out"}[fill]
+        text = f"{gone} poses without a fit frame inside the film: {how}"
+        findings.append(Finding("filled", "film", text))
+    for count, end in ((known[0], "first"), (poses - 1 - known[-1], "last")):
+        if count:
+            text = f"the {end} {count} poses have no fit frame; the film does without them"
+            findings.append(Finding("shortened", "film", text))
+    return findings
+
+
+LIST_COLUMNS = (
+    "film_frame",
+    "start_s",
+    "shown_frames",
+    "kind",
+    "file",
+    "other_file",
+    "other_share",
+    "pose",
+    "layer",
+    "z_mm",
+    "verdict",
+    "dx_px",
+    "dy_px",
+    "turn_deg",
+    "zoom",
+    "gain_ev",
+)
+
+
+def list_csv(
+    audit: Audit,
+    chosen: list[Chosen],
+    corrections: dict[int, Correction],
+    fps: Fraction,
+    last_shown: int,
+) -> str:
+    """The film as a list for another editor: one row a frame, in order, with its corrections.
+
+    ``last_shown`` is how many film frames the last one stays.
+    """
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(LIST_COLUMNS)
+    for index, one in enumerate(chosen):
+        shown = last_shown if index == len(chosen) - 1 else 1
+        writer.writerow(_row(audit, one, corrections[one.frame_index], index, fps, shown))
+    return out.getvalue()
+
+
+def _row(
+    audit: Audit, one: Chosen, correction: Correction, index: int, fps: Fraction, shown: int
+) -> list[object]:
+    frames = audit.frames.frames
+    pose = audit.by_pose[one.pose_index].pose if one.pose_index is not None else None
+    return [
+        index + 1,
+        f"{float(index / fps):.3f}",
+        shown,
+        one.kind,
+        frames[one.frame_index].path,
+        frames[one.other_index].path if one.other_index is not None else "",
+        f"{one.share:.3f}" if one.other_index is not None else "",
+        pose.pose if pose else "",
+        pose.layer if pose else "",
+        f"{pose.z_mm:g}" if pose else "",
+        audit.by_frame[one.frame_index].verdict.name,
+        f"{correction.dx_px:.2f}",
+        f"{correction.dy_px:.2f}",
+        f"{correction.turn_deg:.3f}",
+        f"{correction.zoom:.5f}",
+        f"{math.log2(correction.gain):.3f}",
+    ]

@@ -1,0 +1,372 @@
+"""Stage 7 begins: folders of pictures -> one list of frames in the order they were taken.
+
+In: folders or files (each folder is a card). Out: a FrameList with times and what they are
+worth. Only heads of files are read here; names that restart after 9999, clocks set back,
+copies on two cards and pictures without times are put right or said aloud.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.errors import FileError, Finding, FrameError
+from capturehook.frames.decode import PLAIN_ENDINGS, RAW_ENDINGS, is_raw, read_head
+from capturehook.frames.exif import Taken
+from capturehook.frames.needs import MissingLibraryError
+
+Clock = Literal["camera", "file", "order"]
+LAST_DCF_NUMBER = 9999
+ZONE_STEP_S = 900.0  # no zone or daylight rule moves a clock by less than a quarter of an hour
+MOST_GUESSED = 0.2
+NUMBER = re.compile(r"\d+")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """One picture file; ``card`` counts from 0; ``taken`` is None where it holds no time."""
+
+    path: Path
+    card: int
+    size_px: tuple[int, int]
+    taken: Taken | None
+    file_s: float
+    file_bytes: int
+    fault: str | None = None
+
+    @property
+    def name(self) -> str:
+        return self.path.name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrameList:
+    """F frames in order of capture.
+
+    Attributes
+    ----------
+    frames : F of them
+    t_s : (F,) float64, capture time in seconds on one clock that never steps back; all NaN
+        where only the order is known
+    clock : "camera" (Exif), "file" (time of the file) or "order" (names alone)
+    step_s : finest difference the times can show
+    findings : what was put right or is in doubt
+    """
+
+    frames: tuple[Frame, ...]
+    t_s: NDArray[np.float64]
+    clock: Clock
+    step_s: float
+    findings: tuple[Finding, ...]
+
+    def __len__(self) -> int:
+        return len(self.frames)
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """The size most frames have."""
+        sizes = [frame.size_px for frame in self.frames if frame.fault is None]
+        return max(set(sizes), key=lambda size: (sizes.count(size), size))
+
+
+def load_frames(
+    places: Sequence[Path | str],
+    *,
+    clock: Clock | None = None,
+    progress: Callable[[int], None] | None = None,
+) -> FrameList:
+    """Find the pictures in folders (or the files named) and put them in order of capture.
+
+    Parameters
+    ----------
+    places : each folder is one card; files named singly make one card together
+    clock : use this kind of time; None takes the best there is
+    progress : called with the count of files looked at
+
+    Raises
+    ------
+    FrameError
+        No picture at all, or none that can be read.
+    FileError
+        A place does not exist.
+    """
+    cards = find_pictures([Path(place) for place in places])
+    frames = _read_heads(cards, progress or (lambda done: None))
+    if all(frame.fault for card in frames for frame in card):
+        raise FrameError(str(places[0]), "holds no readable picture", "Check the folder")
+    frames, copies = _without_copies(frames)
+    return _timed(frames, clock, copies)
+
+
+def find_pictures(places: Sequence[Path]) -> list[list[Path]]:
+    """Paths by card, each card in the order of its names; see :func:`load_frames`."""
+    folders = [place for place in places if place.is_dir()]
+    files = [place for place in places if not place.is_dir()]
+    for place in files:
+        if not place.exists():
+            raise FileError(str(place), "there is no such file or folder", "Check the path")
+    cards = [_pictures_in(folder) for folder in folders]
+    cards.append(order_names(_one_of_each(files)))
+    cards = [card for card in cards if card]
+    if not cards:
+        raise FrameError(
+            str(places[0]) if places else "FRAMES",
+            "holds no picture (JPEG, PNG, TIFF or camera raw)",
+            "Give the folder the camera's files were copied to",
+        )
+    return cards
+
+
+def _pictures_in(folder: Path) -> list[Path]:
+    """A card's folders (100..., 101...) follow each other by name."""
+    found: dict[Path, list[Path]] = {}
+    for path in folder.rglob("*"):
+        hidden = any(part.startswith(".") for part in path.relative_to(folder).parts)
+        if path.suffix.lower() in PLAIN_ENDINGS | RAW_ENDINGS and not hidden and path.is_file():
+            found.setdefault(path.parent, []).append(path)
+    return [
+        path
+        for parent in sorted(found, key=_natural)
+        for path in order_names(_one_of_each(found[parent]))
+    ]
+
+
+def _one_of_each(paths: Iterable[Path]) -> list[Path]:
+    """Of a raw file and a picture of the same name the picture is enough."""
+    paths = list(paths)
+    plain = {path.with_suffix("") for path in paths if not is_raw(path)}
+    return [path for path in paths if not (is_raw(path) and path.with_suffix("") in plain)]
+
+
+def order_names(paths: Sequence[Path]) -> list[Path]:
+    """Natural order; and where numbers of four digits run over 9999, 0001 comes after it."""
+    ordered = sorted(paths, key=_natural)
+    numbers = _dcf_numbers(ordered)
+    if numbers is None or len(numbers) < 2:
+        return ordered
+    gaps = np.diff(numbers)
+    widest = int(np.argmax(gaps))
+    over_the_end = numbers[0] + LAST_DCF_NUMBER - numbers[-1]
+    if gaps[widest] > 10 * over_the_end and numbers[-1] > LAST_DCF_NUMBER - 100:
+        return ordered[widest + 1 :] + ordered[: widest + 1]
+    return ordered
+
+
+def _natural(path: Path) -> list[object]:
+    parts = re.split(r"(\d+)", path.name.lower())
+    return [(int(part), "") if part.isdecimal() else (-1, part) for part in parts]
+
+
+def _dcf_numbers(paths: Sequence[Path]) -> NDArray[np.int64] | None:
+    """The four digits at the end of each stem, if all share what stands before them."""
+    stems = [path.stem for path in paths]
+    if not all(re.search(r"(?<!\d)\d{4}$", stem) for stem in stems):
+        return None
+    if len({stem[:-4].lower() for stem in stems}) != 1:
+        return None
+    return np.array([int(stem[-4:]) for stem in stems])
+
+
+def _read_heads(cards: list[list[Path]], progress: Callable[[int], None]) -> list[list[Frame]]:
+    done = 0
+    frames: list[list[Frame]] = []
+    for card, paths in enumerate(cards):
+        frames.append([])
+        for path in paths:
+            frames[-1].append(_read_frame(path, card))
+            done += 1
+            progress(done)
+    return frames
+
+
+def _read_frame(path: Path, card: int) -> Frame:
+    stat = path.stat()
+    blank = Frame(
+        path=path,
+        card=card,
+        size_px=(0, 0),
+        taken=None,
+        file_s=stat.st_mtime_ns / 1e9,
+        file_bytes=stat.st_size,
+    )
+    try:
+        size_px, taken = read_head(path)
+    except MissingLibraryError:
+        raise
+    except FrameError as fault:
+        return replace(blank, fault=fault.found)
+    return replace(blank, size_px=size_px, taken=taken)
+
+
+def _without_copies(cards: list[list[Frame]]) -> tuple[list[list[Frame]], list[Finding]]:
+    """A camera that writes each picture to both cards: keep the first of each pair."""
+    seen: dict[tuple[str, int, Taken | None], Frame] = {}
+    kept: list[list[Frame]] = []
+    dropped = 0
+    for card in cards:
+        kept.append([])
+        for frame in card:
+            key = (frame.name.lower(), frame.file_bytes, frame.taken)
+            twin = seen.setdefault(key, frame)
+            if twin is not frame and twin.card != frame.card and _digest(twin) == _digest(frame):
+                dropped += 1
+            else:
+                kept[-1].append(frame)
+    if not dropped:
+        return kept, []
+    text = f"{dropped} pictures are on two cards alike; the first of each is used"
+    return [card for card in kept if card], [Finding("copies", "frames", text)]
+
+
+def _digest(frame: Frame) -> str:
+    return hashlib.sha256(frame.path.read_bytes()).hexdigest()
+
+
+def _timed(cards: list[list[Frame]], wish: Clock | None, findings: list[Finding]) -> FrameList:
+    """Choose the clock, mend it card by card, and merge the cards."""
+    clock, times, step_s, doubts = _choose_clock(cards, wish)
+    findings = [*findings, *doubts]
+    if clock == "order":
+        flat = tuple(frame for card in cards for frame in card)
+        nothing = np.full(len(flat), np.nan)
+        return FrameList(
+            frames=flat, t_s=nothing, clock=clock, step_s=0.0, findings=tuple(findings)
+        )
+    frames: list[Frame] = []
+    mended: list[NDArray[np.float64]] = []
+    for card, t_s in zip(cards, times, strict=True):
+        card_frames, card_t_s, jumps = _mend_order(card, t_s)
+        frames += card_frames
+        mended.append(card_t_s)
+        findings += jumps
+    t_all = np.concatenate(mended)
+    order = np.argsort(t_all, kind="stable")
+    return FrameList(
+        frames=tuple(frames[index] for index in order),
+        t_s=t_all[order],
+        clock=clock,
+        step_s=step_s,
+        findings=tuple(findings),
+    )
+
+
+Chosen = tuple[Clock, list[NDArray[np.float64]], float, list[Finding]]
+
+
+def _choose_clock(cards: list[list[Frame]], wish: Clock | None) -> Chosen:
+    flat = [frame for card in cards for frame in card]
+    without = sum(frame.taken is None for frame in flat)
+    if wish == "camera" or (wish is None and without <= MOST_GUESSED * len(flat)):
+        if without == len(flat):
+            raise FrameError(
+                "--clock camera", "no picture holds a capture time", "Use --clock file or order"
+            )
+        return _camera_clock(cards, without)
+    file_times = [np.array([frame.file_s for frame in card]) for card in cards]
+    if wish == "file" or (wish is None and _are_plausible(file_times)):
+        text = "the pictures hold no capture time; the time of the files is used"
+        doubts = [] if wish else [Finding("file-times", "frames", text)]
+        return "file", file_times, _file_step_s(file_times), doubts
+    text = (
+        "neither the pictures nor the files tell when they were taken; they are taken one by one "
+        "in the order of their names, so a missing frame shifts all that follow"
+    )
+    return "order", [], 0.0, [] if wish else [Finding("no-times", "frames", text)]
+
+
+def _camera_clock(cards: list[list[Frame]], without: int) -> Chosen:
+    taken = [frame.taken for card in cards for frame in card if frame.taken is not None]
+    in_utc = all(one.offset_s is not None for one in taken)
+    times = [np.array([_camera_s(frame, in_utc) for frame in card]) for card in cards]
+    doubts: list[Finding] = []
+    if without:
+        times = [_fill_gaps(t_s) for t_s in times]
+        text = f"{without} pictures hold no capture time; theirs is guessed from their neighbours"
+        doubts.append(Finding("time-guessed", "frames", text))
+    parts = {one.local_s % 1.0 for one in taken}
+    whole = len(taken) >= 5 and len(parts) == 1  # always the same sub-seconds tell nothing
+    step_s = 1.0 if whole else max(one.step_s for one in taken)
+    return "camera", times, step_s, doubts
+
+
+def _camera_s(frame: Frame, in_utc: bool) -> float:
+    if frame.taken is None:
+        return float("nan")
+    return frame.taken.local_s - (frame.taken.offset_s or 0.0 if in_utc else 0.0)
+
+
+def _fill_gaps(t_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    known = np.flatnonzero(np.isfinite(t_s))
+    if len(known) == 0:
+        return t_s
+    place = np.arange(len(t_s), dtype=np.float64)
+    filled = np.interp(place, known, t_s[known])
+    step_s = float(np.median(np.diff(t_s[known]))) if len(known) > 1 else 1.0
+    filled += step_s * (np.minimum(place - known[0], 0) + np.maximum(place - known[-1], 0))
+    return filled
+
+
+def _are_plausible(times: list[NDArray[np.float64]]) -> bool:
+    """Files that were copied in one go all bear the time of the copying."""
+    gaps = np.concatenate([np.diff(t_s) for t_s in times]) if times else np.empty(0)
+    return len(gaps) > 0 and float(np.median(gaps)) >= 0.5 and float(np.mean(gaps < 0)) < 0.05
+
+
+def _file_step_s(times: list[NDArray[np.float64]]) -> float:
+    """2 s on cards formatted the usual way (common practice, no source)."""
+    t_s = np.concatenate(times)
+    for step_s in (2.0, 1.0):
+        if (t_s % step_s == 0).all():
+            return step_s
+    return 0.01
+
+
+def _mend_order(
+    frames: list[Frame], t_s: NDArray[np.float64]
+) -> tuple[list[Frame], NDArray[np.float64], list[Finding]]:
+    """Undo clocks that were set back in mid-shoot; else trust the times over the names."""
+    steps = np.diff(t_s)
+    usual_s = float(np.median(steps[steps >= 0])) if (steps >= 0).any() else 0.0
+    back = np.flatnonzero(steps < -ZONE_STEP_S / 2)
+    jumps_s = np.round((usual_s - steps[back]) / ZONE_STEP_S) * ZONE_STEP_S
+    off_s = np.abs(jumps_s - (usual_s - steps[back]))
+    if len(back) == 0 or len(back) > 3 or (off_s > max(5.0, 1.5 * usual_s)).any():
+        order = np.argsort(t_s, kind="stable")
+        return [frames[index] for index in order], t_s[order], []
+    mended = t_s.copy()
+    findings = []
+    for index, jump_s in zip(back, jumps_s, strict=True):
+        mended[index + 1 :] += jump_s
+        text = (
+            f"the camera's clock was set back by {jump_s / 60:g} min before this frame "
+            "(time zone or daylight saving); taken into account"
+        )
+        findings.append(Finding("clock-jump", frames[index + 1].name, text))
+    order = np.argsort(mended, kind="stable")
+    return [frames[index] for index in order], mended[order], findings
+
+
+def refuse_over_frames(frames: FrameList, out: Path, *, picture: bool = False) -> None:
+    """The originals are never written over; and a new picture among them would pass for one.
+
+    Raises
+    ------
+    FrameError
+        ``out`` is one of the frames, or ``picture`` and it lies in a folder of frames.
+    """
+    target = out.resolve()
+    if any(frame.path.resolve() == target for frame in frames.frames):
+        raise FrameError(str(out), "is one of the frames", "Give another name")
+    if picture and any(frame.path.parent.resolve() == target.parent for frame in frames.frames):
+        raise FrameError(
+            str(out),
+            "would lie among the frames and be taken for one of them next time",
+            "Write it to another folder",
+        )

@@ -1,0 +1,51 @@
+"""docs/audit.md and docs/film.md: their Python runs, and they leave no verdict or code out."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from capturehook.audit.verdicts import VERDICTS
+from capturehook.film.encode import CODECS
+from capturehook.film.framing import CROPS
+from tests.frames.shoot import make_shoot
+
+DOCS = Path(__file__).parents[2] / "docs"
+ROOMS = [Path(__file__).parents[2] / "capturehook" / name for name in ("frames", "audit", "film")]
+
+
+@pytest.mark.parametrize("name", ["audit.md", "film.md"])
+def test_python_of_the_page_runs_as_it_stands(name, tmp_path, monkeypatch, capsys):
+    shoot = make_shoot(8)
+    shoot.write(tmp_path / "card")
+    shoot.plan.save(tmp_path / "plan.json")
+    monkeypatch.chdir(tmp_path)
+    blocks = re.findall(r"```python\n(.*?)```", (DOCS / name).read_text(encoding="utf-8"), re.S)
+    assert blocks
+    for block in blocks:
+        exec(compile(block, name, "exec"), {})
+    assert "good" in capsys.readouterr().out or name == "film.md"
+    assert name == "audit.md" or {"lighthouse.mp4", "drawn.mp4"} <= {
+        path.name for path in tmp_path.iterdir()
+    }
+
+
+def test_audit_page_has_a_row_for_every_verdict():
+    page = (DOCS / "audit.md").read_text(encoding="utf-8")
+    for verdict in VERDICTS.values():
+        assert f"| {verdict.name} | {verdict.letter}, {verdict.shape} |" in page
+
+
+def test_pages_name_every_finding_code_of_the_stage():
+    page = "".join((DOCS / name).read_text(encoding="utf-8") for name in ("audit.md", "film.md"))
+    source = "".join(
+        path.read_text(encoding="utf-8") for room in ROOMS for path in room.glob("*.py")
+    )
+    codes = set(re.findall(r'Finding\(\s*"([a-z-]+)"', source))
+    assert len(codes) > 12
+    assert {code for code in codes if f"`{code}`" not in page} == set()
+
+
+def test_film_page_names_every_codec_and_crop():
+    page = (DOCS / "film.md").read_text(encoding="utf-8")
+    assert all(name in page for name in [*CODECS, *CROPS])

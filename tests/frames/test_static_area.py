@@ -1,0 +1,59 @@
+"""Where shifts and light are measured, when much of the picture moves as well."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from capturehook.frames.measure import _displacement, _reference
+from capturehook.frames.static import find_static, lay_over
+from tests.frames.shoot import background
+
+WIDTH, HEIGHT = 160, 120
+
+
+def scene(dx: float = 0.0, beam_row: int | None = None, seed: int = 0) -> np.ndarray:
+    """A wall, and over its whole width a light beam with dark bolts, as a gantry has."""
+    grey = 60 + 90 * background(dx)
+    if beam_row is not None:
+        top, bottom = max(0, beam_row - 44), max(0, beam_row)
+        bolts = np.where((np.arange(WIDTH) // 6) % 5 == 0, 10, 235)
+        grey[top:bottom] = bolts
+    noise = np.random.default_rng(seed).normal(0, 0.8, grey.shape)
+    return np.clip(grey + noise, 0, 255).astype(np.uint8)
+
+
+def samples(knocked_px: float) -> np.ndarray:
+    """17 of a shoot: the beam rises out of the picture, the camera is knocked half-way."""
+    rows = np.linspace(70, 0, 17).round().astype(int)
+    return np.stack([scene(knocked_px * (k > 7), row, k) for k, row in enumerate(rows)])
+
+
+@pytest.mark.parametrize("knocked_px", [0.0, 5.0])
+def test_static_tiles_are_off_the_beam_that_rises(knocked_px):
+    area = find_static(lay_over(samples(knocked_px)))
+    assert area.sure and len(area.tiles) >= 2
+    assert all(tile.top >= 60 for tile in area.tiles)
+
+
+def test_samples_of_a_knocked_camera_are_laid_over_one_another():
+    laid = lay_over(samples(5.0)).astype(float)
+    wall = laid[:, 75:115, 20:140]
+    assert np.abs(wall - wall[0]).mean() < 3
+    loose = samples(5.0).astype(float)[:, 75:115, 20:140]
+    assert np.abs(loose - loose[0]).mean() > 6
+
+
+def test_samples_that_lie_well_are_left_alone_whatever_the_beam_does():
+    taken = samples(0.0)
+    assert (lay_over(taken) == taken).all()
+
+
+@pytest.mark.parametrize("shift_px", [0.0, 3.4, 9.0])
+def test_shift_is_the_walls_not_the_beams(shift_px):
+    """A beam 30 px higher is most of the picture's contrast, yet no movement of the camera."""
+    area = find_static(lay_over(samples(0.0)))
+    reference = _reference(samples(0.0)[2], area, (WIDTH, HEIGHT))
+    later = scene(shift_px, 30, seed=99).astype(np.float32)
+    dx, dy, *_ = _displacement(later, reference)
+    assert (dx, dy) == pytest.approx((shift_px, 0.0), abs=0.3)
