@@ -10,15 +10,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capturehook.cli import show
-from capturehook.rig.tables import (
-    LIGHT_EV100,
-    SENSOR_FORMATS_MM,
-    shutter_seconds,
-    shutter_text,
-)
+from capturehook.rig.exposure_advice import LIGHT_EV100, shutter_seconds, shutter_text
 
 if TYPE_CHECKING:
-    from capturehook.rig.optics_advice import CameraSetup, OpticsAdvice
+    from capturehook.rig.camera_setup import CameraSetup
+    from capturehook.rig.optics_advice import OpticsAdvice
 
 
 def _shutter(_context: click.Context, _option: click.Parameter, value: str | None) -> float | None:
@@ -102,8 +98,9 @@ def optics_command(
       capturehook optics --subject-mm 60 60 120 --focal-mm 35 --f-number 11 --mains-hz 60
     """
     from capturehook.profile.load import LOCAL_NAME
-    from capturehook.rig.optics_advice import SubjectBox, advise_optics
-    from capturehook.rig.plain import as_plain
+    from capturehook.rig.advice import as_plain
+    from capturehook.rig.camera_setup import SubjectBox
+    from capturehook.rig.optics_advice import advise_optics
 
     if formats:
         return _show_formats(as_json)
@@ -139,9 +136,9 @@ def _box_of(job: str, profile: str | None) -> tuple[float, float, float]:
 def _setup(wish: str | None, options: dict[str, Any], *, known: bool) -> CameraSetup:
     """The profile's camera (or the default one), changed by the options that were given."""
     from capturehook.profile import load_profile
+    from capturehook.rig.advice import check_number
+    from capturehook.rig.camera_setup import CameraSetup, setup_from_profile
     from capturehook.rig.exposure_advice import Shake
-    from capturehook.rig.optics_advice import CameraSetup, setup_from_profile
-    from capturehook.rig.plain import check_number
 
     base = setup_from_profile(load_profile(wish)) if known else CameraSetup()
     given = {key: value for key, value in options.items() if value is not None}
@@ -157,6 +154,8 @@ def _setup(wish: str | None, options: dict[str, Any], *, known: bool) -> CameraS
 
 
 def _show_formats(as_json: bool) -> int:
+    from capturehook.rig.camera_setup import SENSOR_FORMATS_MM
+
     if as_json:
         show.emit_json({"schema": 1, "formats_mm": [list(one) for one in SENSOR_FORMATS_MM]})
         return 0

@@ -77,7 +77,7 @@ def contact_command(
     Example: measured 3.1 V open, held for 200 ms
       capturehook trigger contact --open-v 3.1 --hold-ms 200
     """
-    from capturehook.draw.circuit import draw_contact
+    from capturehook.rig.drawings import draw_contact
     from capturehook.rig.trigger_advice import advise_contact
 
     advice = advise_contact(_socket(profile, socket), bounce_ms)
@@ -115,7 +115,7 @@ def opto_command(
     Example: an output of 24 V
       capturehook trigger opto --supply-v 24 --drawing opto.svg
     """
-    from capturehook.draw.circuit import draw_opto
+    from capturehook.rig.drawings import draw_opto
     from capturehook.rig.trigger_advice import OptoDrive, advise_opto
 
     socket = _socket(
@@ -173,9 +173,10 @@ def light_command(
     Example: 10 kohm covered, 100 ohm lit (a case from practice)
       capturehook trigger light --covered-ohm 10000 --lit 30 100 --fires-ohm 1500 --quiet-ohm 4000
     """
-    from capturehook.draw.circuit import draw_light
-    from capturehook.rig.light_advice import LightSensor, advise_light
-    from capturehook.rig.plain import check_number
+    from capturehook.rig.advice import check_number
+    from capturehook.rig.drawings import draw_light
+    from capturehook.rig.light_advice import advise_light
+    from capturehook.rig.light_sensor import LightSensor
 
     press = _socket(profile, {"min_hold_ms": min_hold_ms})
     check_number("rise_ms", rise_ms, 0.001, 1e6)
@@ -202,7 +203,7 @@ def _finish(
     as_json: bool,
     facts: Callable[[Any], list[tuple[str, str]]],
 ) -> int:
-    from capturehook.rig.plain import as_plain
+    from capturehook.rig.advice import as_plain
 
     if drawing is not None:
         from capturehook.files import write_atomically
@@ -285,7 +286,7 @@ def _light_facts(advice: LightAdvice) -> list[tuple[str, str]]:
         ("time", _times(advice)),
     ]
     if fixed is not None:
-        place = "in series with" if fixed.how == "series" else "side by side with"
+        place = "in series with" if fixed.how == "series" else "in parallel with"
         facts.append(
             (
                 "resistor",

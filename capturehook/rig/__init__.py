@@ -1,5 +1,4 @@
-"""The bench: advice for setting up the camera and the circuit that fires it.
+"""The rig: advice for setting up the camera and the circuit that fires it.
 
-In: what a person measured or chose. Out: records that the command line shows. Imports
-physics, profile and errors only.
+In: what a person measured or chose. Out: records that the command line shows.
 """

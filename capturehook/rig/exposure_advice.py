@@ -7,16 +7,56 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 from capturehook.errors import Finding
 from capturehook.physics import optics, settling
-from capturehook.rig.plain import check_number
-from capturehook.rig.tables import LIGHT_EV100, SHUTTERS, LightName, shutter_seconds, shutter_text
+from capturehook.rig.advice import check_number
+
+SHUTTERS = (
+    *("1/500", "1/400", "1/320", "1/250", "1/200", "1/160", "1/125", "1/100", "1/80"),
+    *("1/60", "1/50", "1/40", "1/30", "1/25", "1/20", "1/15", "1/13", "1/10", "1/8"),
+    *("1/6", "1/5", "1/4", "0.3", "0.4", "0.5", "0.6", "0.8", "1", "1.3", "1.6", "2"),
+    *("2.5", "3.2", "4", "5", "6", "8", "10", "13", "15", "20", "25", "30"),
+)
+"""Third-stop exposure times as they are marked, in seconds (common practice)."""
+
+LightName = Literal["dim", "room", "lit", "daylight"]
+LIGHT_EV100: dict[LightName, tuple[float, float]] = {
+    "dim": (3.0, 5.0),
+    "room": (5.0, 8.0),
+    "lit": (8.0, 10.0),
+    "daylight": (10.0, 12.0),
+}
+"""EV at ISO 100: a dim room, a lit room, a printer with its own lamp, near a window by day
+(common practice, no source; a meter beats all of them)."""
 
 STEADY_EV = 0.05
 """Flicker a viewer does not see from frame to frame (common practice, no source)."""
 
 VISIBLE_EV = 0.1
+
+
+def shutter_seconds(marked: str) -> float:
+    """ "1/60" or "0.5" -> seconds.
+
+    Raises
+    ------
+    ValueError
+        It is neither.
+    """
+    top, slash, bottom = marked.strip().removesuffix("s").strip().partition("/")
+    seconds = float(top) / float(bottom) if slash and float(bottom) else float(top)
+    if (slash and not float(bottom)) or not 0 < seconds < math.inf:
+        raise ValueError(f"{marked!r} is not an exposure time")
+    return seconds
+
+
+def shutter_text(seconds: float) -> str:
+    """Seconds as a camera would show them: 1/60 s, 0.5 s, 2 s."""
+    if seconds >= 0.29:
+        return f"{seconds:.3g} s"
+    return f"1/{1 / seconds:.3g} s"
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,121 +10,24 @@ import math
 from dataclasses import dataclass
 
 from capturehook.errors import CaptureHookError, Finding
-from capturehook.model.profile import Profile
 from capturehook.physics import optics
-from capturehook.physics.settling import settle_time_s
-from capturehook.rig.cautions import OPTICS, Caution
+from capturehook.rig.advice import OPTICS, Caution
+from capturehook.rig.camera_setup import CameraSetup, SubjectBox
 from capturehook.rig.exposure_advice import (
     Blur,
     Exposure,
-    Shake,
     blur_findings,
     estimate_blur,
     exposure_findings,
     judge_exposure,
 )
-from capturehook.rig.plain import check_number
-from capturehook.rig.tables import STOPS, LightName
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SubjectBox:
-    """What must be in the picture and sharp, as it stands before the camera."""
-
-    width_mm: float
-    depth_mm: float
-    height_mm: float
-
-    def __post_init__(self) -> None:
-        check_number("subject width_mm", self.width_mm, 0.1, 1e5)
-        check_number("subject depth_mm", self.depth_mm, 0, 1e5)
-        check_number("subject height_mm", self.height_mm, 0.1, 1e5)
-
-    def seen_from_above(self, tilt_deg: float) -> SubjectBox:
-        """The box along the axis of a camera that looks down by ``tilt_deg``."""
-        sin, cos = math.sin(math.radians(tilt_deg)), math.cos(math.radians(tilt_deg))
-        return SubjectBox(
-            width_mm=self.width_mm,
-            depth_mm=self.depth_mm * cos + self.height_mm * sin,
-            height_mm=self.height_mm * cos + self.depth_mm * sin,
-        )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CameraSetup:
-    """A camera as it is set. ``distance_mm`` is from the lens to the front of the subject.
-
-    ``fill`` is the largest share of the picture's width or height that the subject takes.
-    ``circle_mm`` is what counts as sharp on the sensor (1/1500 of its diagonal unless given).
-    ``ev100`` is a meter's reading; without one ``light`` names a usual range.
-    """
-
-    sensor_mm: tuple[float, float] = (23.5, 15.6)
-    pixels: tuple[int, int] = (6000, 4000)
-    focal_mm: float = 35.0
-    f_number: float = 8.0
-    iso: float = 100.0
-    distance_mm: float | None = None
-    exposure_s: float | None = None
-    upright: bool = False
-    tilt_deg: float = 0.0
-    fill: float = 0.8
-    circle_mm: float | None = None
-    mains_hz: float = 50.0
-    ev100: float | None = None
-    light: LightName = "room"
-    settle_s: float = 0.18
-    blur_px: float = 1.0
-    shakes: tuple[Shake, ...] = ()
-
-    def __post_init__(self) -> None:
-        for name, low, high in _RANGES:
-            value = getattr(self, name)
-            for one in value if isinstance(value, tuple) else (value,):
-                if one is not None:
-                    check_number(name, one, low, high)
-        if self.distance_mm is not None and self.distance_mm <= 2 * self.focal_mm:
-            raise CaptureHookError(
-                "distance_mm",
-                f"{self.distance_mm:g} is within twice the focal length ({self.focal_mm:g} mm), "
-                "where the image is larger than life",
-                "Measure from the lens to the front of the subject, or move the camera back",
-            )
-
-    @property
-    def held_mm(self) -> tuple[float, float]:
-        """Sensor width and height as the camera is held."""
-        wide, high = self.sensor_mm
-        return (high, wide) if self.upright else (wide, high)
-
-    @property
-    def held_px(self) -> tuple[int, int]:
-        wide, high = self.pixels
-        return (high, wide) if self.upright else (wide, high)
-
-    @property
-    def sharp_mm(self) -> float:
-        """The circle that counts as sharp; diagonal/1500 is common practice, no source."""
-        return self.circle_mm or math.hypot(*self.sensor_mm) / 1500
-
-
-_RANGES = (
-    ("sensor_mm", 0.5, 500),
-    ("pixels", 16, 100_000),
-    ("focal_mm", 0.5, 5000),
-    ("f_number", 0.5, 256),
-    ("iso", 1, 1e7),
-    ("distance_mm", 1, 1e6),
-    ("exposure_s", 1e-5, 3600),
-    ("tilt_deg", 0, 90),
-    ("fill", 0.01, 1),
-    ("circle_mm", 0.0001, 10),
-    ("mains_hz", 10, 1000),
-    ("ev100", -20, 30),
-    ("settle_s", 0, 3600),
-    ("blur_px", 0.01, 1000),
+STOPS = (
+    *(1.0, 1.1, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2, 2.5, 2.8, 3.2, 3.5, 4.0, 4.5, 5.0),
+    *(5.6, 6.3, 7.1, 8.0, 9.0, 10.0, 11.0, 13.0, 14.0, 16.0, 18.0, 20.0, 22.0),
+    *(25.0, 29.0, 32.0, 36.0, 40.0, 45.0, 51.0, 57.0, 64.0, 72.0, 81.0, 90.0),
 )
-
+"""Third stops as they are marked (common practice; rounded powers of 2^(1/6))."""
 
 SOFT_WIDE_OPEN = 2.8
 """Most lenses are sharper from here on (common practice, no source)."""
@@ -410,30 +313,3 @@ def _sharpness_findings(setup: CameraSetup, view: View, sharp: Sharpness) -> lis
 def _circle_for_both_mm(sharp: Sharpness) -> float:
     """Depth needs N ~ 1/c, diffraction allows N ~ c: they meet at c sqrt(depth/limit)."""
     return sharp.circle_mm * math.sqrt(sharp.depth_f_number / sharp.diffraction_f_number)
-
-
-def setup_from_profile(profile: Profile) -> CameraSetup:
-    """The camera and the settling of a profile; the exposure only if the profile states it."""
-    camera, park = profile.camera, profile.park
-    settle, settle_s = park.settle, park.settle_ms / 1000
-    shakes: tuple[Shake, ...] = ()
-    if settle is not None:
-        shakes = (Shake(settle.frequency_hz, settle.damping, settle.start_mm),)
-        if settle.still_mm is not None:
-            settle_s = settle_time_s(
-                settle.start_mm, settle.still_mm, settle.frequency_hz, settle.damping
-            )
-    if camera.tripod_hz is not None:
-        shakes += (Shake(camera.tripod_hz, camera.tripod_damping, camera.tripod_start_mm),)
-    stated = "exposure_ms" in camera.model_fields_set
-    return CameraSetup(
-        sensor_mm=camera.sensor_mm,
-        pixels=camera.pixels,
-        focal_mm=camera.focal_mm,
-        f_number=camera.f_number,
-        iso=camera.iso,
-        distance_mm=camera.distance_mm,
-        exposure_s=camera.exposure_ms / 1000 if stated else None,
-        settle_s=settle_s,
-        shakes=shakes,
-    )

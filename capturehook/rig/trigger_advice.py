@@ -11,8 +11,7 @@ from dataclasses import dataclass, field
 from capturehook.errors import CaptureHookError, Finding
 from capturehook.model.profile import Profile
 from capturehook.physics import circuit
-from capturehook.rig.cautions import CONTACT, OPTO, Caution
-from capturehook.rig.plain import check_number
+from capturehook.rig.advice import CONTACT, OPTO, Caution, check_number
 
 LED_V = 1.2
 """Forward voltage of an infrared LED in an opto-isolator (datasheets, from memory)."""

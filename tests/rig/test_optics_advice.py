@@ -10,16 +10,15 @@ from hypothesis import strategies as st
 from capturehook.errors import CaptureHookError
 from capturehook.physics import optics
 from capturehook.profile import build_profile
-from capturehook.rig.exposure_advice import Shake
-from capturehook.rig.optics_advice import (
+from capturehook.rig.advice import as_plain
+from capturehook.rig.camera_setup import (
+    SENSOR_FORMATS_MM,
     CameraSetup,
     SubjectBox,
-    advise_optics,
-    distance_for_sharpness_mm,
     setup_from_profile,
 )
-from capturehook.rig.plain import as_plain
-from capturehook.rig.tables import SENSOR_FORMATS_MM, SHUTTERS, STOPS, shutter_seconds
+from capturehook.rig.exposure_advice import SHUTTERS, Shake, shutter_seconds
+from capturehook.rig.optics_advice import STOPS, advise_optics, distance_for_sharpness_mm
 
 LIGHTHOUSE = SubjectBox(width_mm=60, depth_mm=60, height_mm=120)
 FULL = {"sensor_mm": (36.0, 24.0), "focal_mm": 50.0}

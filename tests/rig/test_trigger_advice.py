@@ -10,11 +10,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from capturehook.draw.circuit import Sheet, draw_contact, draw_light, draw_opto
+from capturehook.draw.canvas import Sheet
 from capturehook.errors import CaptureHookError
 from capturehook.physics import circuit
-from capturehook.rig import cautions
-from capturehook.rig.light_advice import LightSensor, advise_light, find_shift
+from capturehook.rig import advice as cautions
+from capturehook.rig.drawings import draw_contact, draw_light, draw_opto
+from capturehook.rig.light_advice import advise_light
+from capturehook.rig.light_sensor import LightSensor, find_shift
 from capturehook.rig.trigger_advice import OptoDrive, Socket, advise_contact, advise_opto
 
 SAFETY = Path(__file__).parents[2] / "docs" / "safety.md"
@@ -206,7 +208,7 @@ def test_resistor_beside_cures_a_lit_reading_too_high():
     found = _light(lit=((60.0, 1200.0),), quiet_ohm=1800.0)
     assert found.shift is not None
     assert found.shift.how == "parallel"
-    assert "side by side" in found.findings[0].text
+    assert "in parallel" in found.findings[0].text
     cured = _light(
         covered_ohm=found.shift.covered_ohm, lit=((60.0, found.shift.lit_ohm),), quiet_ohm=1800.0
     )
@@ -263,19 +265,34 @@ def test_drawings_are_svg_with_the_values_on_them():
     assert "only if focus is needed" in _texts(draw_contact(advise_contact(Socket())))
     light = _texts(draw_light(_light(lit=((60.0, 1200.0),), quiet_ohm=1800.0)))
     assert "lit 1.2 kohm at 60 mm" in light
-    assert any(text.endswith("side by side") for text in light)
+    assert any(text.endswith("in parallel") for text in light)
     series = _texts(draw_light(_light(covered_ohm=5800.0, lit=((30.0, 100.0),))))
     assert any(text.endswith("in series") for text in series)
 
 
 def _rests_on_tip_line(svg):
-    """Horizontal runs of wire on the line of the tip, as (left, right)."""
+    """Horizontal runs of wire (open lines) on the line of the tip, as (left, right)."""
     for element in ET.fromstring(svg).iter():
-        if element.tag.endswith("polyline"):
-            points = [tuple(map(float, pair.split(","))) for pair in element.get("points").split()]
-            for (x1, y1), (x2, y2) in itertools.pairwise(points):
-                if y1 == y2 == 110:
-                    yield min(x1, x2), max(x1, x2)
+        if not element.tag.endswith("path") or element.get("fill") != "none":
+            continue
+        points = _points(element.get("d"))
+        if points[0] == points[-1]:
+            continue  # a closed shape: a box or a ring
+        for (x1, y1), (x2, y2) in itertools.pairwise(points):
+            if y1 == y2 == 110:
+                yield min(x1, x2), max(x1, x2)
+
+
+def _points(path):
+    """Of "M x y l dx dy dx dy": SVG's moveto and relative lineto."""
+    start, _, steps = path[1:].partition("l")
+    x, y = map(float, start.removesuffix("h0").split())
+    points = [(x, y)]
+    numbers = [float(one) for one in steps.split()]
+    for dx, dy in zip(numbers[::2], numbers[1::2], strict=True):
+        x, y = x + dx, y + dy
+        points.append((round(x, 3), round(y, 3)))
+    return points
 
 
 def test_no_wire_runs_through_a_resistor_in_its_way():
@@ -304,13 +321,13 @@ def test_drawings_carry_every_caution_within_the_sheet(drawn, advised):
 def test_drawings_use_black_and_white_only():
     svg = draw_opto(advise_opto(OptoDrive(supply_v=5), Socket()))
     paints = {value for value in svg.replace("=", " ").split('"') if value.startswith("#")}
-    assert paints == {"#000", "#fff"}
+    assert paints == {"#1a1a1a", "#ffffff"}
 
 
 def test_drawing_escapes_its_words():
-    sheet = Sheet("<b> & co")
-    sheet.text(0, 0, 'R < 5 & "x"')
-    assert _texts(sheet.finish()) == ["<b> & co", 'R < 5 & "x"']
+    sheet = Sheet(100, 100, "<b> & co")
+    sheet.words(0, 0, 'R < 5 & "x"')
+    assert _texts(sheet.as_svg()) == ['R < 5 & "x"']
 
 
 def test_every_caution_is_explained_in_the_safety_page():

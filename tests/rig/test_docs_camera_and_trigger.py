@@ -1,4 +1,4 @@
-"""The commands in docs/bench.md print what the page says they print."""
+"""The commands in docs/camera_and_trigger.md print what the page says they print."""
 
 import os
 import re
@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-PAGE = Path(__file__).parents[2] / "docs" / "bench.md"
+PAGE = Path(__file__).parents[2] / "docs" / "camera_and_trigger.md"
 _BLOCKS = re.findall(r"```console\n\$ (.+)\n((?:.*\n)*?)```", PAGE.read_text(encoding="utf-8"))
 
 
