@@ -7,11 +7,11 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-from capturehook.audit import judge as audit
+from capturehook.audit import judge
 
 ROOT = Path(__file__).parents[1]
 CODE = re.compile(r"[a-z]+(-[a-z0-9]+)*")
-BY_VERDICT = ROOT / "capturehook" / "video" / "audit.py"
+BY_VERDICT = ROOT / "capturehook" / "audit" / "judge.py"
 
 
 def _constants(node: ast.AST) -> Iterator[str]:
@@ -59,7 +59,7 @@ def codes_in(path: Path) -> set[str]:
         else:
             found |= set(_constants(given[0]))
     if path == BY_VERDICT:
-        found |= {one.name.replace(" ", "-") for one in audit.SAID + audit.SAID_SOFTLY}
+        found |= {one.name.replace(" ", "-") for one in judge.SAID + judge.SAID_SOFTLY}
     return found
 
 
