@@ -13,27 +13,28 @@ JSON = click.option("--json", "as_json", is_flag=True, help="One JSON object on 
 @click.option(
     "-p",
     "--profile",
-    default="heron",
-    show_default=True,
     metavar="NAME|PATH",
-    help="Printer and camera; see `profile list`.",
+    help="Printer and camera; see `profile list`. Default: ./capture.toml.",
 )
 @click.option("--folder", metavar="FOLDER", help="The folder to watch.")
 @JSON
-def hook_command(profile: str, folder: str | None, as_json: bool) -> int:
+def hook_command(profile: str | None, folder: str | None, as_json: bool) -> int:
     """Print the line to paste into a host, for each way hosts call other programs.
 
     \b
     Example:  capturehook hook -p mine
     """
     from capturehook.hosts.lines import hook_lines
-    from capturehook.profile import load_profile
+    from capturehook.profile import find_profile, load_profile
 
-    load_profile(profile)
-    lines = hook_lines(profile, folder)
+    chosen = profile or str(find_profile(None))
+    load_profile(chosen)
+    lines = hook_lines(chosen, folder)
     if as_json:
         show.emit_json({"schema": 1, "hooks": [one.as_json() for one in lines]})
         return 0
+    if profile is None:
+        show.say(f"Profile: {chosen} (none was named; name another with -p)\n")
     for one in lines:
         show.say(f"{one.convention}: {one.goes}")
         show.say(f"    {one.line}")

@@ -37,7 +37,17 @@ def read_job_file(job: str) -> tuple[bytes, str]:
         from capturehook.hosts.pipe import IN, read_input
 
         return read_input(), IN
-    return read_bytes(Path(job)), job
+    data = read_bytes(Path(job))
+    if data.lstrip()[:1] in (b"#", b"s", b"n", b"["):  # else it cannot begin a profile
+        from capturehook.profile.load import is_profile
+
+        if is_profile(data):
+            raise FileError(
+                job,
+                "is a capturehook profile, not a job",
+                f"Name the job; to look at a profile: capturehook profile check {job}",
+            )
+    return data, job
 
 
 def write_job_file(job: str, out: str | None, pieces: Sequence[bytes | memoryview]) -> None:
@@ -192,10 +202,10 @@ def inspect_command(job: str, profile: str | None, as_json: bool) -> int:
     """
     from capturehook.block.pipeline import read_job
     from capturehook.profile import load_profile
-    from capturehook.profile.load import LOCAL_NAME
+    from capturehook.profile.load import unnamed_profile
     from capturehook.report.survey import survey_job
 
-    assumed = profile is None and not Path(LOCAL_NAME).is_file()
+    assumed = profile is None and unnamed_profile() is None
     data, path = read_job_file(job)
     record = read_job(data, path, load_profile("heron" if assumed else profile))
     survey = survey_job(record, data)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import isfinite
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -97,7 +96,7 @@ def optics_command(
     Example: a lighthouse of 60 x 60 x 120 mm, lens of 35 mm, 60 Hz mains
       capturehook optics --subject-mm 60 60 120 --focal-mm 35 --f-number 11 --mains-hz 60
     """
-    from capturehook.profile.load import LOCAL_NAME
+    from capturehook.profile.load import unnamed_profile
     from capturehook.rig.advice import as_plain
     from capturehook.rig.camera_setup import SubjectBox
     from capturehook.rig.optics_advice import advise_optics
@@ -112,7 +111,7 @@ def optics_command(
         )
     wide, deep, high = subject_mm
     subject = SubjectBox(width_mm=wide, depth_mm=deep, height_mm=high)
-    known = profile is not None or Path(LOCAL_NAME).is_file()
+    known = profile is not None or unnamed_profile() is not None
     advice = advise_optics(_setup(profile, options, known=known), subject)
     if as_json:
         show.emit_json({"schema": 1, **as_plain(advice)})

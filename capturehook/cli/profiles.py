@@ -27,7 +27,7 @@ def profile_group() -> None:
 @click.option(
     "-o", "--out", type=click.Path(path_type=Path), help="Write there, not in your own folder."
 )
-@click.option("--replace", is_flag=True, help="Overwrite a file that stands there.")
+@click.option("--replace", is_flag=True, help="Overwrite an existing file.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object on standard output.")
 def new_command(name: str, base: str, out: Path | None, replace: bool, as_json: bool) -> int:
     """Write a starter with every key explained.
@@ -72,7 +72,7 @@ def list_command(as_json: bool) -> int:
 def show_command(name: str | None, as_json: bool) -> int:
     """Every key of a profile with its value, as TOML.
 
-    `# usual` marks keys the file itself does not set.
+    `# default` marks keys the file itself does not set.
 
     \b
     NAME is a profile's name or path; without it, ./capture.toml.
@@ -95,18 +95,18 @@ def show_command(name: str | None, as_json: bool) -> int:
 def check_command(name: str | None, as_json: bool) -> int:
     """Report every fault of a profile at once.
 
-    Doubts that do not stop a run are shown too.
+    Warnings that do not stop a run are shown too.
 
     \b
     NAME is a profile's name or path; without it, ./capture.toml.
-    Exit code 0: sound; 1: doubts; 2: faults.
+    Exit code 0: sound; 1: warnings; 2: faults.
     Example:  capturehook profile check heron
     """
     from capturehook.profile import find_profile
-    from capturehook.profile.shelf import doubts
+    from capturehook.profile.shelf import findings_of
 
     path = find_profile(name)
-    findings = doubts(path)
+    findings = findings_of(path)
     if as_json:
         found = [finding.as_json() for finding in findings]
         show.emit_json({"schema": 1, "path": str(path), "errors": [], "findings": found})

@@ -23,7 +23,7 @@ from capturehook.model.tables import (
     Range,
     Record,
     choose_one,
-    usual,
+    default_table,
 )
 
 FirmwareName = Literal["marlin", "klipper", "reprapfirmware", "smoothie", "repetier", "rs274"]
@@ -99,11 +99,11 @@ class Machine(Record):
     """mm/s, square-corner velocity."""
     jerk_mm_s: AxisLimits | None = None
     """mm/s, classic jerk of each axis."""
-    max_mm_min: AxisLimits = usual(AxisLimits, x=18000.0, y=18000.0, z=900.0, e=3600.0)
+    max_mm_min: AxisLimits = default_table(AxisLimits, x=18000.0, y=18000.0, z=900.0, e=3600.0)
     """mm/min, highest speed of each axis."""
-    max_accel_mm_s2: AxisLimits = usual(AxisLimits, x=3000.0, y=3000.0, z=200.0, e=5000.0)
+    max_accel_mm_s2: AxisLimits = default_table(AxisLimits, x=3000.0, y=3000.0, z=200.0, e=5000.0)
     """mm/s2, highest acceleration of each axis."""
-    carriage_mm: Carriage = usual(
+    carriage_mm: Carriage = default_table(
         Carriage, left=35.0, right=35.0, front=45.0, back=30.0, height=28.0
     )
     """mm, the body around the nozzle, so that it passes clear of finished parts."""
@@ -129,7 +129,7 @@ class Machine(Record):
 
 
 class Settle(Record):
-    """How the scene calms down after the park move: a damped oscillator."""
+    """How the scene settles after the park move: a damped oscillator."""
 
     frequency_hz: Hertz
     """Hz, how often the scene swings in a second."""
@@ -161,12 +161,12 @@ class Park(Record):
 
 
 class Retract(Record):
-    """How the filament is drawn back for the way to the park point."""
+    """How the filament is retracted for the travel to the park point."""
 
     by: Literal["moves", "firmware"] = "moves"
     """Moves of the extruder, or the firmware's own G10/G11."""
     length_mm: Annotated[float, Field(strict=True, ge=0, le=15)] = 0.8
-    """mm of filament in all, what the job has drawn back already included."""
+    """mm of filament in all, including what the job itself has retracted already."""
     feed_mm_min: Positive = 2100.0
     """mm/min of filament."""
     extra_prime_mm: Annotated[float, Field(strict=True, ge=0, le=1)] = 0.0
@@ -349,15 +349,15 @@ class Profile(Record):
     """The printer: its firmware, reach, speeds and the size of its head."""
     park: Park
     """Where the nozzle waits while the frame is taken."""
-    retract: Retract = usual(Retract)
-    """How the filament is drawn back on the way."""
-    camera: Camera = usual(Camera)
+    retract: Retract = default_table(Retract)
+    """How the filament is retracted before the travel."""
+    camera: Camera = default_table(Camera)
     """The camera's times, its lens and what it has room for."""
-    trigger: Trigger = usual(Trigger)
+    trigger: Trigger = default_table(Trigger)
     """What fires the camera."""
-    capture: Capture = usual(Capture)
+    capture: Capture = default_table(Capture)
     """Which layers get a frame, and the film they make."""
-    ooze: Ooze = usual(Ooze)
+    ooze: Ooze = default_table(Ooze)
     """How much a hot nozzle leaks while it waits."""
     resin: ResinTable | None = None
     """A resin printer's own table; the others then matter little."""

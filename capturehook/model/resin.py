@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from capturehook.model.tables import Milliseconds, NotNegative, Positive, Record, usual
+from capturehook.model.tables import Milliseconds, NotNegative, Positive, Record, default_table
 
 Count = Annotated[int, Field(strict=True, ge=0, le=100_000)]
 
@@ -100,9 +100,9 @@ class ResinTable(Record):
     """s, homing and the way down, before the first layer."""
     vat_rim_mm: NotNegative = 35.0
     """mm, height, above the film of the vat, below which the camera sees nothing."""
-    sensor: Sensor = usual(Sensor)
+    sensor: Sensor = default_table(Sensor)
     """The light sensor that fires the camera."""
-    pose: PlatePose = usual(PlatePose)
+    pose: PlatePose = default_table(PlatePose)
     """Where the plate waits, for jobs that carry their own lines."""
 
     @model_validator(mode="after")

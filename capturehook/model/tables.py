@@ -42,7 +42,7 @@ Range = Annotated[tuple[Number, Number], AfterValidator(_rises)]
 
 
 class Record(BaseModel):
-    """A frozen table of the profile; a key nobody knows is a fault."""
+    """A frozen table of the profile; an unknown key is a fault."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
@@ -77,9 +77,9 @@ class Record(BaseModel):
 _Table = TypeVar("_Table", bound=Record)
 
 
-def usual(table: type[_Table], **values: Any) -> _Table:
-    """A table of usual values. They are taken as sound, which a test sees to: checking them
-    here would cost every start of the program."""
+def default_table(table: type[_Table], **values: Any) -> _Table:
+    """A table of default values, taken as sound (a test checks them): checking them here
+    would cost every start of the program."""
     return table.model_construct(**values)
 
 

@@ -60,8 +60,8 @@ def _settling_is_known(profile: Profile) -> Iterator[str]:
         return
     if settle is not None and settle.still_mm is None:
         yield (
-            "park.settle.still_mm: is left out, and without [camera] distance_mm nobody knows "
-            "how many mm are a pixel; give one of the two"
+            "park.settle.still_mm: is left out, and without [camera] distance_mm it is unknown "
+            "how many mm one pixel covers; give one of the two"
         )
     if camera.tripod_hz is not None:
         yield (

@@ -32,9 +32,9 @@ def toml_fault(path: str, fault: Exception) -> CaptureHookError:
     what = text[: place.start()].replace("Illegal character '\\n'", "text without its end")
     found = f"is not valid TOML: {what[:1].lower()}{what[1:]}"
     if place[1] is None:
-        return CaptureHookError(path, f"{found} at the end of the file", "Mend the last line")
+        return CaptureHookError(path, f"{found} at the end of the file", "Fix the last line")
     where = Where(path, line_no=int(place[1]), column=int(place[2]))
-    return CaptureHookError(where, found, "Mend this line")
+    return CaptureHookError(where, found, "Fix this line")
 
 
 def newer_schema(path: str, found: object) -> CaptureHookError | None:
@@ -115,7 +115,7 @@ def _place_of(model: type[Record] | None, loc: Iterable[str | int]) -> Place:
 
 
 def _meant(model: type[Record], errors: Sequence[Any]) -> Iterator[Place]:
-    """The keys that were probably meant by those nobody knows."""
+    """The keys that the unknown ones were probably meant to be."""
     for error in errors:
         if error["type"] == "extra_forbidden":
             place = _place_of(model, error["loc"])
@@ -160,7 +160,7 @@ def _missing(model: type[Record], place: Place) -> tuple[str, str]:
 
 
 def _unknown(model: type[Record], place: Place) -> tuple[str, str]:
-    """A key nobody knows: where it belongs, or what it is nearest to."""
+    """An unknown key: where it belongs, or what it is nearest to."""
     key = str(place[-1])
     homes = [f"[{table}]" for table in _homes(model, key) if (table,) != place[:-1]]
     near = _nearest(model, place)
@@ -238,9 +238,9 @@ def _bad_value(model: type[Record], place: Place, error: Any) -> tuple[str, str]
     if kind == "not_rising":
         return f"{_shown(list(value))} does not rise", "Write lowest, then highest"
     if kind == "no_film_speed":
-        return f"{shown} is no speed of a film", "Write 1 to 240, like 25"
+        return f"{shown} is not a film speed", "Write 1 to 240, like 25"
     if kind == "string_pattern_mismatch":
-        return f"{shown} has not the right form", PATTERNS.get(key, "Correct it")
+        return f"{shown} does not have the right form", PATTERNS.get(key, "Correct it")
     if kind == "model_type" and len(place) == 1:
         what = (
             f"{shown} is not a table" if not isinstance(value, list) else "is a list, not a table"
@@ -251,7 +251,7 @@ def _bad_value(model: type[Record], place: Place, error: Any) -> tuple[str, str]
     if kind == "tuple_type":
         return f"{shown} is not a list", _list_advice(model, place)
     if kind == "float_type" and type(value) is int:
-        return f"{shown} is out of all range", "Correct the value"
+        return f"{shown} is far out of range", "Correct the value"
     if kind in _KINDS:
         return f"{shown} is not {_KINDS[kind][0]}", _kind_advice(kind, value)
     return f"{shown} does not fit", "Correct the value"

@@ -1,13 +1,14 @@
 """Finds, reads and checks a profile; one run reports every fault.
 
-Search order of `find_profile`: a path; ./capture.toml; the per-user folder by name; the
-built-in starters.
+A profile that is named: a path, else the per-user folder by name, else the built-in starters.
+Where none is named: ./capture.toml, else what the environment variable CAPTUREHOOK_PROFILE names.
 """
 
 from __future__ import annotations
 
 import difflib
 import os
+import re
 from collections.abc import Iterator, Sequence
 from functools import lru_cache
 from pathlib import Path
@@ -21,7 +22,11 @@ from capturehook.profile.checks import CROSS_CHECKS
 from capturehook.profile.faults import newer_schema, record_of, toml_fault, word_faults, word_text
 
 LOCAL_NAME = "capture.toml"
+ENVIRONMENT = "CAPTUREHOOK_PROFILE"
+"""A profile's name or path; holds where none is named and ./capture.toml is missing."""
 MAX_BYTES = 1_000_000
+_SCHEMA = re.compile(rb"^\s*schema\s*=\s*\d", re.MULTILINE)
+_TABLE = re.compile(rb"^\s*\[(?:machine|park|capture)\]", re.MULTILINE)
 BUILT_IN = Path(__file__).parents[1] / "catalog" / "profiles"
 
 
@@ -98,23 +103,36 @@ def _tables_in(folder: Path) -> list[Path]:
         return []
 
 
+def unnamed_profile() -> str | None:
+    """What -p is taken to be where it is left out; None where nothing says."""
+    if Path(LOCAL_NAME).is_file():
+        return LOCAL_NAME
+    return os.environ.get(ENVIRONMENT) or None
+
+
+def is_profile(data: bytes) -> bool:
+    """These bytes are a profile, not a job (told by `schema =` and a table's head)."""
+    head = data[:MAX_BYTES]
+    return _SCHEMA.search(head) is not None and _TABLE.search(head) is not None
+
+
 def find_profile(wish: str | None) -> Path:
-    """The profile file for a path, a name, or nothing at all.
+    """The profile file for a path, a name, or nothing at all (see :func:`unnamed_profile`).
 
     Raises
     ------
     FileError
         Nothing of that name; lists the names there are.
     """
+    wish = unnamed_profile() if wish is None else wish
     if wish is None:
-        local = Path(LOCAL_NAME)
-        if local.is_file():
-            return local
         raise FileError(
             LOCAL_NAME,
-            "no profile was named and none stands in this folder",
+            f"no profile was named, none is in this folder, and {ENVIRONMENT} is not set",
             "Name one with -p (to try: -p heron), or make one with `capturehook profile new`",
         )
+    if wish == LOCAL_NAME:
+        return Path(wish)
     as_path = Path(os.path.expanduser(wish))  # noqa: PTH111 - leaves an unknown ~name as it is
     if as_path.suffix == ".toml" or as_path.name != wish or os.path.isfile(as_path):  # noqa: PTH113
         return as_path
@@ -124,7 +142,7 @@ def find_profile(wish: str | None) -> Path:
     near = difflib.get_close_matches(wish, known, n=1)
     raise FileError(
         f"{wish!r:.60}",
-        "there is no profile of that name" + (f", nearest is {near[0]}" if near else ""),
+        "no profile has this name" + (f", nearest is {near[0]}" if near else ""),
         f"Known are {', '.join(known)}; or give a path that ends in .toml",
     )
 

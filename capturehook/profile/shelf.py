@@ -1,4 +1,4 @@
-"""The profiles a person has: what stands where, and a new one put beside them."""
+"""The profiles a person has: which there are, and a new one."""
 
 from __future__ import annotations
 
@@ -45,8 +45,8 @@ def _look_at(name: str, path: Path) -> OnShelf:
     return OnShelf(name=name, path=str(path), firmware=firmware, trigger=trigger, faults=0)
 
 
-def doubts(path: Path) -> list[Finding]:
-    """What a sound profile still leaves to look at: its trigger, and wishes that do nothing.
+def findings_of(path: Path) -> list[Finding]:
+    """What a sound profile still warns of: its trigger, and keys that do nothing.
 
     Raises
     ------
@@ -60,7 +60,7 @@ def doubts(path: Path) -> list[Finding]:
 def _idle_wishes(profile: Profile) -> Iterator[Finding]:
     capture = profile.capture
     if capture.spread != "height" and capture.film_s is None:
-        text = f'"{capture.spread}" does nothing without film_s; set film_s, or delete it'
+        text = f'"{capture.spread}" has no effect without film_s; set film_s, or delete it'
         yield Finding("idle-key", "[capture] spread", text)
 
 
@@ -72,21 +72,23 @@ def new_profile(
     Parameters
     ----------
     out : where to; unless given, the per-user folder, where `-p NAME` finds it
-    replace : overwrite a file that stands there
+    replace : overwrite an existing file
 
     Raises
     ------
     FileError
-        The name will not do, a file stands there, or it cannot be written.
+        The name is not valid, the file exists already, or it cannot be written.
     ProfileError
         The profile to start from is faulty.
     """
     if not re.fullmatch(r"[a-z0-9][a-z0-9_-]{0,39}", name):
-        raise FileError(repr(name), "is no name for a profile", f"{PATTERNS['name']}; at most 40")
+        raise FileError(
+            repr(name), "is not a valid profile name", f"{PATTERNS['name']}; at most 40"
+        )
     text = starter_text(load_profile(base), name)
     path = user_folder() / f"{name}.toml" if out is None else out
     if path.exists() and not replace:
-        raise FileError(str(path), "stands there already", "Choose another, or say --replace")
+        raise FileError(str(path), "exists already", "Choose another name, or add --replace")
     if out is None:
         _make_folder(path.parent)
     write_atomically(path, text.encode())
@@ -99,6 +101,6 @@ def _make_folder(folder: Path) -> None:
     except OSError as fault:
         raise FileError(
             str(folder),
-            f"the folder cannot be made ({fault.strerror or fault})",
+            f"the folder cannot be created ({fault.strerror or fault})",
             "Say where to write it with -o",
         ) from fault

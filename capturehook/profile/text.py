@@ -37,19 +37,19 @@ def toml_value(value: Any) -> str:
 
 
 def full_text(profile: Profile) -> str:
-    """Every key with its value; those the profile does not set itself are marked `# usual`."""
+    """Every key with its value; those the profile does not set itself are marked `# default`."""
 
     def row(table: Record, key: str, value: Any) -> str:
         if value is None:
             return ""
-        mark = "" if _is_set(table, key) else "  # usual"
+        mark = "" if _is_set(table, key) else "  # default"
         return f"{key} = {toml_value(value)}{mark}\n"
 
     return _text(profile, row)
 
 
 def starter_text(profile: Profile, name: str) -> str:
-    """A profile to go on from: its own keys, and all others with their usual value, taken out.
+    """A profile to start from: its own keys, the others commented out with their defaults.
 
     Parameters
     ----------
@@ -86,8 +86,8 @@ def key_rows() -> list[tuple[str, str, str, str]]:
 def key_table() -> str:
     """:func:`key_rows` as a Markdown table for each table of the profile."""
     out: dict[str, list[str]] = {}
-    for table, key, usual, meaning in key_rows():
-        out.setdefault(table, []).append(f"| `{key}` | {usual} | {meaning.replace('|', '/')} |")
+    for table, key, default, meaning in key_rows():
+        out.setdefault(table, []).append(f"| `{key}` | {default} | {meaning.replace('|', '/')} |")
     heads = {table: f"### [{table}]" if table else "### At the top" for table in out}
     return "\n".join(
         f"{heads[table]}\n\n| key | unless given | meaning |\n|---|---|---|\n"
@@ -149,12 +149,12 @@ def _key_rows(table: str, model: type[Record]) -> Iterator[tuple[str, str, str, 
         if record is not None:
             below.setdefault(record, []).append(f"{table}.{key}" if table else key)
         if record is None or table:
-            yield table, key, _usual(field), _meaning(model, key)
+            yield table, key, _default(field), _meaning(model, key)
     for record, names in below.items():
         yield from _key_rows("], [".join(names), record)
 
 
-def _usual(field: Any) -> str:
+def _default(field: Any) -> str:
     if field.is_required():
         return "must be given"
     return "" if field.default is None else f"`{toml_value(field.default)}`"

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from capturehook.errors import CaptureHookError, FileError, ProfileError, Where
 from capturehook.model.profile import Profile
 from capturehook.model.resin import ResinTable
 from capturehook.profile import find_profile, load_profile
-from capturehook.profile.load import LOCAL_NAME
+from capturehook.profile.load import LOCAL_NAME, unnamed_profile
 
 
 def load_resin_profile(wish: str | None) -> tuple[Profile, ResinTable]:
@@ -21,7 +19,7 @@ def load_resin_profile(wish: str | None) -> tuple[Profile, ResinTable]:
     ProfileError
         Faults in it, or no [resin] table.
     """
-    if wish is None and not Path(LOCAL_NAME).is_file():
+    if wish is None and unnamed_profile() is None:
         raise FileError(
             LOCAL_NAME,
             "no profile was named and none stands in this folder",

@@ -46,7 +46,7 @@ def test_new_profile_never_overwrites_unasked(
     there.write_text("my own\n")
     code, _, err = code_of(["new", "mine", "-o", str(there)], capsys)
     assert code == 2
-    assert err == f"{there}: stands there already. Choose another, or say --replace.\n"
+    assert err == f"{there}: exists already. Choose another name, or add --replace.\n"
     assert there.read_text() == "my own\n"
     assert code_of(["new", "mine", "-o", str(there), "--replace"], capsys)[0] == 0
     assert load_profile(there).name == "mine"
@@ -56,7 +56,7 @@ def test_new_profile_never_overwrites_unasked(
 def test_new_profile_needs_a_plain_name(name: str, capsys: pytest.CaptureFixture[str]) -> None:
     code, _, err = code_of(["new", "--", name], capsys)
     assert code == 2
-    assert "is no name for a profile" in err
+    assert "is not a valid profile name" in err
 
 
 def test_new_profile_in_a_folder_that_cannot_be_made(
@@ -65,7 +65,7 @@ def test_new_profile_in_a_folder_that_cannot_be_made(
     (tmp_path / "own é").write_text("a file where the folder should be")
     code, _, err = code_of(["new", "mine"], capsys)
     assert code == 2
-    assert "the folder cannot be made" in err
+    assert "the folder cannot be created" in err
     assert err.count("\n") == 1
 
 
@@ -109,7 +109,7 @@ def test_check_reports_all_faults_with_exit_code_2(
     assert [one["where"] for one in json.loads(out)["errors"]][1] == f"{bad}: [park] x_mm"
 
 
-def test_check_shows_doubts_with_exit_code_1(
+def test_check_shows_findings_with_exit_code_1(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     text = call("show", "kestrel").output.replace("hold_ms = 200", "hold_ms = 20")
@@ -127,7 +127,7 @@ def test_check_shows_a_spread_that_spreads_nothing(
     text = call("show", "heron").output.replace('spread = "height"', 'spread = "time"')
     (tmp_path / "capture.toml").write_text(text)
     code, _, err = code_of(["check"], capsys)
-    assert code == 1 and '[capture] spread: "time" does nothing without film_s' in err
+    assert code == 1 and '[capture] spread: "time" has no effect without film_s' in err
     (tmp_path / "capture.toml").write_text(text.replace("every_layers = 1", "film_s = 4"))
     assert code_of(["check"], capsys)[0] == 0
 

@@ -232,5 +232,20 @@ def test_key_of_odd_letters_is_shown_on_one_line() -> None:
 
 @pytest.mark.parametrize("fps", [0, -25, 10**400, float("nan"), float("inf"), 1e300])
 def test_film_speed_that_is_none_is_refused(fps: float) -> None:
-    with pytest.raises(ProfileError, match=r"\[capture\] fps: .+ is no speed of a film"):
+    with pytest.raises(ProfileError, match=r"\[capture\] fps: .+ is not a film speed"):
         build_profile(profile_table("marlin", capture={"fps": fps}), "heron.toml")
+
+
+def test_environment_names_the_profile_only_where_nothing_nearer_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("CAPTUREHOOK_PROFILE", "kestrel")
+    assert load_profile(None).name == "kestrel"
+    assert load_profile("heron").name == "heron"
+    Path("capture.toml").write_text("schema = 1\n")
+    assert find_profile(None) == Path("capture.toml")
+    Path("capture.toml").unlink()
+    monkeypatch.setenv("CAPTUREHOOK_PROFILE", "")
+    with pytest.raises(FileError, match="CAPTUREHOOK_PROFILE is not set"):
+        find_profile(None)

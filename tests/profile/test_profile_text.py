@@ -116,7 +116,7 @@ def test_starters_are_all_there_is_built_in() -> None:
 def test_shown_profile_marks_what_the_file_does_not_set() -> None:
     text = full_text(load_profile(BUILT_IN / "heron.toml"))
     assert "\nlag_ms = 120\n" in text
-    assert "\nmin_hold_ms = 100  # usual\n" in text
+    assert "\nmin_hold_ms = 100  # default\n" in text
 
 
 def test_starter_explains_every_key() -> None:
