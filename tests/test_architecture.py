@@ -43,7 +43,7 @@ OWED: dict[str, set[str]] = {
         "capturehook.clock.seconds",
         "capturehook.place.height_map",
     },
-    "place/poses.py": {"capturehook.block.split", "capturehook.block.write"},
+    "place/poses.py": {"capturehook.place.split", "capturehook.block.write"},
     "block/pipeline.py": {
         "capturehook.report.budget",
         "capturehook.report.cost",

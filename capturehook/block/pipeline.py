@@ -28,11 +28,12 @@ from capturehook.block.splice import Insertion, Piece, gives_back, splice_pieces
 from capturehook.block.write import Kit, make_kit, pose_block
 from capturehook.catalog import TRIGGERS
 from capturehook.errors import Finding, ProofError
+from capturehook.model.pose import Placed, Pose
 from capturehook.model.profile import Profile
 from capturehook.model.route import Route
 from capturehook.model.state import State
-from capturehook.model.stop import Halves, Stop
-from capturehook.place.poses import Way, choose, make_ways, outside_findings, place_stops
+from capturehook.model.stop import Stop
+from capturehook.place.poses import choose, find_paths, outside_findings, place_stops
 from capturehook.read.features import kinds_after
 from capturehook.read.job import Job, read_job
 from capturehook.report.budget import within_budget
@@ -40,24 +41,6 @@ from capturehook.report.cost import added_seconds
 from capturehook.report.ooze import ooze_findings
 
 Step = Callable[[int], None]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pose:
-    """One planned stop of a job, with its block."""
-
-    pose: int
-    layer: int
-    z_mm: float
-    line_no: int
-    state: State
-    route: Route
-    finished: bool
-    resume: str
-    halves: Halves | None
-    """Spirals: the two parts of the job's own line, before and after the block."""
-    wipe: tuple[tuple[float, float], ...]
-    lines: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -112,13 +95,13 @@ def apply_job(
         job_fw_retract=job.read.uses_fw_retract,
     )
     stops, findings = place_stops(job, choose(job).tolist())
-    made, unsafe = make_ways(job, kit, stops, skip_unsafe=skip_unsafe)
+    made, unsafe = find_paths(job, stops, skip_unsafe=skip_unsafe)
     findings = [
         *findings,
         *unsafe,
         *outside_findings(job, made),
         *TRIGGERS[profile.trigger.by].findings(profile),
-        *ooze_findings(profile, [way.route.length_mm for way in made]),
+        *ooze_findings(profile, [one.route.length_mm for one in made]),
     ]
     poses = _make_poses(job, kit, made, step)
     kept, thinned = within_budget(job, poses)
@@ -138,13 +121,13 @@ def apply_job(
     return Applied(job, kit, poses, findings, digest, pieces)
 
 
-def _make_poses(job: Job, kit: Kit, made: Sequence[Way], step: Step | None) -> list[Pose]:
+def _make_poses(job: Job, kit: Kit, made: Sequence[Placed], step: Step | None) -> list[Pose]:
     poses = []
-    resume = kinds_after(job.source, [way.stop.line_index for way in made])
-    for number, way in enumerate(made, 1):
-        stop, state, route = way.stop, way.state, way.route
+    resume = kinds_after(job.source, [one.stop.line_index for one in made])
+    for number, one in enumerate(made, 1):
+        stop, state, route = one.stop, one.state, one.route
         points = [(float(x), float(y), float(z)) for x, y, z in _level_points(state, route)]
-        lines = pose_block(kit, state, points, prime=not stop.finished, wipe=way.wipe)
+        block = pose_block(kit, state, points, prime=not stop.finished, wipe=one.wipe)
         poses.append(
             Pose(
                 pose=number,
@@ -155,9 +138,10 @@ def _make_poses(job: Job, kit: Kit, made: Sequence[Way], step: Step | None) -> l
                 route=route,
                 finished=stop.finished,
                 resume="" if stop.finished else resume[number - 1],
-                halves=way.halves,
-                wipe=way.wipe,
-                lines=tuple(lines),
+                split=stop.split,
+                halves=one.halves,
+                wipe=one.wipe,
+                block=block,
             )
         )
         if step is not None:
@@ -184,7 +168,7 @@ def _to_prove(kit: Kit, pose: Pose) -> ProvenBlock:
     return ProvenBlock(
         pose=pose.pose,
         state=pose.state,
-        lines=pose.lines,
+        lines=pose.block.texts,
         level_z_mm=pose.route.hop_z_mm,
         prime_mm=prime,
         wipe=pose.wipe,
@@ -196,7 +180,7 @@ def _digest(profile: Profile, poses: Sequence[Pose]) -> str:
     digest = hashlib.sha256(profile.model_dump_json(by_alias=True).encode())
     for pose in poses:
         digest.update(f"{pose.line_no} {pose.layer}\n".encode())
-        digest.update("\n".join(pose.lines).encode())
+        digest.update("\n".join(pose.block.texts).encode())
     return digest.hexdigest()[:12]
 
 
@@ -204,7 +188,11 @@ def _insertions(job: Job, poses: Sequence[Pose], digest: str) -> list[Insertion]
     insertions = []
     for pose in poses:
         before, after, replaced = _halves_fenced(pose)
-        fence = (pose_begin(pose.pose, pose.layer, pose.z_mm), *pose.lines, pose_end(pose.pose))
+        fence = (
+            pose_begin(pose.pose, pose.layer, pose.z_mm),
+            *pose.block.texts,
+            pose_end(pose.pose),
+        )
         insertions.append(Insertion(pose.line_no - 1, (*before, *fence, *after), replaces=replaced))
     if insertions:
         first = insertions[0]

@@ -1,4 +1,4 @@
-"""Stage 5: the machine's state at a line + one planned pose -> the lines of one pose block.
+"""The machine's state at a line + one planned pose -> the lines of one pose block.
 
 The block goes away and comes back; whatever it switches it puts back, in the order that
 every firmware reads alike (docs/gcode_facts.md#order-of-modes).
@@ -6,20 +6,23 @@ every firmware reads alike (docs/gcode_facts.md#order-of-modes).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from capturehook.catalog import FIRMWARES, TRIGGERS
 from capturehook.errors import PlanError, Where
-from capturehook.model.contracts import Fire, Firmware
+from capturehook.model.block import Block, BlockLine, Role
+from capturehook.model.contracts import Fire, Firmware, command_lines, dwell_lines, wait_lines
 from capturehook.model.numbers import exact, fixed
 from capturehook.model.profile import Profile
 from capturehook.model.state import Modes, State
 from capturehook.place.shutter import hold_ms, settle_ms
 from capturehook.read.modal import switch
-from capturehook.read.words import Command
+from capturehook.read.words import Command, read_commands
 
 Point = tuple[float, float, float]
+LEAST_MM = 0.01
+"""Filament: a shorter stroke is not worth a line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +34,9 @@ class Kit:
     e_letter: str
     filament_per_unit: float
     use_fw_retract: bool
-    settle_ms: int
+    standing: tuple[BlockLine, ...]
+    """From the arrival at the park point until the head leaves it."""
+    shutter_xy_mm: tuple[float, float]
 
 
 def make_kit(
@@ -42,7 +47,7 @@ def make_kit(
     Raises
     ------
     PlanError
-        The profile asks for what this firmware has not got.
+        The profile asks for what this firmware does not have.
     """
     firmware = FIRMWARES[profile.machine.firmware]
     use_fw = job_fw_retract or profile.retract.by == "firmware"
@@ -52,7 +57,38 @@ def make_kit(
             f"{firmware.name} has no retraction of its own",
             'Use by = "moves"',
         )
-    return Kit(profile, firmware, e_letter, filament_per_unit, use_fw, settle_ms(profile))
+    fire = TRIGGERS[profile.trigger.by].fire(firmware, profile)
+    return Kit(
+        profile=profile,
+        firmware=firmware,
+        e_letter=e_letter,
+        filament_per_unit=filament_per_unit,
+        use_fw_retract=use_fw,
+        standing=standing_lines(profile, firmware, fire),
+        shutter_xy_mm=fire.shutter_xy_mm or (profile.park.x_mm, profile.park.y_mm),
+    )
+
+
+def standing_lines(profile: Profile, firmware: Firmware, fire: Fire) -> tuple[BlockLine, ...]:
+    """Wait until still, settle, fire, hold. A trigger's own commands may hold dwells."""
+    return (
+        *wait_lines(firmware),
+        *dwell_lines(firmware, settle_ms(profile), Role.SETTLE),
+        *(_timed(line, firmware) for line in fire.lines),
+        *dwell_lines(firmware, hold_ms(profile, fire.held_ms)),
+    )
+
+
+def _timed(line: BlockLine, firmware: Firmware) -> BlockLine:
+    """A line of the profile's own with the time that a dwell in it takes."""
+    if line.role is not Role.FIRE:
+        return line
+    dwells = (
+        firmware.dwell_ms(command.get("P"), command.get("S"))
+        for command in read_commands(line.text.encode("ascii"), several=firmware.several_commands)
+        if command.code == "G4"
+    )
+    return line._replace(dwell_s=sum(dwells) / 1000)
 
 
 def pose_block(
@@ -62,8 +98,8 @@ def pose_block(
     *,
     prime: bool = True,
     wipe: Sequence[tuple[float, float]] = (),
-) -> list[str]:
-    """The lines of one block, without its fence.
+) -> Block:
+    """One block, without its fence.
 
     Parameters
     ----------
@@ -80,24 +116,15 @@ def pose_block(
     """
     writer = _Writer(kit, state)
     lines = writer.enter()
-    draw_back, push = _filament(writer, prime)
-    lines += draw_back
-    lines += [writer.level((x, y, 0.0)) for x, y in wipe]
+    retract, unretract = _filament(writer, prime)
+    lines += retract
+    lines += [writer.level(Role.WIPE, x, y) for x, y in wipe]
     lines += writer.go(points)
-    lines += kit.firmware.wait()
-    lines += kit.firmware.dwell(kit.settle_ms)
-    fire = fire_lines(kit, points[-1][2])
-    lines += [writer.own(line) for line in fire.lines] if fire.moves else fire.lines
-    lines += kit.firmware.dwell(hold_ms(kit.profile, fire.held_ms))
+    lines += [writer.standing(line) for line in kit.standing]
     lines += writer.come_back(points if not wipe else [points[0], *points])
-    lines += push
+    lines += unretract
     lines += writer.leave()
-    return lines
-
-
-def fire_lines(kit: Kit, z_mm: float) -> Fire:
-    """What the profile's trigger sends at the park point."""
-    return TRIGGERS[kit.profile.trigger.by].fire(kit.firmware, kit.profile, z_mm)
+    return Block(tuple(lines), (*kit.shutter_xy_mm, points[-1][2]))
 
 
 class _Writer:
@@ -111,7 +138,7 @@ class _Writer:
         self.inside: Modes = state.modes
         self.feed: str | None = None
 
-    def enter(self) -> list[str]:
+    def enter(self) -> list[BlockLine]:
         """Modes for the block, only where the job's differ."""
         if self.state.modes.absolute:
             return []
@@ -120,7 +147,7 @@ class _Writer:
             codes.append("M83")
         return self._switch(codes)
 
-    def leave(self) -> list[str]:
+    def leave(self) -> list[BlockLine]:
         """Modes and feed as they were."""
         lines, wanted = [], self.state.modes
         if not wanted.absolute:
@@ -128,13 +155,15 @@ class _Writer:
             if self.inside.m82 != wanted.m82:  # on rs274 only where the job itself says M82
                 lines += self._switch(["M83" if wanted.m82 is False else "M82"])
         if self.state.feed_mm_min > 0 and self.feed is not None:
-            lines.append(f"G1 F{exact(self.state.feed_mm_min / self.unit)}")
+            text = f"G1 F{exact(self.state.feed_mm_min / self.unit)}"
+            lines.append(BlockLine(Role.FEED, text))
         return lines
 
-    def _switch(self, codes: list[str]) -> list[str]:
+    def _switch(self, codes: Iterable[str]) -> list[BlockLine]:
+        codes = list(codes)
         for code in codes:
             self.inside = switch(self.inside, Command(code, ()), self.kit.firmware)
-        return codes
+        return list(command_lines(Role.MODE, codes))
 
     def _f(self, feed_mm_min: float) -> str:
         """The F word, only where it changes."""
@@ -148,73 +177,83 @@ class _Writer:
         index = "XYZ".index(letter)
         return f"{letter}{exact((mm - self.state.shift_mm[index]) / self.unit)}"
 
-    def go(self, points: Sequence[Point]) -> list[str]:
+    def go(self, points: Sequence[Point]) -> list[BlockLine]:
         """Up to the first point's height, then from point to point to the park."""
-        park = self.kit.profile.park
         lines = []
         if points[0][2] > self.state.z_mm + 1e-9:
-            lines.append(f"G1 {self._axis('Z', points[0][2])}{self._f(park.hop_mm_min)}")
-        return lines + [self.level(point) for point in points[1:]]
+            lines.append(self._vertical(Role.HOP, points[0][2]))
+        return lines + [self.level(Role.TRAVEL_OUT, x, y) for x, y, _ in points[1:]]
 
-    def come_back(self, points: Sequence[Point]) -> list[str]:
-        park = self.kit.profile.park
-        lines = [self.level(point) for point in reversed(points[1:-1])]
-        lines.append(self.level((self.state.x_mm, self.state.y_mm, 0.0)))
+    def come_back(self, points: Sequence[Point]) -> list[BlockLine]:
+        """The same points in reverse, then down to where printing stopped."""
+        lines = [self.level(Role.TRAVEL_BACK, x, y) for x, y, _ in reversed(points[1:-1])]
+        lines.append(self.level(Role.TRAVEL_BACK, self.state.x_mm, self.state.y_mm))
         if points[0][2] > self.state.z_mm + 1e-9:
-            lines.append(f"G1 {self._axis('Z', self.state.z_mm)}{self._f(park.hop_mm_min)}")
+            lines.append(self._vertical(Role.LOWER, self.state.z_mm))
         return lines
 
-    def level(self, point: Point) -> str:
-        feed = self._f(self.kit.profile.park.travel_mm_min)
-        return f"G1 {self._axis('X', point[0])} {self._axis('Y', point[1])}{feed}"
+    def _vertical(self, role: Role, z_mm: float) -> BlockLine:
+        feed = self.kit.profile.park.hop_mm_min
+        text = f"G1 {self._axis('Z', z_mm)}{self._f(feed)}"
+        return BlockLine(role, text, z_mm=z_mm, feed_mm_min=feed)
 
-    def own(self, line: str) -> str:
-        """A trigger's own move, told in mm of the machine, in the job's numbers."""
-        if not line.startswith("G1 "):
+    def level(self, role: Role, x_mm: float, y_mm: float) -> BlockLine:
+        feed = self.kit.profile.park.travel_mm_min
+        text = f"G1 {self._axis('X', x_mm)} {self._axis('Y', y_mm)}{self._f(feed)}"
+        return BlockLine(role, text, x_mm=x_mm, y_mm=y_mm, feed_mm_min=feed)
+
+    def standing(self, line: BlockLine) -> BlockLine:
+        """A line at the park point; a trigger's own move is written in the job's numbers."""
+        if line.x_mm is None and line.y_mm is None:
             return line
+        places = (("X", line.x_mm), ("Y", line.y_mm))
+        words = [self._axis(letter, float(fixed(mm))) for letter, mm in places if mm is not None]
         self.feed = None
-        words = []
-        for word in line.split()[1:]:
-            letter, number = word[0], float(word[1:])
-            words.append(
-                self._axis(letter, number) if letter in "XY" else f"F{exact(number / self.unit)}"
-            )
-        return " ".join(("G1", *words))
+        return line._replace(
+            text=f"G1 {' '.join(words)} F{exact(float(fixed(line.feed_mm_min)) / self.unit)}"
+        )
 
-    def extrude(self, to_e: float, step: float) -> str:
+    def extrude(self, role: Role, to_e: float, step: float) -> BlockLine:
         """A move of filament alone: ``step`` or to ``to_e``, both in the job's E units.
 
         Its feed counts mm of filament even where E counts mm3: docs/gcode_facts.md#marlin
         """
         kit = self.kit
-        e_absolute = self.inside.e_absolute(kit.firmware)
-        number = to_e if e_absolute else step
-        feed = self._f(kit.profile.retract.feed_mm_min)
-        return f"G1 {kit.e_letter}{exact(number / self.e_unit)}{feed}"
+        number = to_e if self.inside.e_absolute(kit.firmware) else step
+        feed = kit.profile.retract.feed_mm_min
+        text = f"G1 {kit.e_letter}{exact(number / self.e_unit)}{self._f(feed)}"
+        return BlockLine(role, text, e_step_mm=step * self.per_unit, feed_mm_min=feed)
+
+    def extrude_again(self, role: Role, to_e: float, step: float) -> BlockLine:
+        """As `extrude`, after moves at other feeds: F is stated, and not taken as known."""
+        known, self.feed = self.feed, None
+        line = self.extrude(role, to_e, step)
+        self.feed = known
+        return line
 
 
-def _filament(writer: _Writer, prime: bool) -> tuple[list[str], list[str]]:
-    """Lines that draw back what the job has not, and lines that push it (and a prime) again."""
+def _filament(writer: _Writer, prime: bool) -> tuple[list[BlockLine], list[BlockLine]]:
+    """Lines that retract what the job has not, and lines that unretract it (and prime)."""
     kit, state = writer.kit, writer.state
     retract = kit.profile.retract
     prime_mm = retract.extra_prime_mm if prime else 0.0
-    if state.fw_retracted or (kit.use_fw_retract and state.deficit_mm < 0.01):
-        drawn = [] if state.fw_retracted else kit.firmware.retract()
-        pushed = [] if state.fw_retracted else kit.firmware.unretract()
-        return drawn, [*pushed, *_prime(writer, prime_mm)]
+    if state.fw_retracted:
+        return [], _prime(writer, prime_mm)
+    if kit.use_fw_retract and state.deficit_mm < LEAST_MM:
+        back = list(command_lines(Role.RETRACT, kit.firmware.retract()))
+        again = command_lines(Role.UNRETRACT, kit.firmware.unretract())
+        return back, [*again, *_prime(writer, prime_mm)]
     stroke = max(0.0, retract.length_mm - state.deficit_mm)
-    if stroke < 0.01:
+    if stroke < LEAST_MM:
         return [], _prime(writer, prime_mm)
     step = round(stroke / writer.per_unit, 5)
-    drawn = [writer.extrude(state.e_mm - step, -step)]
-    writer_feed, writer.feed = writer.feed, None
-    pushed = [writer.extrude(state.e_mm, step)]
-    writer.feed = writer_feed
-    return drawn, [*pushed, *_prime(writer, prime_mm)]
+    back = [writer.extrude(Role.RETRACT, state.e_mm - step, -step)]
+    unretract = writer.extrude_again(Role.UNRETRACT, state.e_mm, step)
+    return back, [unretract, *_prime(writer, prime_mm)]
 
 
-def _prime(writer: _Writer, prime_mm: float) -> list[str]:
-    """Push a little more than was drawn back, and put the number for E back."""
+def _prime(writer: _Writer, prime_mm: float) -> list[BlockLine]:
+    """Push a little more than was retracted, and put the number for E back."""
     if prime_mm <= 0:
         return []
     kit, state = writer.kit, writer.state
@@ -225,9 +264,8 @@ def _prime(writer: _Writer, prime_mm: float) -> list[str]:
             "Set extra_prime_mm = 0",
         )
     step = round(prime_mm / writer.per_unit, 5)
-    saved, writer.feed = writer.feed, None
-    lines = [writer.extrude(state.e_mm + step, step)]
-    writer.feed = saved
+    lines = [writer.extrude_again(Role.PRIME, state.e_mm + step, step)]
     if state.modes.m82 is not False or writer.inside.e_absolute(kit.firmware):
-        lines.append(f"G92 {kit.e_letter}{exact(state.e_mm / writer.e_unit)}")
+        text = f"G92 {kit.e_letter}{exact(state.e_mm / writer.e_unit)}"
+        lines.append(BlockLine(Role.PRIME, text))
     return lines

@@ -9,12 +9,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from capturehook.block.write import fire_lines, make_kit
+from capturehook.block.write import make_kit
 from capturehook.catalog import FIRMWARES
 from capturehook.errors import PlanError, Where
 from capturehook.model.numbers import fixed
 from capturehook.model.profile import Profile
-from capturehook.place.shutter import hold_ms, settle_ms
 
 EXTRUSIONS = ("absolute", "relative")
 
@@ -145,10 +144,9 @@ def _at_park(profile: Profile) -> Iterator[str]:
     """Go there, settle, fire, hold."""
     park = profile.park
     kit = make_kit(profile, e_letter="E", filament_per_unit=1.0, job_fw_retract=False)
-    fire = fire_lines(kit, 0.0)
     yield "G90"
     yield f"G1 X{fixed(park.x_mm)} Y{fixed(park.y_mm)} F{fixed(park.travel_mm_min)}"
-    yield from kit.firmware.wait()
-    yield from kit.firmware.dwell(settle_ms(profile))
-    yield from fire.lines
-    yield from kit.firmware.dwell(hold_ms(profile, fire.held_ms))
+    for line in kit.standing:
+        places = (("X", line.x_mm), ("Y", line.y_mm))
+        words = [f"{letter}{fixed(mm)}" for letter, mm in places if mm is not None]
+        yield f"G1 {' '.join(words)} F{fixed(line.feed_mm_min)}" if words else line.text

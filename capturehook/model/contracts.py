@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
+
+from capturehook.model.block import BlockLine, Role
 
 if TYPE_CHECKING:
     from capturehook.errors import Finding
@@ -87,16 +90,33 @@ class Firmware(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Fire:
-    """What a trigger adds at the park point.
+    """What a trigger adds at the park point; its own moves begin and end there.
 
-    ``lines`` may hold moves when ``moves`` is true; they begin and end at the park point.
-    ``held_ms`` is time of the hold that already passes inside ``lines`` after the camera
-    was told to fire.
+    ``held_ms`` is time of the hold that already passes inside ``lines`` after the camera was
+    told to fire. ``shutter_xy_mm`` is where the head stands while the shutter is open, None
+    for the park point.
     """
 
-    lines: tuple[str, ...]
+    lines: tuple[BlockLine, ...]
     held_ms: float = 0.0
-    moves: bool = False
+    shutter_xy_mm: tuple[float, float] | None = None
+
+
+def command_lines(role: Role, texts: Iterable[str], dwell_s: float = 0.0) -> Iterator[BlockLine]:
+    """Commands that do not move, as lines of one role; ``dwell_s`` is the last one's."""
+    texts = list(texts)
+    for number, text in enumerate(texts, 1):
+        yield BlockLine(role, text, dwell_s=dwell_s if number == len(texts) else 0.0)
+
+
+def wait_lines(firmware: Firmware) -> tuple[BlockLine, ...]:
+    """Until all queued motion is done."""
+    return tuple(command_lines(Role.WAIT, firmware.wait()))
+
+
+def dwell_lines(firmware: Firmware, ms: int, role: Role = Role.HOLD) -> tuple[BlockLine, ...]:
+    """Stand still for a time."""
+    return tuple(command_lines(role, firmware.dwell(ms), ms / 1000))
 
 
 class Trigger(Protocol):
@@ -112,8 +132,8 @@ class Trigger(Protocol):
         """Doubts that do not stop the run."""
         ...
 
-    def fire(self, firmware: Firmware, profile: Profile, z_mm: float) -> Fire:
-        """The lines that fire the camera from the park point, the nozzle at ``z_mm``."""
+    def fire(self, firmware: Firmware, profile: Profile) -> Fire:
+        """The lines that fire the camera from the park point."""
         ...
 
 

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import hypot, isnan, pi
 
 import numpy as np
 
-from capturehook.block.split import split_move
-from capturehook.block.write import Kit
+from capturehook.catalog import FIRMWARES
 from capturehook.catalog.triggers.button_press import trigger_way
 from capturehook.errors import Finding, PoseError, Where
+from capturehook.model.pose import Placed
 from capturehook.model.profile import Profile
 from capturehook.model.route import Route
 from capturehook.model.state import State
@@ -21,6 +21,7 @@ from capturehook.place.choose import choose_layers
 from capturehook.place.height_map import HeightMap, bead_width_mm, needs_map, printed_tops
 from capturehook.place.route import find_route, refuse_touch
 from capturehook.place.shutter import hold_ms, settle_ms
+from capturehook.place.split import split_move
 from capturehook.place.stops import find_gap, find_resume_gap, find_stop
 from capturehook.place.turns import find_split, spiral_centre
 from capturehook.place.wipe import wipe_back
@@ -97,22 +98,10 @@ def _left_out(job: Job, none: NoStop) -> Finding:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Way:
-    """One stop with the machine's state there and its way to the park point."""
-
-    stop: Stop
-    state: State
-    route: Route
-    halves: Halves | None
-    wipe: tuple[tuple[float, float], ...]
-    """X and Y back along what was just printed, before the hop (mm)."""
-
-
-def make_ways(
-    job: Job, kit: Kit, stops: Sequence[Stop], *, skip_unsafe: bool = False
-) -> tuple[list[Way], list[Finding]]:
-    """State and way to the park point for each stop.
+def find_paths(
+    job: Job, stops: Sequence[Stop], *, skip_unsafe: bool = False
+) -> tuple[list[Placed], list[Finding]]:
+    """State and path to the park point for each stop.
 
     Raises
     ------
@@ -125,7 +114,7 @@ def make_ways(
     widths = _bead_widths(job) if height_map is not None else np.empty(0)
     done, made, refused = 0, [], []
     for stop in stops:
-        state, halves = _state_of(job, kit, stop)
+        state, halves = _state_of(job, stop)
         where = job.source.where(stop.line_index)
         if height_map is not None:
             done = _lay(job, height_map, widths, done, job.read.move_before(stop.line_index) + 1)
@@ -134,7 +123,7 @@ def make_ways(
         start = wipe[-1] if wipe else (state.x_mm, state.y_mm)
         try:
             route = _route(job, state, start, float(tops[stop.layer_index]), height_map, where)
-            made.append(Way(stop=stop, state=state, route=route, halves=halves, wipe=wipe))
+            made.append(Placed(stop=stop, state=state, route=route, halves=halves, wipe=wipe))
         except PoseError as fault:
             refused.append(fault)
     if refused and not skip_unsafe:
@@ -142,21 +131,21 @@ def make_ways(
     return made, [Finding("pose-unsafe", str(one.where), one.found) for one in refused]
 
 
-def outside_findings(job: Job, ways: Sequence[Way]) -> list[Finding]:
+def outside_findings(job: Job, placed: Sequence[Placed]) -> list[Finding]:
     """Does the job itself go where the profile's machine cannot? The first pose of each axis."""
     machine, found = job.profile.machine, []
     for axis, (low, high) in zip("xyz", (machine.x_mm, machine.y_mm, machine.z_mm), strict=True):
-        places = [(float(getattr(way.state, f"{axis}_mm")), way) for way in ways]
-        outside = [(at, way) for at, way in places if not low - 1e-6 <= at <= high + 1e-6]
+        places = [(float(getattr(one.state, f"{axis}_mm")), one) for one in placed]
+        outside = [(at, one) for at, one in places if not low - 1e-6 <= at <= high + 1e-6]
         if outside:
-            at, way = outside[0]
+            at, first = outside[0]
             more = (
-                f" (and {len(outside) - 1} more of {len(ways)} poses)" if len(outside) > 1 else ""
+                f" (and {len(outside) - 1} more of {len(placed)} poses)" if len(outside) > 1 else ""
             )
             found.append(
                 Finding(
                     "outside-machine",
-                    str(job.source.where(way.stop.line_index)),
+                    str(job.source.where(first.stop.line_index)),
                     f"the nozzle stands at {axis.upper()}{at:g} here, outside [{low:g}, {high:g}] "
                     f"of profile {job.profile.name}{more}: is it the right profile?",
                 )
@@ -169,9 +158,10 @@ def _within(profile: Profile, points: Sequence[tuple[float, float]]) -> bool:
     return all(left <= x <= right and front <= y <= back for x, y in points)
 
 
-def _state_of(job: Job, kit: Kit, stop: Stop) -> tuple[State, Halves | None]:
+def _state_of(job: Job, stop: Stop) -> tuple[State, Halves | None]:
+    firmware = FIRMWARES[job.profile.machine.firmware]
     state = job.read.state_at(stop.line_index)
-    if isnan(state.e_mm) and not state.modes.e_absolute(kit.firmware):
+    if isnan(state.e_mm) and not state.modes.e_absolute(firmware):
         state = replace(state, e_mm=0.0)  # E words are steps: its number is of no weight
     if stop.split is None:
         return state, None
@@ -179,9 +169,9 @@ def _state_of(job: Job, kit: Kit, stop: Stop) -> tuple[State, Halves | None]:
         job.moves,
         stop.split,
         state,
-        kit.firmware,
-        e_letter=kit.e_letter,
-        filament_per_unit=kit.filament_per_unit,
+        firmware,
+        e_letter=job.read.e_letter,
+        filament_per_unit=job.filament_per_unit,
     )
     return halves.state, halves
 

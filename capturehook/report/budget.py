@@ -9,15 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.errors import Finding, PlanError, Where
+from capturehook.model.pose import Pose
 from capturehook.model.profile import Capture
-from capturehook.report.cost import PosedBlock, ReadJob, added_seconds
+from capturehook.read.job import Job
+from capturehook.report.cost import added_seconds
 
 KEY = Where("[capture] added_max_s")
 
 
-def within_budget(
-    job: ReadJob, poses: Sequence[PosedBlock]
-) -> tuple[NDArray[np.int64], list[Finding]]:
+def within_budget(job: Job, poses: Sequence[Pose]) -> tuple[NDArray[np.int64], list[Finding]]:
     """Indices of the poses that [capture] added_max_s has time for; all where it is not set.
 
     The last pose stays. Thinning is told as a finding, with the numbers.

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,15 +15,7 @@ from numpy.typing import NDArray
 from capturehook.clock.seconds import Timetable
 from capturehook.model.layers import LayerTable
 from capturehook.model.moves import MoveTable
-
-
-class LayerPose(Protocol):
-    """A pose that may be the one of the finished part."""
-
-    @property
-    def layer(self) -> int: ...
-    @property
-    def finished(self) -> bool: ...
+from capturehook.model.pose import Pose
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +34,7 @@ def layer_seconds(moves: MoveTable, layers: LayerTable, times: Timetable) -> NDA
 
 
 def quickest_layer(
-    seconds: NDArray[np.float64], poses: Sequence[LayerPose], added_s: NDArray[np.float64]
+    seconds: NDArray[np.float64], poses: Sequence[Pose], added_s: NDArray[np.float64]
 ) -> Cooling | None:
     """The quickest layer that is built upon after a pose; None where there is none.
 

@@ -9,61 +9,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.catalog import FIRMWARES
 from capturehook.clock.clocking import Clocking, profile_clocking
-from capturehook.clock.paths import is_e_only
 from capturehook.clock.seconds import Timetable
-from capturehook.model.moves import DWELL, FW_RETRACT, FW_UNRETRACT, WAIT, MoveTable
-from capturehook.model.profile import Machine, Profile
-from capturehook.model.state import State
-from capturehook.place.shutter import settle_ms
-from capturehook.read.lead_in import lead_in
-from capturehook.read.moves import JobMoves, read_moves
-from capturehook.read.source import open_source
+from capturehook.model.block import Role
+from capturehook.model.moves import DWELL, FW_RETRACT, FW_UNRETRACT, LINE, WAIT, MoveTable
+from capturehook.model.pose import Pose
+from capturehook.model.profile import Machine
+from capturehook.model.stop import Split
+from capturehook.read.job import Job
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 LEAST_MOVES = 64
 """A window reaches over at least so many moves on either side of its stop."""
-
-
-class ReadJob(Protocol):
-    """What is needed of a job that has been read."""
-
-    @property
-    def read(self) -> JobMoves: ...
-    @property
-    def profile(self) -> Profile: ...
-    @property
-    def moves(self) -> MoveTable: ...
-    @property
-    def filament_per_unit(self) -> float: ...
-
-
-class SplitLine(Protocol):
-    """The part of the job's own line that is printed before a block within it."""
-
-    @property
-    def first(self) -> str: ...
-
-
-class PosedBlock(Protocol):
-    """What is needed of a pose: where it goes in, what it says, where it stands still."""
-
-    @property
-    def line_no(self) -> int: ...
-    @property
-    def state(self) -> State: ...
-    @property
-    def halves(self) -> SplitLine | None: ...
-    @property
-    def lines(self) -> tuple[str, ...]: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,9 +59,7 @@ class Costs:
     fire_at_s: Floats
 
 
-def added_seconds(
-    job: ReadJob, poses: Sequence[PosedBlock], clocking: Clocking | None = None
-) -> Floats:
+def added_seconds(job: Job, poses: Sequence[Pose], clocking: Clocking | None = None) -> Floats:
     """(P,) seconds that each pose adds to the print, as the clock sees it.
 
     ``clocking`` gives other limits than the profile's.
@@ -105,20 +67,26 @@ def added_seconds(
     return pose_costs(job, poses, clocking).added_s
 
 
-def pose_costs(
-    job: ReadJob, poses: Sequence[PosedBlock], clocking: Clocking | None = None
-) -> Costs:
+def pose_costs(job: Job, poses: Sequence[Pose], clocking: Clocking | None = None) -> Costs:
     """What each pose adds and what for; see :class:`Costs`."""
     if not poses:
         return Costs(**{field.name: np.zeros(0) for field in fields(Costs)})
     clocking = clocking or profile_clocking(job.profile)
-    blocks = _read_blocks(job, poses)
+    blocks = _blocks_of(job, poses)
     windows = _Windows.around(job.moves, blocks.stop_line, clocking.machine)
     clocked = _clock_both(job.moves, clocking, windows, blocks)
-    return _split(job.profile, blocks, clocked, windows.next_line(job.moves))
+    return _split_up(blocks, clocked, windows.next_line(job.moves))
 
 
 # --- the blocks as moves
+
+ROLES = {role: number for number, role in enumerate(Role)}
+EVENTS = {Role.WAIT: WAIT, Role.RETRACT: FW_RETRACT, Role.UNRETRACT: FW_UNRETRACT}
+"""What a line without a move or a dwell is to the clock."""
+
+
+def _numbers(*roles: Role) -> list[int]:
+    return [ROLES[role] for role in roles]
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,9 +96,10 @@ class _Blocks:
     Attributes
     ----------
     stop_line : (P,) line of the job before which each block goes
-    first_line, size : (P,) which lines of the table's text are each block's
+    first_line, size : (P,) which lines of the table are each block's
     lead : (P,) 1 where the first of these is the first part of a split line of the job
-    park : (P, 2) rows: the first move after arriving at the park point, the first move away
+    fire_line, leave_line : (P,) lines at which the camera is told to fire and the head leaves
+    role, event_role : (M,), (V,) what each move and event is for (see ROLES)
     """
 
     table: MoveTable
@@ -138,77 +107,102 @@ class _Blocks:
     first_line: Ints
     size: Ints
     lead: Ints
-    park: Ints
+    fire_line: Ints
+    leave_line: Ints
+    role: Ints
+    event_role: Ints
 
     @property
     def shift(self) -> Ints:
         """(P,) how many lines the blocks before each one put into the job."""
         return np.cumsum(self.size) - self.size
 
-    def rows(self) -> Ints:
-        """(B,) index of the pose for every row that belongs to a block, -1 for lead-ins."""
-        return self._which(self.table.line_index)
-
-    def events(self) -> Ints:
-        """(V,) likewise for the events."""
-        return self._which(self.table.event_line_index)
-
-    def _which(self, line: Ints) -> Ints:
-        pose = np.searchsorted(self.first_line, line, side="right") - 1
-        inside = (pose >= 0) & (line < (self.first_line + self.size)[np.maximum(pose, 0)])
-        return np.where(inside, pose, -1)
+    def pose_of(self, line: Ints) -> Ints:
+        """Index of the pose to which lines of the table belong."""
+        return np.asarray(np.searchsorted(self.first_line, line, side="right") - 1)
 
 
-def _read_blocks(job: ReadJob, poses: Sequence[PosedBlock]) -> _Blocks:
-    firmware, e_letter = FIRMWARES[job.profile.machine.firmware], job.read.e_letter
-    text: list[str] = []
-    first_line, size = [], []
+class _Rows:
+    """Collects the moves and events of all blocks, line by line."""
+
+    def __init__(self) -> None:
+        self.line = 0
+        self.moves: list[tuple[float, ...]] = []
+        self.events: list[tuple[float, ...]] = []
+        self.places: list[tuple[int, int, int, int, int]] = []
+
+    def split_move(self, moves: MoveTable, split: Split) -> None:
+        """The part of the job's own move that is printed before the block."""
+        row = split.move
+        start = (float(moves.x0_mm[row]), float(moves.y0_mm[row]), float(moves.z0_mm[row]))
+        end = (split.x_mm, split.y_mm, split.z_mm)
+        arc = (moves.cx_mm[row], moves.cy_mm[row], split.share * moves.turn_rad[row])
+        rest = (split.e_step_mm, moves.feed_mm_min[row], *arc, -1, moves.kind[row])
+        self.moves.append((self.line, *start, *end, *(float(one) for one in rest)))
+        self.line += 1
+
+    def block(self, pose: Pose) -> None:
+        lead = int(pose.halves is not None)
+        first, fire, leave = self.line - lead, -1, -1
+        place = (pose.state.x_mm, pose.state.y_mm, pose.state.z_mm)
+        for line in pose.block.lines:
+            if line.role in (Role.FIRE, Role.HOLD) and fire < 0:
+                fire = self.line
+            if line.role is Role.TRAVEL_BACK and leave < 0:
+                leave = self.line
+            if line.feed_mm_min > 0:
+                end = tuple(
+                    now if to is None else to
+                    for now, to in zip(place, (line.x_mm, line.y_mm, line.z_mm), strict=True)
+                )
+                straight = (np.nan, np.nan, 0.0, ROLES[line.role], LINE)
+                self.moves.append(
+                    (self.line, *place, *end, line.e_step_mm, line.feed_mm_min, *straight)
+                )
+                place = (end[0], end[1], end[2])
+            elif line.dwell_s > 0:
+                self.events.append((self.line, DWELL, line.dwell_s, ROLES[line.role]))
+            elif line.role in EVENTS:
+                self.events.append((self.line, EVENTS[line.role], 0.0, ROLES[line.role]))
+            self.line += 1
+        fire = leave if fire < 0 else fire
+        self.places.append((first, self.line - first, lead, fire, leave))
+
+    def table(self) -> tuple[MoveTable, Ints, Ints]:
+        """All rows as one table, and the roles of its moves and events."""
+        rows = np.array(self.moves, dtype=np.float64).reshape(-1, 14).T
+        events = np.array(self.events, dtype=np.float64).reshape(-1, 4).T
+        names = "x0_mm y0_mm z0_mm x_mm y_mm z_mm e_step_mm feed_mm_min cx_mm cy_mm turn_rad"
+        table = MoveTable(
+            line_index=rows[0].astype(np.int64),
+            kind=rows[13].astype(np.uint8),
+            **dict(zip(names.split(), rows[1:12], strict=True)),
+            event_line_index=events[0].astype(np.int64),
+            event_kind=events[1].astype(np.uint8),
+            event_s=events[2],
+        )
+        return table, rows[12].astype(np.int64), events[3].astype(np.int64)
+
+
+def _blocks_of(job: Job, poses: Sequence[Pose]) -> _Blocks:
+    rows = _Rows()
     for pose in poses:
-        state, lines = pose.state, pose.lines
-        if pose.halves is not None:
-            state, lines = job.read.state_at(pose.line_no - 1), (pose.halves.first, *lines)
-        text += lead_in(firmware, e_letter, state)
-        first_line.append(len(text))
-        size.append(len(lines))
-        text += lines
-    table = read_moves(
-        open_source("\n".join([*text, ""]).encode(), "the blocks"),
-        firmware,
-        extruder_axis=e_letter,
-        filament_per_unit=job.filament_per_unit,
-    ).table
-    starts, sizes = np.array(first_line), np.array(size)
-    lead = np.array([int(pose.halves is not None) for pose in poses])
+        if pose.split is not None:
+            rows.split_move(job.moves, pose.split)
+        rows.block(pose)
+    table, role, event_role = rows.table()
+    first, size, lead, fire, leave = np.array(rows.places, dtype=np.int64).T
     return _Blocks(
         table=table,
-        stop_line=np.array([pose.line_no - 1 for pose in poses]),
-        first_line=starts,
-        size=sizes,
+        stop_line=np.array([pose.line_no - 1 for pose in poses], dtype=np.int64),
+        first_line=first,
+        size=size,
         lead=lead,
-        park=_park_rows(job.profile, table, starts + lead, sizes - lead),
+        fire_line=fire,
+        leave_line=leave,
+        role=role,
+        event_role=event_role,
     )
-
-
-def _park_rows(profile: Profile, table: MoveTable, first_line: Ints, size: Ints) -> Ints:
-    """Where in each block the way out is over and where the way back begins (rows).
-
-    The way out ends with the first move to the park point, the way back begins with the last
-    move from there; what a trigger moves lies between.
-    """
-    x_mm, y_mm = profile.park.x_mm, profile.park.y_mm
-    comes = (np.abs(table.x_mm - x_mm) < 1e-4) & (np.abs(table.y_mm - y_mm) < 1e-4)
-    leaves = (np.abs(table.x0_mm - x_mm) < 1e-4) & (np.abs(table.y0_mm - y_mm) < 1e-4)
-    has_xy = ~is_e_only(table) & ((table.x_mm != table.x0_mm) | (table.y_mm != table.y0_mm))
-    begin = np.searchsorted(table.line_index, first_line)
-    stop = np.searchsorted(table.line_index, first_line + size)
-    arrive, depart = np.flatnonzero(comes & has_xy), np.flatnonzero(leaves & has_xy)
-    after = np.searchsorted(arrive, begin)
-    came = np.append(arrive, len(table))[after]
-    before = np.searchsorted(depart, stop) - 1
-    left = np.append(depart, -1)[before]
-    nowhere = (came >= stop) | (left < begin)
-    came, left = np.where(nowhere, begin, came + 1), np.where(nowhere, stop, left)
-    return np.column_stack((came, left))
 
 
 # --- the windows
@@ -308,9 +302,8 @@ def _with_blocks(
 
     Lines are numbered as in the output, its fences left out.
     """
-    pose, event_pose = blocks.rows(), blocks.events()
-    mine, my_events = pose >= 0, event_pose >= 0
-    pose, event_pose = pose[mine], event_pose[my_events]
+    pose = blocks.pose_of(blocks.table.line_index)
+    event_pose = blocks.pose_of(blocks.table.event_line_index)
     moved = blocks.stop_line + blocks.shift - blocks.first_line
     put_in = np.concatenate(([0], np.cumsum(blocks.size)))
 
@@ -321,12 +314,12 @@ def _with_blocks(
     own = _second_halves(bare, blocks, at)
     rows, event = {}, {}
     for name, column in _columns(own, False).items():
-        added = getattr(blocks.table, name)[mine]
+        added = getattr(blocks.table, name)
         if name == "line_index":
             column, added = renumber(column), (added + moved[pose])
         rows[name] = np.insert(column, at[pose], added)
     for name, column in _columns(own, True).items():
-        added = getattr(blocks.table, name)[my_events]
+        added = getattr(blocks.table, name)
         if name == "event_line_index":
             column, added = renumber(column), (added + moved[event_pose])
         event[name] = np.concatenate((column, added))
@@ -334,10 +327,9 @@ def _with_blocks(
     table = MoveTable(**rows, **{name: column[order] for name, column in event.items()})
     if accel is None:
         return table, None
-    every_pose = blocks.stop_line[np.maximum(blocks.rows(), 0)]
-    block_accel = clocking.accel(replace(blocks.table, line_index=every_pose))
+    block_accel = clocking.accel(replace(blocks.table, line_index=blocks.stop_line[pose]))
     assert block_accel is not None
-    return table, np.insert(accel, at[pose], block_accel[mine])
+    return table, np.insert(accel, at[pose], block_accel)
 
 
 def _second_halves(bare: MoveTable, blocks: _Blocks, at: Ints) -> MoveTable:
@@ -360,95 +352,52 @@ def _second_halves(bare: MoveTable, blocks: _Blocks, at: Ints) -> MoveTable:
 # --- what the time goes into
 
 
-def _split(profile: Profile, blocks: _Blocks, clocked: _Clocked, next_line: Ints) -> Costs:
+def _split_up(blocks: _Blocks, clocked: _Clocked, next_line: Ints) -> Costs:
     before, after = clocked.without, clocked.with_blocks
     gained = after.second_at(next_line + blocks.shift + blocks.size) - before.second_at(next_line)
     gained[-1] = after.total_s - before.total_s
     added = np.diff(gained, prepend=0.0)
-    part, fire_line = _parts(profile, blocks, after)
-    in_job = blocks.stop_line + blocks.shift
-    fire = after.second_at(fire_line)
-    lines = blocks.table.line_index
-    leave_line = lines[np.minimum(blocks.park[:, 1], len(lines) - 1)]
-    leave = after.second_at(in_job + np.minimum(leave_line - blocks.first_line, blocks.size))
-    own = sum(part.values(), start=np.zeros(len(in_job)))
+    part = _parts(blocks, after)
+    moved = blocks.stop_line + blocks.shift - blocks.first_line
+    fire = after.second_at(blocks.fire_line + moved)
+    leave = after.second_at(blocks.leave_line + moved)
+    begin = after.second_at(blocks.stop_line + blocks.shift + blocks.lead)
+    own = sum(part.values(), start=np.zeros(len(fire)))
     return Costs(
         added_s=added,
         slowing_s=added - own,
-        fire_s=fire - after.second_at(in_job + blocks.lead),
+        fire_s=fire - begin,
         still_s=leave - fire,
         fire_at_s=fire - before.second_at(blocks.stop_line),
         **part,
     )
 
 
-def _parts(profile: Profile, blocks: _Blocks, after: Timetable) -> tuple[dict[str, Floats], Ints]:
-    """Seconds of the block's own moves and events by what they are for, and the line (of the
-    output without fences) at which the camera is told to fire."""
-    table, poses = blocks.table, len(blocks.size)
+def _parts(blocks: _Blocks, after: Timetable) -> dict[str, Floats]:
+    """Seconds of the block's own moves and events by what they are for."""
+    poses = len(blocks.size)
     moved = blocks.stop_line + blocks.shift - blocks.first_line
-    pose, event_pose = blocks.rows(), blocks.events()
-    rows = np.flatnonzero(pose >= 0)
-    rows = rows[table.line_index[rows] >= (blocks.first_line + blocks.lead)[pose[rows]]]
-    events = np.flatnonzero(event_pose >= 0)
-    pose, event_pose = pose[rows], event_pose[events]
-    line = table.line_index[rows] + moved[pose]
-    move_s = after.second_at(line + 1) - after.second_at(line)
-    event_line = table.event_line_index[events] + moved[event_pose]
-    event_s = after.second_at(event_line + 1) - after.second_at(event_line)
+    timed = []
+    for line, role in (
+        (blocks.table.line_index, blocks.role),
+        (blocks.table.event_line_index, blocks.event_role),
+    ):
+        pose = blocks.pose_of(line)
+        at = line + moved[pose]
+        timed.append((pose, role, after.second_at(at + 1) - after.second_at(at)))
 
-    def total(which: NDArray[np.bool_]) -> Floats:
-        return np.asarray(np.bincount(pose[which], move_s[which], poses), dtype=np.float64)
+    def total(*roles: Role) -> Floats:
+        seconds = np.zeros(poses)
+        for pose, role, takes_s in timed:
+            which = np.isin(role, _numbers(*roles))
+            seconds += np.bincount(pose[which], takes_s[which], poses)
+        return seconds
 
-    def total_events(which: NDArray[np.bool_]) -> Floats:
-        which_s = np.bincount(event_pose[which], event_s[which], poses)
-        return np.asarray(which_s, dtype=np.float64)
-
-    filament = is_e_only(table)[rows]
-    still = ~filament & (rows >= blocks.park[pose, 0]) & (rows < blocks.park[pose, 1])
-    going = ~filament & (rows < blocks.park[pose, 0])
-    coming = ~filament & ~still & ~going
-    in_xy = ((table.x_mm != table.x0_mm) | (table.y_mm != table.y0_mm))[rows]
-    kind = table.event_kind[events]
-    strokes = (kind == FW_RETRACT) | (kind == FW_UNRETRACT)
-    settles = (kind == DWELL) & _first_of_each(event_pose, kind == DWELL) & (settle_ms(profile) > 0)
-    parts = {
-        "retract_s": total(filament) + total_events(strokes),
-        "hop_s": total((going | coming) & ~in_xy),
-        "travel_s": total(going & in_xy),
-        "settle_s": total_events(settles),
-        "hold_s": total(still) + total_events(~strokes & ~settles),
-        "back_s": total(coming & in_xy),
+    return {
+        "retract_s": total(Role.RETRACT, Role.UNRETRACT, Role.PRIME),
+        "hop_s": total(Role.HOP, Role.LOWER),
+        "travel_s": total(Role.TRAVEL_OUT, Role.WIPE),
+        "settle_s": total(Role.SETTLE),
+        "hold_s": total(Role.WAIT, Role.PRESS, Role.FIRE, Role.HOLD, Role.RELEASE),
+        "back_s": total(Role.TRAVEL_BACK),
     }
-    return parts, _fire_lines(event_pose, event_line, kind, settles, still, pose, line, poses)
-
-
-def _first_of_each(pose: Ints, which: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """True for the first event of each pose among those that ``which`` names."""
-    first = np.zeros(len(pose), bool)
-    chosen = np.flatnonzero(which)
-    first[chosen[np.unique(pose[chosen], return_index=True)[1]]] = True
-    return first
-
-
-def _fire_lines(
-    event_pose: Ints,
-    event_line: Ints,
-    kind: NDArray[np.uint8],
-    settles: NDArray[np.bool_],
-    presses: NDArray[np.bool_],
-    move_pose: Ints,
-    move_line: Ints,
-    poses: int,
-) -> Ints:
-    """(P,) the line with which the camera is told to fire: the first after settling; where
-    the trigger moves (a button), the first dwell after its first moves."""
-    fire = np.full(poses, -1, np.int64)
-    waits = kind == WAIT
-    for marks in (waits, settles):
-        fire[event_pose[marks][::-1]] = event_line[marks][::-1] + 1
-    first_press = np.full(poses, np.iinfo(np.int64).max)
-    np.minimum.at(first_press, move_pose[presses], move_line[presses])
-    held = (kind == DWELL) & ~settles & (event_line > first_press[event_pose])
-    fire[event_pose[held][::-1]] = event_line[held][::-1]
-    return fire

@@ -17,7 +17,7 @@ from capturehook.place.shutter import hold_ms, settle_ms
 def away_s(profile: Profile, way_mm: float) -> float:
     """Seconds from leaving the part to being back, without accelerations."""
     firmware = FIRMWARES[profile.machine.firmware]
-    fire = TRIGGERS[profile.trigger.by].fire(firmware, profile, 0.0)
+    fire = TRIGGERS[profile.trigger.by].fire(firmware, profile)
     still_s = (settle_ms(profile) + hold_ms(profile, fire.held_ms) + fire.held_ms) / 1000
     return still_s + 2 * way_mm * 60 / profile.park.travel_mm_min
 

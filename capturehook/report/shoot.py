@@ -5,21 +5,24 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from fractions import Fraction
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from capturehook.block.pipeline import Applied
 from capturehook.clock.clocking import Clocking
 from capturehook.clock.seconds import Timetable
 from capturehook.errors import Finding, Where
 from capturehook.model.plan import PlannedPose, PlanRecord
+from capturehook.model.pose import Pose
 from capturehook.model.profile import Profile
 from capturehook.physics.interval import card_frames
 from capturehook.place.shutter import Settling, is_timer, settling_of
+from capturehook.read.job import Job
 from capturehook.report.cooling import Cooling, layer_seconds, quickest_layer
 from capturehook.report.cost import Costs, pose_costs
-from capturehook.report.summary import SCHEMA, AppliedJob, PlacedPose, PlannedJob, film_seconds
+from capturehook.report.summary import SCHEMA, film_seconds
 from capturehook.report.timer import TimerShoot, plan_timer, timer_findings
 
 Floats = NDArray[np.float64]
@@ -34,22 +37,6 @@ CARRIED = {
     "one height in the frame, and the foot of the part sinks away",
     "none": "nothing moves the part: it stands at the same place in every frame and grows upwards",
 }
-
-
-class ShotPose(PlacedPose, Protocol):
-    """A pose that may be the one of the finished part."""
-
-    @property
-    def finished(self) -> bool: ...
-
-
-class ShotJob(AppliedJob, Protocol):
-    """A job with its poses, as `pipeline.apply_job` hands it back."""
-
-    @property
-    def job(self) -> PlannedJob: ...
-    @property
-    def poses(self) -> Sequence[ShotPose]: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,8 +64,8 @@ class Shoot:
     """
 
     profile: Profile = field(repr=False)
-    job: PlannedJob = field(repr=False)
-    poses: Sequence[ShotPose] = field(repr=False)
+    job: Job = field(repr=False)
+    poses: Sequence[Pose] = field(repr=False)
     costs: Costs = field(repr=False)
     fire_s: Floats
     times: Timetable = field(repr=False)
@@ -195,7 +182,7 @@ class Shoot:
         }
 
 
-def plan_shoot(applied: ShotJob, clocking: Clocking | None = None) -> Shoot:
+def plan_shoot(applied: Applied, clocking: Clocking | None = None) -> Shoot:
     """Plan the shoot of a job whose poses are placed.
 
     ``clocking`` gives other limits than the profile's (see `plan.clocking`).

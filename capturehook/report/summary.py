@@ -2,55 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from fractions import Fraction
-from typing import Any, Protocol
+from typing import Any
 
-from capturehook.clock.seconds import Timetable
-from capturehook.errors import Finding
-from capturehook.model.layers import LayerTable
+from capturehook.block.pipeline import Applied
+from capturehook.model.pose import Pose
 from capturehook.model.profile import Capture, Profile, Retract
 from capturehook.model.state import State
-from capturehook.read.features import Features
-from capturehook.read.source import Source
-from capturehook.report.cost import PosedBlock, ReadJob, added_seconds
+from capturehook.report.cost import added_seconds
 
 SCHEMA = 1
-
-
-class PlannedJob(ReadJob, Protocol):
-    """A job that has been read, with its layers and times."""
-
-    @property
-    def source(self) -> Source: ...
-    @property
-    def layers(self) -> LayerTable: ...
-    @property
-    def times(self) -> Timetable: ...
-    @property
-    def features(self) -> Features: ...
-
-
-class PlacedPose(PosedBlock, Protocol):
-    """A pose with its number, its layer and that layer's height."""
-
-    @property
-    def pose(self) -> int: ...
-    @property
-    def layer(self) -> int: ...
-    @property
-    def z_mm(self) -> float: ...
-
-
-class AppliedJob(Protocol):
-    """A job with its poses, as `pipeline.apply_job` hands it back."""
-
-    @property
-    def job(self) -> PlannedJob: ...
-    @property
-    def poses(self) -> Sequence[PlacedPose]: ...
-    @property
-    def findings(self) -> Sequence[Finding]: ...
 
 
 def film_seconds(capture: Capture, frames: int) -> Fraction:
@@ -66,7 +27,7 @@ def drawn_back_mm(state: State, retract: Retract) -> float:
     return retract.length_mm if state.fw_retracted else state.deficit_mm
 
 
-def dry_run_record(applied: AppliedJob) -> dict[str, Any]:
+def dry_run_record(applied: Applied) -> dict[str, Any]:
     """Poses, costs and findings of an `apply` that writes nothing.
 
     ``x_mm``, ``y_mm`` and ``e_retracted_mm`` are where the job's nozzle and filament stand
@@ -95,7 +56,7 @@ def dry_run_record(applied: AppliedJob) -> dict[str, Any]:
     }
 
 
-def _placed(pose: PlacedPose, profile: Profile) -> dict[str, Any]:
+def _placed(pose: Pose, profile: Profile) -> dict[str, Any]:
     state = pose.state
     return {
         "pose": pose.pose,

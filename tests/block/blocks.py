@@ -80,4 +80,4 @@ def points(hop_mm: float = HOP_MM) -> list[tuple[float, float, float]]:
 
 
 def block_of(kit: Kit, state: State, *, prime: bool = True) -> list[str]:
-    return pose_block(kit, state, points(max(HOP_MM, state.z_mm)), prime=prime)
+    return list(pose_block(kit, state, points(max(HOP_MM, state.z_mm)), prime=prime).texts)

@@ -7,7 +7,6 @@ text of a few blocks stands here so that a reader sees what is sent.
 from __future__ import annotations
 
 import re
-from typing import Any
 
 import pytest
 
@@ -220,7 +219,7 @@ def test_volumetric_e_is_written_in_mm3() -> None:
 
 def test_no_hop_line_where_the_nozzle_is_high_enough() -> None:
     state = state_of(MODES["absolute"], z_mm=5.0, deficit_mm=1.0)
-    lines = pose_block(kit_for("marlin"), state, [(98.2, 104.6, 5.0), (*PARK, 5.0)])
+    lines = pose_block(kit_for("marlin"), state, [(98.2, 104.6, 5.0), (*PARK, 5.0)]).texts
     assert not any(" Z" in line for line in lines)
     assert lines[0] == "G1 X8 Y215 F9000"
 
@@ -232,7 +231,7 @@ def test_feed_the_job_never_set_is_not_restored() -> None:
 
 def test_detour_comes_back_the_way_it_went() -> None:
     way = [(98.2, 104.6, 3.4), (150.0, 120.0, 3.4), (150.0, 200.0, 3.4), (*PARK, 3.4)]
-    lines = pose_block(kit_for("marlin"), state_of(MODES["absolute"]), way)
+    lines = pose_block(kit_for("marlin"), state_of(MODES["absolute"]), way).texts
     level = [re.sub(" F.*", "", line) for line in lines if " X" in line]
     assert level == [
         "G1 X150 Y120",
@@ -269,14 +268,60 @@ def test_odd_numbers_are_given_back_to_the_last_digit() -> None:
     state = state_of(
         Modes(m82=True), x_mm=98.23456, y_mm=104.1, e_mm=1234.56789, feed_mm_min=1799.25
     )
-    lines = pose_block(kit_for("marlin"), state, points())
+    lines = pose_block(kit_for("marlin"), state, points()).texts
     assert "G1 X98.23456 Y104.1" in lines
-    assert lines[-2:] == ["G1 E1234.56789 F2100", "G1 F1799.25"]
+    assert lines[-2:] == ("G1 E1234.56789 F2100", "G1 F1799.25")
 
 
-def test_kits_carry_what_all_blocks_share() -> None:
-    found: dict[str, Any] = {name: kit_for(name).settle_ms for name in FIRMWARES}
-    assert found == dict.fromkeys(FIRMWARES, 180)
+def test_every_line_says_what_it_is_for() -> None:
+    state = state_of(MODES["relative"], feed_mm_min=1800.0)
+    block = pose_block(kit_for("marlin", "button"), state, points())
+    assert [(line.role.value, line.text) for line in block.lines] == [
+        ("mode", "G90"),
+        ("mode", "M83"),
+        ("retract", "G1 E-0.8 F2100"),
+        ("hop", "G1 Z3.4 F720"),
+        ("travel out", "G1 X8 Y215 F9000"),
+        ("wait", "M400"),
+        ("settle", "G4 P180"),
+        ("press", "G1 X3 Y215 F9000"),
+        ("press", "G1 X1.75 F300"),
+        ("wait", "M400"),
+        ("hold", "G4 P200"),
+        ("release", "G1 X3 F600"),
+        ("wait", "M400"),
+        ("hold", "G4 P270"),
+        ("release", "G1 X8 Y215 F9000"),
+        ("wait", "M400"),
+        ("travel back", "G1 X98.2 Y104.6 F9000"),
+        ("lower", "G1 Z2.6 F720"),
+        ("unretract", "G1 E0.8 F2100"),
+        ("mode", "G91"),
+        ("feed", "G1 F1800"),
+    ]
+    assert block.shutter_mm == (1.75, 215.0, 3.4)  # at the switch, not at the park point
+    assert pose_block(kit_for("marlin"), state, points()).shutter_mm == (8.0, 215.0, 3.4)
+
+
+@pytest.mark.parametrize("firmware", FIRMWARES)
+def test_lines_tell_the_moves_and_dwells_of_their_text(firmware: str) -> None:
+    """The slow interpreter, fed the texts, ends each line where the line says."""
+    for trigger in ("wait", "button", "pin", "message", "lines"):
+        if trigger == "pin" and firmware == "smoothie":
+            continue
+        kit, state = kit_for(firmware, trigger), state_of(MODES["absolute"])
+        machine = Interpreter(kit.firmware.name, kit.e_letter)
+        for text in lead_in(kit.firmware, kit.e_letter, state):
+            machine.feed(text)
+        place = {"X": state.x_mm, "Y": state.y_mm, "Z": state.z_mm}
+        for line in pose_block(kit, state, points()).lines:
+            machine.moves.clear()
+            machine.feed(line.text)
+            named = {"X": line.x_mm, "Y": line.y_mm, "Z": line.z_mm}
+            place |= {axis: mm for axis, mm in named.items() if mm is not None}
+            assert machine.state().physical == pytest.approx(tuple(place.values()), abs=1e-6)
+            fed = sum(move.e_step_mm for move in machine.moves)
+            assert fed == pytest.approx(line.e_step_mm, abs=1e-5), line
 
 
 def test_pin_is_refused_where_outputs_have_codes_of_their_own() -> None:

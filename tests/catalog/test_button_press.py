@@ -10,6 +10,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from capturehook.catalog.triggers.button_press import ButtonPress, press_points
+from capturehook.model.contracts import Fire
 from capturehook.model.profile import Camera, Machine, Park, Profile, Retract, Trigger
 
 BUTTON = ButtonPress()
@@ -162,8 +163,8 @@ def test_homing_range_is_only_that_of_the_end_pressed_towards() -> None:
 
 def test_lines_of_a_press_are_these() -> None:
     """Hold 200 ms of the 470 ms (lag, exposure, margin); the rest passes at the start point."""
-    fire = BUTTON.fire(PlainFirmware(), heron(), 12.4)  # type: ignore[arg-type]
-    assert fire.lines == (
+    fire = BUTTON.fire(PlainFirmware(), heron())  # type: ignore[arg-type]
+    assert told(fire) == (
         "G1 X223 Y215 F9000",
         "G1 X228.25 F300",
         "M400",
@@ -175,19 +176,29 @@ def test_lines_of_a_press_are_these() -> None:
         "M400",
     )
     assert fire.held_ms == 470
-    assert fire.moves
+    assert fire.shutter_xy_mm == (228.25, 215.0)  # lag 120 ms: it opens while pressed
 
 
 def test_hold_longer_than_the_exposure_needs_no_second_wait() -> None:
-    fire = BUTTON.fire(PlainFirmware(), heron(hold_ms=600), 12.4)  # type: ignore[arg-type]
-    assert [line for line in fire.lines if line.startswith("G4")] == ["G4 P600"]
+    fire = BUTTON.fire(PlainFirmware(), heron(hold_ms=600))  # type: ignore[arg-type]
+    assert [line for line in told(fire) if line.startswith("G4")] == ["G4 P600"]
     assert fire.held_ms == 600
 
 
 def test_press_along_y_moves_in_y() -> None:
     profile = heron(axis="y", y_mm=226.0, x_mm=30.0)
-    fire = BUTTON.fire(PlainFirmware(), profile, 12.4)  # type: ignore[arg-type]
-    assert fire.lines[:2] == ("G1 X30 Y221 F9000", "G1 Y226.25 F300")
+    fire = BUTTON.fire(PlainFirmware(), profile)  # type: ignore[arg-type]
+    assert told(fire)[:2] == ("G1 X30 Y221 F9000", "G1 Y226.25 F300")
+
+
+def told(fire: Fire) -> tuple[str, ...]:
+    """The lines as they would stand in a job of plain millimetres."""
+    texts = []
+    for line in fire.lines:
+        named = (("X", line.x_mm), ("Y", line.y_mm))
+        words = " ".join(f"{axis}{round(mm, 3):g}" for axis, mm in named if mm is not None)
+        texts.append(line.text or f"G1 {words} F{line.feed_mm_min:g}")
+    return tuple(texts)
 
 
 WORD = re.compile(r"([XYF])(-?[0-9.]+)")
@@ -226,7 +237,7 @@ def test_a_press_that_passes_the_check_is_safe(trigger: dict[str, Any]) -> None:
     assert s * (points.press_mm - points.contact_mm) > repeat
     place = {"X": 200.0, "Y": 215.0, "F": 0.0}
     visited = []
-    for line in BUTTON.fire(PlainFirmware(), profile, 5.0).lines:  # type: ignore[arg-type]
+    for line in told(BUTTON.fire(PlainFirmware(), profile)):  # type: ignore[arg-type]
         if line.startswith("G1"):
             place |= {word: float(number) for word, number in WORD.findall(line)}
             visited.append((place["X"], place["Y"]))

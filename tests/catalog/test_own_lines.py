@@ -6,6 +6,7 @@ import pytest
 
 from capturehook.catalog import FIRMWARES, TRIGGERS
 from capturehook.errors import ProfileError
+from capturehook.model.block import Role
 from capturehook.model.profile import Profile
 from capturehook.profile import build_profile
 from tests.strategies import profile_table
@@ -31,9 +32,12 @@ def profile_with(*lines: str, allow: tuple[str, ...] = ()) -> Profile:
     ],
 )
 def test_harmless_line_is_sent_as_it_stands(line: str) -> None:
-    fire = TRIGGERS["lines"].fire(FIRMWARES["marlin"], profile_with(line), 3.0)
-    assert fire.lines == ("M400", line)
-    assert not fire.moves and fire.held_ms == 0
+    fire = TRIGGERS["lines"].fire(FIRMWARES["marlin"], profile_with(line))
+    assert [(one.role, one.text) for one in fire.lines] == [
+        (Role.WAIT, "M400"),
+        (Role.FIRE, line),
+    ]
+    assert fire.held_ms == 0
 
 
 @pytest.mark.parametrize(

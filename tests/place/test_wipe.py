@@ -71,10 +71,8 @@ WIPE = ((96.0, 104.6), (96.0, 103.0))
 def wiped(mode: str = "absolute") -> tuple[ProvenBlock, object]:
     kit, state = kit_for("marlin"), state_of(MODES[mode])
     points = [(*WIPE[-1], 3.4), (*PARK, 3.4)]
-    lines = pose_block(kit, state, points, wipe=WIPE)
-    block = ProvenBlock(
-        pose=1, state=state, lines=tuple(lines), level_z_mm=3.4, prime_mm=0.0, wipe=WIPE
-    )
+    lines = pose_block(kit, state, points, wipe=WIPE).texts
+    block = ProvenBlock(pose=1, state=state, lines=lines, level_z_mm=3.4, prime_mm=0.0, wipe=WIPE)
     return block, kit
 
 
@@ -130,7 +128,7 @@ def test_low_way_from_the_park_point_to_the_wipe_is_refused() -> None:
     lines = list(block.lines)
     lines[8:8] = ["G1 Z2.6", "G1 X96 Y103", "G1 Z3.4"]
     with pytest.raises(ProofError, match="moves in XY below its hop"):
-        prove_blocks(kit, [replace(block, lines=tuple(lines))])  # type: ignore[arg-type]
+        prove_blocks(kit, [replace(block, lines=lines)])  # type: ignore[arg-type]
 
 
 def filmed(wipe_mm: float) -> Applied:

@@ -58,7 +58,7 @@ def applied(data: bytes, profile: Profile, near_bytes: int) -> tuple[Any, bool]:
             made = apply_job(read_job(data, "lighthouse.gcode", profile, near_stops=True))
         except CaptureHookError as fault:
             return (type(fault), str(fault)), any(tries)
-    poses = [(one.line_no, one.layer, one.z_mm, one.lines) for one in made.poses]
+    poses = [(one.line_no, one.layer, one.z_mm, one.block) for one in made.poses]
     return (b"".join(made.pieces), poses), any(tries)
 
 

@@ -112,7 +112,7 @@ def test_limits_of_the_job_change_the_times_and_not_the_poses() -> None:
     plain, by_job = plan_shoot(applied), plan_shoot(applied, job_clocking(profile, data))
     assert by_job.print_s > plain.print_s + 1
     assert by_job.added_s > plain.added_s + 1
-    assert [pose.lines for pose in by_job.poses] == [pose.lines for pose in plain.poses]
+    assert [pose.block for pose in by_job.poses] == [pose.block for pose in plain.poses]
 
 
 def test_choices_are_planned_side_by_side_and_trouble_has_its_reason() -> None:

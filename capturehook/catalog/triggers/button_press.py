@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from capturehook.errors import Finding
-from capturehook.model.contracts import Fire, Firmware
-from capturehook.model.numbers import fixed
+from capturehook.model.block import BlockLine, Role
+from capturehook.model.contracts import Fire, Firmware, dwell_lines, wait_lines
 
 if TYPE_CHECKING:
     from capturehook.model.profile import Profile
@@ -124,7 +124,7 @@ class ButtonPress:
             )
         ]
 
-    def fire(self, firmware: Firmware, profile: Profile, z_mm: float) -> Fire:
+    def fire(self, firmware: Firmware, profile: Profile) -> Fire:
         """From the park point and back to it, all at the height the head is at.
 
         What is left of the exposure after the hold passes at the start point, so that the
@@ -134,21 +134,27 @@ class ButtonPress:
         camera = profile.camera
         shutter_ms = camera.lag_ms + camera.exposure_ms + camera.margin_ms
         rest_ms = max(0, math.ceil(shutter_ms - trigger.hold_ms))
-        along, across = points.axis.upper(), "Y" if points.axis == "x" else "X"
-        start = f"{along}{fixed(points.start_mm)}"
-        in_line = sorted([start, f"{across}{fixed(points.cross_mm)}"])
-        home = f"X{fixed(park.x_mm)} Y{fixed(park.y_mm)}"
+
+        def at(along_mm: float, role: Role, feed_mm_min: float, *, across: bool) -> BlockLine:
+            """A level move along the approach axis, and across it where asked."""
+            cross_mm = points.cross_mm if across else None
+            x_mm, y_mm = (along_mm, cross_mm) if points.axis == "x" else (cross_mm, along_mm)
+            return BlockLine(role, x_mm=x_mm, y_mm=y_mm, feed_mm_min=feed_mm_min)
+
+        wait = wait_lines(firmware)
         lines = (
-            f"G1 {' '.join(in_line)} F{fixed(park.travel_mm_min)}",
-            f"G1 {along}{fixed(points.press_mm)} F{fixed(trigger.approach_mm_min)}",
-            *firmware.wait(),
-            *firmware.dwell(trigger.hold_ms),
-            f"G1 {start} F{fixed(trigger.release_mm_min)}",
-            *((*firmware.wait(), *firmware.dwell(rest_ms)) if rest_ms else ()),
-            f"G1 {home} F{fixed(park.travel_mm_min)}",
-            *firmware.wait(),
+            at(points.start_mm, Role.PRESS, park.travel_mm_min, across=True),
+            at(points.press_mm, Role.PRESS, trigger.approach_mm_min, across=False),
+            *wait,
+            *dwell_lines(firmware, trigger.hold_ms),
+            at(points.start_mm, Role.RELEASE, trigger.release_mm_min, across=False),
+            *((*wait, *dwell_lines(firmware, rest_ms)) if rest_ms else ()),
+            BlockLine(Role.RELEASE, x_mm=park.x_mm, y_mm=park.y_mm, feed_mm_min=park.travel_mm_min),
+            *wait,
         )
-        return Fire(lines, held_ms=trigger.hold_ms + rest_ms, moves=True)
+        open_mm = points.press_mm if trigger.hold_ms > camera.lag_ms else points.start_mm
+        shutter = (open_mm, points.cross_mm) if points.axis == "x" else (points.cross_mm, open_mm)
+        return Fire(lines, held_ms=trigger.hold_ms + rest_ms, shutter_xy_mm=shutter)
 
 
 def _check_stroke(profile: Profile) -> None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from capturehook.errors import Finding
-from capturehook.model.contracts import Fire, Firmware
+from capturehook.model.block import Role
+from capturehook.model.contracts import Fire, Firmware, command_lines, wait_lines
 from capturehook.model.profile import Profile
 
 
@@ -20,5 +21,5 @@ class CameraCommand:
     def findings(self, profile: Profile) -> list[Finding]:
         return []
 
-    def fire(self, firmware: Firmware, profile: Profile, z_mm: float) -> Fire:
-        return Fire((*firmware.wait(), *firmware.camera()))
+    def fire(self, firmware: Firmware, profile: Profile) -> Fire:
+        return Fire((*wait_lines(firmware), *command_lines(Role.FIRE, firmware.camera())))

@@ -18,5 +18,5 @@ class DwellOnly:
     def findings(self, profile: Profile) -> list[Finding]:
         return []
 
-    def fire(self, firmware: Firmware, profile: Profile, z_mm: float) -> Fire:
+    def fire(self, firmware: Firmware, profile: Profile) -> Fire:
         return Fire(())

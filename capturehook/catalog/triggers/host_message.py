@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from capturehook.errors import Finding
-from capturehook.model.contracts import Fire, Firmware
+from capturehook.model.block import Role
+from capturehook.model.contracts import Fire, Firmware, command_lines, wait_lines
 from capturehook.model.profile import Profile
 
 DEFAULT_TEXT = "capture frame"
@@ -33,8 +34,10 @@ class HostMessage:
     def findings(self, profile: Profile) -> list[Finding]:
         return []
 
-    def fire(self, firmware: Firmware, profile: Profile, z_mm: float) -> Fire:
-        return Fire((*firmware.wait(), *firmware.message(profile.trigger.text or DEFAULT_TEXT)))
+    def fire(self, firmware: Firmware, profile: Profile) -> Fire:
+        text = profile.trigger.text or DEFAULT_TEXT
+        sent = command_lines(Role.FIRE, firmware.message(text))
+        return Fire((*wait_lines(firmware), *sent))
 
 
 def _line(profile: Profile, text: str) -> str:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 
 from capturehook.errors import Finding
-from capturehook.model.contracts import Fire, Firmware
+from capturehook.model.block import Role
+from capturehook.model.contracts import Fire, Firmware, command_lines, wait_lines
 from capturehook.model.profile import Profile
 from capturehook.model.tables import FaultsError
 
@@ -86,8 +87,8 @@ class OwnLines:
     def findings(self, profile: Profile) -> list[Finding]:
         return []
 
-    def fire(self, firmware: Firmware, profile: Profile, z_mm: float) -> Fire:
-        return Fire((*firmware.wait(), *profile.trigger.lines))
+    def fire(self, firmware: Firmware, profile: Profile) -> Fire:
+        return Fire((*wait_lines(firmware), *command_lines(Role.FIRE, profile.trigger.lines)))
 
 
 def _fault(number: int, line: str, allow: tuple[str, ...]) -> str | None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from capturehook.errors import Finding
-from capturehook.model.contracts import Fire, Firmware
+from capturehook.model.block import Role
+from capturehook.model.contracts import Fire, Firmware, command_lines, dwell_lines, wait_lines
 from capturehook.model.profile import Profile
 
 
@@ -45,13 +46,14 @@ class PinPulse:
             )
         ]
 
-    def fire(self, firmware: Firmware, profile: Profile, z_mm: float) -> Fire:
+    def fire(self, firmware: Firmware, profile: Profile) -> Fire:
         trigger = profile.trigger
         assert trigger.pin is not None
-        on = firmware.set_pin(trigger.pin, trigger.on, True)
-        off = firmware.set_pin(trigger.pin, trigger.on, False)
-        hold = firmware.dwell(trigger.hold_ms)
-        return Fire((*firmware.wait(), *on, *hold, *firmware.wait(), *off), held_ms=trigger.hold_ms)
+        wait = wait_lines(firmware)
+        on = command_lines(Role.FIRE, firmware.set_pin(trigger.pin, trigger.on, True))
+        off = command_lines(Role.RELEASE, firmware.set_pin(trigger.pin, trigger.on, False))
+        hold = dwell_lines(firmware, trigger.hold_ms)
+        return Fire((*wait, *on, *hold, *wait, *off), held_ms=trigger.hold_ms)
 
 
 def _is_pin_name(name: str) -> bool:
