@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from capturehook.catalog import FIRMWARES
+
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "capturehook"
 MODULES = sorted(PACKAGE.rglob("*.py"))
@@ -156,6 +158,39 @@ def test_heavy_libraries_are_imported_only_where_they_are_used() -> None:
                 one.split(".")[0] for one in names
             }
             assert not heavy, f"{name_of(path)}: {heavy}"
+
+
+def _names_and_texts(path: Path) -> Iterator[tuple[int, str]]:
+    """Every identifier and text of a module, docstrings aside."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    told = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Constant) and isinstance(node.value, (str, bytes)):
+            if id(node) not in told:
+                text = node.value
+                yield node.lineno, text if isinstance(text, str) else text.decode("latin-1")
+        elif isinstance(node, (ast.Name, ast.arg, ast.Attribute, ast.keyword, ast.alias)):
+            name = getattr(node, "id", None) or getattr(node, "attr", None)
+            yield (
+                getattr(node, "lineno", 0),
+                name or getattr(node, "arg", None) or getattr(node, "name", "") or "",
+            )
+        elif isinstance(node, (ast.FunctionDef, ast.ClassDef)):
+            yield node.lineno, node.name
+
+
+def _families_named(path: Path) -> list[str]:
+    found = re.compile("|".join(FIRMWARES), re.I)
+    return [f"line {at}: {text:.60}" for at, text in _names_and_texts(path) if found.search(text)]
+
+
+def test_families_of_firmware_are_named_in_their_own_files_only() -> None:
+    """What differs between families is answered by their file in the catalog."""
+    own = PACKAGE / "catalog" / "firmware"
+    for path in MODULES:
+        if own not in path.parents:
+            assert _families_named(path) == [], name_of(path)
+    assert _families_named(own / "__init__.py"), "the search finds nothing at all"
 
 
 @pytest.mark.parametrize("path", MODULES, ids=name_of)

@@ -143,7 +143,7 @@ class _Writer:
         if self.state.modes.absolute:
             return []
         codes = ["G90"]
-        if self.kit.firmware.name != "rs274":
+        if self.kit.firmware.has_e_modes:
             codes.append("M83")
         return self._switch(codes)
 
@@ -152,7 +152,7 @@ class _Writer:
         lines, wanted = [], self.state.modes
         if not wanted.absolute:
             lines += self._switch(["G91"])
-            if self.inside.m82 != wanted.m82:  # on rs274 only where the job itself says M82
+            if self.inside.m82 != wanted.m82:  # without modes for E: only where the job says M82
                 lines += self._switch(["M83" if wanted.m82 is False else "M82"])
         if self.state.feed_mm_min > 0 and self.feed is not None:
             text = f"G1 F{exact(self.state.feed_mm_min / self.unit)}"
@@ -257,10 +257,10 @@ def _prime(writer: _Writer, prime_mm: float) -> list[BlockLine]:
     if prime_mm <= 0:
         return []
     kit, state = writer.kit, writer.state
-    if kit.firmware.name == "rs274":
+    if not kit.firmware.can_prime:
         raise PlanError(
             Where("[retract] extra_prime_mm"),
-            "rs274 cannot put the number for the extruder back after it",
+            f"{kit.firmware.name} cannot put the number for the extruder back after it",
             "Set extra_prime_mm = 0",
         )
     step = round(prime_mm / writer.per_unit, 5)

@@ -50,7 +50,7 @@ def hook_command(profile: str | None, folder: str | None, as_json: bool) -> int:
 @click.option(
     "--extrusion",
     type=click.Choice(["absolute", "relative"]),
-    help="How the host's jobs count E (needed for marlin).",
+    help="How the host's jobs count E (needed where the firmware cannot save it).",
 )
 @JSON
 def snippet_command(profile: str | None, extrusion: str | None, as_json: bool) -> int:

@@ -37,5 +37,7 @@ def profile_clocking(profile: Profile) -> Clocking:
 def job_clocking(profile: Profile, job: bytes) -> Clocking:
     """Clock by what the job says of its machine, where it says anything."""
     return Clocking(
-        with_job_limits(profile.machine, job), retract_from_job(job, profile.retract), job
+        with_job_limits(profile.machine, job),
+        retract_from_job(job, profile.machine.firmware, profile.retract),
+        job,
     )

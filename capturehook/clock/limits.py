@@ -2,36 +2,35 @@
 
 Reads the job's bytes only. Two places speak of limits: the host's settings dump (comments
 such as ``; machine_max_feedrate_x = 500,200``, the pair being the normal and the silent
-mode) and commands for the firmware (M201 ... M205, M566, SET_VELOCITY_LIMIT). Commands win,
-and mean what the firmware takes them for: M204 and M205 differ most.
+mode) and commands for the firmware (M201 ... M205 and the like). Commands win, and mean what
+the firmware takes them for (`stated_limits` of its file in the catalog).
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from capturehook.catalog import FIRMWARES
 from capturehook.clock.paths import is_e_only
+from capturehook.model.contracts import Axes, Limits
 from capturehook.model.moves import MoveTable
 
 if TYPE_CHECKING:
     from capturehook.model.profile import Machine, Retract
 
 Mode = Literal["normal", "silent"]
-Axes = dict[str, float]
 
 EDGE_BYTES = 1 << 20
 """Dumps and estimates stand in the first or the last so many bytes."""
 
 _DUMP = re.compile(rb"^; *([a-z_]+) *= *([0-9.]+(?:[,;][0-9.]+)*) *\r?$", re.MULTILINE)
-_COMMAND = re.compile(rb"M(20[1-57]|566)(?![0-9.])([^;\r\n]*)")
 _LINE_START = re.compile(rb"[\r\n][ \t]*(?:N\d+[ \t]*)?\Z")
-_VELOCITY_LIMIT = re.compile(rb"SET_VELOCITY_LIMIT([^;#\r\n]*)", re.IGNORECASE)
 _WORD = re.compile(rb"([A-Z])\s*([-+]?(?:\d+\.?\d*|\.\d+))")
 _NAMED = re.compile(rb"([A-Z_]+)\s*=\s*((?:\d+\.?\d*|\.\d+))", re.IGNORECASE)
 
@@ -74,8 +73,9 @@ def limits_from_job(job: bytes, firmware: str, mode: Mode = "normal") -> dict[st
     said = _from_dump(job, firmware, mode)
     if not said and b"\n;TIME_ELAPSED:" in job:
         said = dict(_OF_ELAPSED_MARKS)
-    for statement in _in_force_half_way(job):
-        _take(said, firmware, statement)
+    family = FIRMWARES[firmware]
+    for statement in _in_force_half_way(job, family.limit_commands):
+        _take(said, family.stated_limits(statement.code, statement.words))
     return said
 
 
@@ -97,22 +97,22 @@ def with_job_limits(machine: Machine, job: bytes, mode: Mode = "normal") -> Mach
     return machine.model_copy(update=new)
 
 
-def retract_from_job(job: bytes, retract: Retract) -> Retract:
-    """The stroke of G10/G11 by the job: its M207, else its settings dump, else as given."""
+def retract_from_job(job: bytes, firmware: str, retract: Retract) -> Retract:
+    """The stroke of G10/G11 by the job: its command, else its settings dump, else as given."""
     dump = _dump_values(job, 0)
     length_mm = dump.get("retract_length", retract.length_mm)
     feed_mm_min = dump.get("retract_speed", retract.feed_mm_min / 60.0) * 60.0
-    for statement in _in_force_half_way(job):
-        if statement.code == "207":
-            length_mm = statement.words.get("S", length_mm)
-            feed_mm_min = statement.words.get("F", feed_mm_min)
+    code = FIRMWARES[firmware].retract_code
+    for statement in _in_force_half_way(job, (code,) if code else ()):
+        length_mm = statement.words.get("S", length_mm)
+        feed_mm_min = statement.words.get("F", feed_mm_min)
     return retract.model_copy(update={"length_mm": length_mm, "feed_mm_min": feed_mm_min})
 
 
 def accel_in_force(job: bytes, moves: MoveTable, machine: Machine) -> NDArray[np.float64]:
     """Acceleration asked of each move where the job changes it on its way, (M,) mm/s2.
 
-    Starts from the machine's own; an M204 or SET_VELOCITY_LIMIT holds from its line on.
+    Starts from the machine's own; a command about acceleration holds from its line on.
     """
     accel = machine.accel_mm_s2
     now = {
@@ -121,8 +121,9 @@ def accel_in_force(job: bytes, moves: MoveTable, machine: Machine) -> NDArray[np
         "retract_accel_mm_s2": machine.retract_accel_mm_s2 or accel,
     }
     lines, values = [-1], [tuple(now.values())]
-    for line_index, statement in _with_lines(job, _statements(job)):
-        change = _accel_of(machine.firmware, statement)
+    family = FIRMWARES[machine.firmware]
+    for line_index, statement in _with_lines(job, _statements(job, family.limit_commands)):
+        change = family.stated_accel(statement.code, statement.words)
         if change:
             now.update(change)
             lines.append(line_index)
@@ -185,40 +186,45 @@ def _from_dump(job: bytes, firmware: str, mode: Mode) -> dict[str, object]:
 
 def _corners_from_dump(dump: dict[str, float], firmware: str) -> dict[str, object]:
     """Junction deviation or jerk, as far as the firmware knows them at all."""
+    known = FIRMWARES[firmware].corner_keys
     deviation = dump.get("machine_max_junction_deviation")
-    if firmware in ("marlin", "smoothie") and deviation is not None:
+    if "junction_mm" in known and deviation is not None:
         return {"junction_mm": deviation}
     mark = "machine_max_jerk_"
     jerk = {axis: dump[mark + axis] for axis in "xyze" if mark + axis in dump}
-    if firmware in ("marlin", "reprapfirmware", "repetier") and jerk:
+    if "jerk_mm_s" in known and jerk:
         return {"jerk_mm_s": jerk}
     return {}
 
 
 def _jerk_to_fill(firmware: str) -> dict[str, float]:
     """Jerk of the axes a job leaves out, where the profile has none: the firmware's usual one."""
-    from capturehook.clock.corners import USUAL_JERK
-
-    return dict(zip("xyze", USUAL_JERK.get(firmware, USUAL_JERK["marlin"]), strict=True))
+    return dict(zip("xyze", FIRMWARES[firmware].usual_jerk, strict=True))
 
 
 # --- commands
 
 
-def _statements(job: bytes) -> Iterator[Statement]:
-    """Commands about limits that stand at the start of a line, in file order."""
-    found = [
-        Statement(match.start(), match[1].decode(), _words(match[2]))
-        for match in _COMMAND.finditer(job)
-        if _starts_line(job, match.start())
-    ]
-    # A plain search first: the pattern, blind to case, is slow on a job that has none.
-    if b"VELOCITY_LIMIT" in job or b"velocity_limit" in job:
+def _statements(job: bytes, commands: Sequence[str]) -> Iterator[Statement]:
+    """Those of the commands that stand at the start of a line, in file order."""
+    codes = [code[1:] for code in commands if code[1:].isdigit()]
+    found = []
+    if codes:
+        pattern = re.compile(rf"M({'|'.join(codes)})(?![0-9.])([^;\r\n]*)".encode())
         found += [
-            Statement(match.start(), "SET_VELOCITY_LIMIT", _named(match[1]))
-            for match in _VELOCITY_LIMIT.finditer(job)
+            Statement(match.start(), f"M{match[1].decode()}", _words(match[2]))
+            for match in pattern.finditer(job)
             if _starts_line(job, match.start())
         ]
+    for name in (name for name in commands if not name[1:].isdigit()):
+        # A plain search first: the pattern, blind to case, is slow on a job that has none.
+        if name.encode() in job or name.lower().encode() in job:
+            pattern = re.compile(rf"{name}([^;#\r\n]*)".encode(), re.IGNORECASE)
+            found += [
+                Statement(match.start(), name, _named(match[1]))
+                for match in pattern.finditer(job)
+                if _starts_line(job, match.start())
+            ]
     return iter(sorted(found, key=lambda statement: statement.offset))
 
 
@@ -236,11 +242,11 @@ def _named(text: bytes) -> Axes:
     return {name.decode().upper(): float(number) for name, number in _NAMED.findall(text)}
 
 
-def _in_force_half_way(job: bytes) -> list[Statement]:
+def _in_force_half_way(job: bytes, commands: Sequence[str]) -> list[Statement]:
     """Statements that stand before half of the lines of motion."""
     half, done, place = job.count(b"\nG") / 2, 0, 0
     early = []
-    for statement in _statements(job):
+    for statement in _statements(job, commands):
         done += job.count(b"\nG", place, statement.offset)
         place = statement.offset
         if done > half:
@@ -258,90 +264,16 @@ def _with_lines(job: bytes, statements: Iterator[Statement]) -> Iterator[tuple[i
         yield line_index, statement
 
 
-def _take(said: dict[str, object], firmware: str, statement: Statement) -> None:
-    """Put what one statement means to this firmware into ``said``."""
-    said.update(_accel_of(firmware, statement))
-    for key, axes in _axes_of(firmware, statement).items():
+def _take(said: dict[str, object], stated: Limits) -> None:
+    """Put what one statement means into ``said``; of two corner rules the last one counts."""
+    for key, value in stated.items():
         known = said.get(key)
-        said[key] = {**known, **axes} if isinstance(known, dict) else axes
-    if (deviation := _deviation_of(firmware, statement)) is not None:
-        said["junction_mm"] = deviation
+        merges = isinstance(value, dict) and isinstance(known, dict)
+        said[key] = {**known, **value} if merges else value  # type: ignore[dict-item]
+    if "junction_mm" in stated:
         said.pop("jerk_mm_s", None)
-    elif "jerk_mm_s" in _axes_of(firmware, statement):
+    elif "jerk_mm_s" in stated:
         said.pop("junction_mm", None)
-    if statement.code == "SET_VELOCITY_LIMIT" and firmware == "klipper":
-        corner = statement.words.get("SQUARE_CORNER_VELOCITY", 0.0)
-        said.update({"corner_mm_s": corner} if corner > 0 else {})
-
-
-def _axes_of(firmware: str, statement: Statement) -> dict[str, Axes]:
-    """Limits of axes: speed, acceleration or jerk.
-
-    M203 is mm/s in Marlin and Smoothie, mm/min in RepRapFirmware. Jerk is M205 in mm/s for
-    Marlin and RepRapFirmware, M566 in mm/min for the latter, M207 X Z E for Repetier.
-    Klipper knows none of them.
-    """
-    axes = {letter.lower(): number for letter, number in statement.words.items() if number > 0}
-    axes = {axis: axes[axis] for axis in "xyze" if axis in axes}
-    table: dict[tuple[str, str], tuple[str, float]] = {
-        ("marlin", "201"): ("max_accel_mm_s2", 1.0),
-        ("reprapfirmware", "201"): ("max_accel_mm_s2", 1.0),
-        ("repetier", "201"): ("max_accel_mm_s2", 1.0),
-        ("marlin", "203"): ("max_mm_min", 60.0),
-        ("smoothie", "203"): ("max_mm_min", 60.0),
-        ("reprapfirmware", "203"): ("max_mm_min", 1.0),
-        ("marlin", "205"): ("jerk_mm_s", 1.0),
-        ("reprapfirmware", "205"): ("jerk_mm_s", 1.0),
-        ("reprapfirmware", "566"): ("jerk_mm_s", 1.0 / 60.0),
-        ("repetier", "207"): ("jerk_mm_s", 1.0),
-    }
-    if (firmware, statement.code) == ("klipper", "SET_VELOCITY_LIMIT"):
-        top = statement.words.get("VELOCITY", 0.0) * 60.0
-        return {"max_mm_min": {"x": top, "y": top}} if top > 0 else {}
-    if (firmware, statement.code) not in table or not axes:
-        return {}
-    key, per = table[firmware, statement.code]
-    if (firmware, key) == ("repetier", "jerk_mm_s") and "x" in axes:
-        axes["y"] = axes["x"]
-    return {key: {axis: number * per for axis, number in axes.items()}}
-
-
-def _deviation_of(firmware: str, statement: Statement) -> float | None:
-    """Junction deviation: M205 J in Marlin, M205 X in Smoothie."""
-    letter = {"marlin": "J", "smoothie": "X"}.get(firmware)
-    if statement.code != "205" or letter is None:
-        return None
-    deviation = statement.words.get(letter, 0.0)
-    return deviation if deviation > 0 else None
-
-
-def _accel_of(firmware: str, statement: Statement) -> dict[str, float]:
-    """Accelerations of printing, travel and filament; see the table in docs/time_model.md."""
-    words = {name: number for name, number in statement.words.items() if number > 0}
-    if statement.code == "SET_VELOCITY_LIMIT":
-        return _all_three(words.get("ACCEL")) if firmware == "klipper" else {}
-    if statement.code != "204":
-        return {}
-    if firmware == "klipper":
-        both = min(words["P"], words["T"]) if {"P", "T"} <= words.keys() else None
-        return _all_three(words.get("S", both))
-    if firmware == "smoothie":
-        return _all_three(words.get("S"))
-    if firmware not in ("marlin", "reprapfirmware"):
-        return {}
-    change: dict[str, float] = {}
-    if "S" in words and firmware == "marlin":
-        change = {"accel_mm_s2": words["S"], "travel_accel_mm_s2": words["S"]}
-    for letter, key in (("P", "accel"), ("T", "travel_accel"), ("R", "retract_accel")):
-        if letter in words and not (letter == "R" and firmware == "reprapfirmware"):
-            change[f"{key}_mm_s2"] = words[letter]
-    return change
-
-
-def _all_three(accel: float | None) -> dict[str, float]:
-    if accel is None:
-        return {}
-    return dict.fromkeys(("accel_mm_s2", "travel_accel_mm_s2", "retract_accel_mm_s2"), accel)
 
 
 # --- the host's own estimate

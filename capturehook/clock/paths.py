@@ -6,13 +6,14 @@ length. The length is that of XYZ; of the filament where nothing else moves.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from capturehook.catalog import FIRMWARES
 from capturehook.model.moves import ARC_CCW, ARC_CW, RAPID, MoveTable
+from capturehook.model.paths import Paths
 from capturehook.physics.trapezoid import arc_speed
 
 if TYPE_CHECKING:
@@ -25,25 +26,6 @@ UNSET_FEED_MM_MIN = 1500.0
 
 TINY_MM = 1e-9
 """A shorter move is no move (differences of positions leave such crumbs)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Paths:
-    """K moves that have a length.
-
-    Attributes
-    ----------
-    length_mm, top_mm_s, accel_mm_s2 : (K,) float64
-    start, end : (4, K) float64, direction at both ends (the same array without arcs)
-    e_only : (K,) bool, only filament moves
-    """
-
-    length_mm: Floats
-    top_mm_s: Floats
-    accel_mm_s2: Floats
-    start: Floats
-    end: Floats
-    e_only: NDArray[np.bool_]
 
 
 def is_e_only(moves: MoveTable) -> NDArray[np.bool_]:
@@ -162,11 +144,11 @@ class _Steps:
 def _axis_shares(steps: _Steps, start: Floats, machine: Machine) -> Floats:
     """(4, K) largest share of each axis along the whole path.
 
-    An arc may point along X and along Y on its way. Klipper's limits hold for the path in
-    the plane, not for its axes (Klipper configuration reference, max_velocity).
+    An arc may point along X and along Y on its way. On some families the limits hold for the
+    path in the plane, not for its axes.
     """
     shares = np.abs(start)
-    whole = machine.firmware == "klipper"
+    whole = FIRMWARES[machine.firmware].limits_hold_for_path
     if whole or steps.has_arcs:
         flat = np.where(steps.e_only, 0.0, steps.flat_mm / steps.length_mm)
         shares[:2] = flat if whole else np.where(steps.is_arc, flat, shares[:2])
@@ -184,9 +166,9 @@ def _least_over(limits: AxisLimits, shares: Floats, per: float) -> Floats:
 
 
 def _asked_speed(steps: _Steps, machine: Machine) -> Floats:
-    """(K,) mm/s by the F in force; a rapid of the NGC dialect knows no F."""
+    """(K,) mm/s by the F in force; on some families a rapid knows no F."""
     feed = np.where(steps.feed_mm_min > 0, steps.feed_mm_min, UNSET_FEED_MM_MIN) / 60.0
-    if machine.firmware == "rs274":
+    if FIRMWARES[machine.firmware].rapid_ignores_feed:
         feed = np.where(steps.kind == RAPID, np.inf, feed)
     return feed
 

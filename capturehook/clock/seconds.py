@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from capturehook.clock.corners import CornerRule, corner_rule
-from capturehook.clock.paths import Paths, follow_paths, is_e_only
+from capturehook.catalog import FIRMWARES
+from capturehook.clock.paths import follow_paths, is_e_only
+from capturehook.model.contracts import CornerRule
 from capturehook.model.moves import (
     DWELL,
     FW_RETRACT,
@@ -27,6 +28,7 @@ from capturehook.model.moves import (
     TOOL,
     MoveTable,
 )
+from capturehook.model.paths import Paths
 from capturehook.physics.lookahead import cruise_caps, plan_speeds
 from capturehook.physics.trapezoid import ramp_seconds, trapezoid_seconds
 
@@ -62,7 +64,7 @@ def clock_moves(moves: MoveTable, machine: Machine, accel_mm_s2: Floats | None =
     Source: docs/time_model.md
     """
     seconds = np.zeros(len(moves))
-    rule = corner_rule(machine)
+    rule = FIRMWARES[machine.firmware].corner_rule(machine)
     cut_before = _full_stops(moves)
     for rows in _chunks(cut_before):
         paths, kept = follow_paths(moves, machine, rows, accel_mm_s2)

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from capturehook.block.write import make_kit
 from capturehook.catalog import FIRMWARES
 from capturehook.errors import PlanError, Where
+from capturehook.model.contracts import Firmware
+from capturehook.model.contracts import Snippet as SnippetParts
 from capturehook.model.numbers import fixed
 from capturehook.model.profile import Profile
 
@@ -28,13 +30,6 @@ LIMITS = (
     "Filament is drawn back by the whole length, even if the job has drawn it back already.",
     "The top {clear_mm:g} mm of the Z axis must be left free by the part.",
 )
-MARLIN_LIMITS = (
-    "The firmware must be built with saved positions (G60, G61): send G60 by hand and look for "
-    "an unknown-command answer before you use this.",
-    "The feed is not put back: the host must state F on its next move.",
-    "The place saved in slot 0 is overwritten.",
-)
-REPRAP_LIMITS = ("Restore point 0 is overwritten.",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,74 +43,44 @@ def layer_change_text(profile: Profile, extrusion: str | None = None) -> Snippet
 
     Parameters
     ----------
-    extrusion : "absolute" or "relative", as the host writes its jobs; needed for marlin
+    extrusion : "absolute" or "relative", as the host writes its jobs; needed where the
+        firmware cannot save it
 
     Raises
     ------
     PlanError
         The firmware cannot save and restore a place, or ``extrusion`` is missing.
     """
-    family = profile.machine.firmware
-    limits = tuple(one.format(clear_mm=profile.park.clear_mm) for one in LIMITS)
-    if family == "klipper":
-        return Snippet(tuple(_klipper(profile)), limits)
-    if family == "reprapfirmware":
-        return Snippet(tuple(_reprapfirmware(profile)), limits + REPRAP_LIMITS)
-    if family == "marlin":
-        return Snippet(tuple(_marlin(profile, extrusion)), limits + MARLIN_LIMITS)
-    raise PlanError(
-        Where("[machine] firmware"),
-        f"{family} cannot save a place and go back to it, and a text at the layer change does "
-        "not know where the nozzle is",
-        "Have the host's file edited instead (see `capturehook hook`)",
+    firmware, park = FIRMWARES[profile.machine.firmware], profile.park
+    parts = SnippetParts(
+        retract=tuple(_draw_back(profile)),
+        hop=f"G1 Z{fixed(park.clear_mm)} F{fixed(park.hop_mm_min)}",
+        park=tuple(_at_park(profile)),
+        unretract=tuple(_push(profile)),
+        travel_mm_min=park.travel_mm_min,
+        hop_mm_min=park.hop_mm_min,
+        extrusion=extrusion if extrusion in EXTRUSIONS else None,
     )
+    try:
+        lines = firmware.layer_change(parts)
+    except ValueError as fault:
+        raise _cannot(firmware, str(fault)) from fault
+    limits = tuple(one.format(clear_mm=park.clear_mm) for one in LIMITS)
+    return Snippet(tuple(lines), limits + firmware.snippet_cautions)
 
 
-def _klipper(profile: Profile) -> Iterator[str]:
-    """Two saved states, so that the way back is level first and straight down after it."""
-    speed = fixed(profile.park.travel_mm_min / 60)
-    hop = fixed(profile.park.hop_mm_min / 60)
-    yield "SAVE_GCODE_STATE NAME=pose_here"
-    yield from _draw_back(profile)
-    yield f"G1 Z{fixed(profile.park.clear_mm)} F{fixed(profile.park.hop_mm_min)}"
-    yield "SAVE_GCODE_STATE NAME=pose_above"
-    yield from _at_park(profile)
-    yield f"RESTORE_GCODE_STATE NAME=pose_above MOVE=1 MOVE_SPEED={speed}"
-    yield f"RESTORE_GCODE_STATE NAME=pose_here MOVE=1 MOVE_SPEED={hop}"
-    yield from _push(profile)
-    yield "RESTORE_GCODE_STATE NAME=pose_here"
-
-
-def _reprapfirmware(profile: Profile) -> Iterator[str]:
-    """M120 and M121 keep modes and feed, restore point 0 the place."""
-    yield "M120"
-    yield "G60 S0"
-    yield from _draw_back(profile)
-    yield f"G1 Z{fixed(profile.park.clear_mm)} F{fixed(profile.park.hop_mm_min)}"
-    yield from _at_park(profile)
-    yield f"G1 R0 X0 Y0 F{fixed(profile.park.travel_mm_min)}"
-    yield f"G1 R0 Z0 F{fixed(profile.park.hop_mm_min)}"
-    yield from _push(profile)
-    yield "M121"
-
-
-def _marlin(profile: Profile, extrusion: str | None) -> Iterator[str]:
-    """G60 saves the place; modes cannot be saved, so the host's must be known."""
-    if extrusion not in EXTRUSIONS:
-        raise PlanError(
+def _cannot(firmware: Firmware, found: str) -> PlanError:
+    if firmware.snippet_cautions:  # it can save a place
+        return PlanError(
             Where("--extrusion"),
-            "marlin cannot save whether E counts absolutely",
+            found,
             "Say --extrusion absolute or --extrusion relative, as the host writes its jobs",
         )
-    yield "G60 S0"
-    yield from _draw_back(profile)
-    yield f"G1 Z{fixed(profile.park.clear_mm)} F{fixed(profile.park.hop_mm_min)}"
-    yield from _at_park(profile)
-    yield f"G61 X0 Y0 S0 F{fixed(profile.park.travel_mm_min)}"
-    yield f"G61 Z0 S0 F{fixed(profile.park.hop_mm_min)}"
-    yield from _push(profile)
-    yield "G90"
-    yield "M82" if extrusion == "absolute" else "M83"
+    return PlanError(
+        Where("[machine] firmware"),
+        found,
+        "Have the host's file edited instead (see `capturehook hook`)",
+    )
 
 
 def _draw_back(profile: Profile) -> Iterator[str]:

@@ -1,16 +1,22 @@
-"""What a dialect, a firmware and a trigger must answer: three Protocols, no behaviour."""
+"""What a dialect, a firmware and a trigger must answer; and how a register is made."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from capturehook.model.block import BlockLine, Role
 
 if TYPE_CHECKING:
     from capturehook.errors import Finding
-    from capturehook.model.profile import Profile
+    from capturehook.model.paths import Floats, Paths
+    from capturehook.model.profile import Machine, Profile
+
+Axes = dict[str, float]
+"""Letter (or key) to number."""
+Limits = dict[str, "float | Axes"]
+"""Keys of the profile's [machine] table to a number, or to numbers by axis."""
 
 
 class Named(Protocol):
@@ -22,24 +28,76 @@ class Named(Protocol):
         ...
 
 
+Entry = TypeVar("Entry", bound=Named)
+
+
+def register(*entries: Entry) -> dict[str, Entry]:
+    """Entries by name; equal names are refused."""
+    named: dict[str, Entry] = {}
+    for entry in entries:
+        if entry.name in named:
+            raise ValueError(f"two entries of the register are called {entry.name}")
+        named[entry.name] = entry
+    return named
+
+
+class CornerRule(Protocol):
+    """How a family takes the corner between two moves, on K paths."""
+
+    @property
+    def cruise_ratio(self) -> float:
+        """Share of a burst of speed that must be cruised; 0 for none."""
+        ...
+
+    def rest_v2(self, paths: Paths) -> Floats:
+        """(K,) mm2/s2, speed a move may jump from rest to, squared."""
+        ...
+
+    def meet_v2(self, paths: Paths) -> Floats:
+        """(K-1,) mm2/s2, corner between each move and the next, without their top speeds."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Snippet:
+    """The parts of a layer-change text, which the family joins by saving and restoring.
+
+    ``retract`` ... hold the lines of each part; modes are relative in ``retract`` and
+    ``unretract``, and absolute in ``park``. ``extrusion`` is how the host counts E in its
+    jobs: "absolute", "relative", or None where it was not told.
+    """
+
+    retract: tuple[str, ...]
+    hop: str
+    park: tuple[str, ...]
+    unretract: tuple[str, ...]
+    travel_mm_min: float
+    hop_mm_min: float
+    extrusion: str | None
+
+
 class Firmware(Protocol):
-    """How one family of firmware reads modes and writes waits, pins and messages."""
+    """All in which one family of firmware differs from the others."""
 
     name: str
+
+    # modes and words
     g90_sets_e: bool
     """G90/G91 switch the extruder's mode as well."""
     g91_forces_relative_e: bool
     """E is relative while G91 is on, whatever M82/M83 said."""
+    has_e_modes: bool
+    """M82 and M83 are commands of the family."""
     inch_scales_e: bool
     """G20 counts E in inches as well."""
     rapid_has_own_feed: bool
     """F of a G0 and F of a G1 are kept apart."""
-    has_firmware_retract: bool
-    """G10/G11 draw back and push by lengths the firmware keeps itself."""
+    rapid_ignores_feed: bool
+    """G0 goes as fast as the axes can."""
     modal_motion: bool
     """A line of words alone goes on with the last motion."""
     several_commands: str
-    """How a line with more than one command is read; see `gcode.words.read_commands`."""
+    """How a line with more than one command is read; see `read.words.read_commands`."""
     reads_inches: bool
     """G20 switches to inches."""
     reads_radius_arcs: bool
@@ -48,8 +106,34 @@ class Firmware(Protocol):
     """Arcs under G91."""
     bare_g92: str
     """What G92 without words does: nothing, zero (all axes read 0), or clear (no shifts)."""
+    has_stored_points: bool
+    """G28 and G30 go to places stored before, and words alone may go on with a canned cycle."""
     reads_volumetric: bool
     """M200 D turns E into cubic millimetres."""
+    strange_codes: Mapping[str, str]
+    """Commands of other families that change what this one reads, and what they change."""
+
+    # filament
+    has_firmware_retract: bool
+    """G10/G11 retract and unretract by lengths the firmware keeps itself."""
+    retract_code: str | None
+    """The command whose S and F set the length and feed of G10."""
+    can_prime: bool
+    """The number for E can be put back after filament was fed (G92 E)."""
+
+    # time
+    limits_hold_for_path: bool
+    """Limits of X and Y hold for the path in the plane, not for each axis."""
+    usual_jerk: tuple[float, float, float, float]
+    """mm/s, X Y Z E, where a job states the jerk of some axes only."""
+    corner_keys: frozenset[str]
+    """Corner rules a settings dump may state: "junction_mm", "jerk_mm_s"."""
+    limit_commands: tuple[str, ...]
+    """Commands that state limits, accelerations or corner rules."""
+
+    # snippet
+    snippet_cautions: tuple[str, ...]
+    """What to know before a layer-change text of this family is used."""
 
     def dwell(self, ms: int) -> list[str]:
         """Stand still for a time, after all queued motion is done."""
@@ -61,6 +145,10 @@ class Firmware(Protocol):
 
     def dwell_ms(self, p: float | None, s: float | None) -> float:
         """How long `G4` with these words waits."""
+        ...
+
+    def check_pin(self, pin: str | int | None, on: float | None) -> None:
+        """Raise ValueError("trigger.key: what; advice") for an output it cannot switch."""
         ...
 
     def set_pin(self, pin: str | int, value: float | None, on: bool) -> list[str]:
@@ -76,15 +164,32 @@ class Firmware(Protocol):
         ...
 
     def g10_retracts(self, letters: str) -> bool:
-        """Whether `G10` with these words draws filament back (else it sets offsets)."""
+        """Whether `G10` with these words retracts (else it sets offsets)."""
         ...
 
     def retract(self) -> list[str]:
-        """Draw filament back by the firmware's own length."""
+        """Retract by the firmware's own length."""
         ...
 
     def unretract(self) -> list[str]:
-        """Push it forward again."""
+        """Undo :meth:`retract`."""
+        ...
+
+    def corner_rule(self, machine: Machine) -> CornerRule:
+        """How corners are taken by this machine's [machine] table."""
+        ...
+
+    def stated_limits(self, code: str, words: Axes) -> Limits:
+        """One of ``limit_commands`` as keys of the profile's [machine] table."""
+        ...
+
+    def stated_accel(self, code: str, words: Axes) -> Axes:
+        """The accelerations among :meth:`stated_limits`."""
+        ...
+
+    def layer_change(self, snippet: Snippet) -> list[str]:
+        """A pose whose place the firmware saves and restores; ValueError("what was found")
+        where it has no such commands, or does not know enough."""
         ...
 
 

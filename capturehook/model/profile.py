@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, ValidationInfo, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
 from capturehook.model.resin import ResinTable
@@ -24,10 +24,11 @@ from capturehook.model.tables import (
     Record,
     choose_one,
     default_table,
+    registered,
 )
 
-FirmwareName = Literal["marlin", "klipper", "reprapfirmware", "smoothie", "repetier", "rs274"]
-TriggerName = Literal["wait", "button", "pin", "camera", "message", "lines"]
+Name = Annotated[str, Field(strict=True)]
+"""One of a register's names; which there are comes with the context of a validation."""
 _SOME_LAYERS = r"^ *[0-9]+ *(- *[0-9]* *)?(, *[0-9]+ *(- *[0-9]* *)?)*$"
 
 
@@ -77,7 +78,7 @@ class KeepOut(Record):
 class Machine(Record):
     """The printer: its firmware, its reach, how fast it moves and how big its head is."""
 
-    firmware: FirmwareName
+    firmware: Name
     """Family of firmware: decides dwell units, waits and extrusion modes."""
     x_mm: Range
     """mm, lowest and highest X the nozzle can reach."""
@@ -119,6 +120,11 @@ class Machine(Record):
     """I and J of arcs are places, not distances from the start (RS-274 G90.1)."""
     startup_s: NotNegative = 240.0
     """s, heating and homing before the first move: unknown to the job, so stated here."""
+
+    @field_validator("firmware")
+    @classmethod
+    def _is_registered(cls, name: str, info: ValidationInfo) -> str:
+        return registered(name, info, "firmware")
 
     @model_validator(mode="after")
     def _one_corner_rule(self) -> Machine:
@@ -229,7 +235,7 @@ class Camera(Record):
 class Trigger(Record):
     """What fires the camera at the park point."""
 
-    by: TriggerName = "wait"
+    by: Name = "wait"
     """wait: nothing is sent. button: the head presses a switch. pin: an output. camera: the
     firmware's camera command. message: a text to the host. lines: commands of your own."""
     x_mm: Number | None = None
@@ -272,6 +278,11 @@ class Trigger(Record):
     """lines: commands of your own, sent as they are."""
     allow: tuple[str, ...] = ()
     """lines: commands that are refused (heaters, homing, limits) unless named here."""
+
+    @field_validator("by")
+    @classmethod
+    def _is_registered(cls, name: str, info: ValidationInfo) -> str:
+        return registered(name, info, "trigger")
 
 
 class Capture(Record):

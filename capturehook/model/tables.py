@@ -17,7 +17,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
 if TYPE_CHECKING:
-    from pydantic import GetJsonSchemaHandler
+    from pydantic import GetJsonSchemaHandler, ValidationInfo
     from pydantic.json_schema import JsonSchemaValue
     from pydantic_core import CoreSchema
 
@@ -96,6 +96,15 @@ class FaultsError(ValueError):
         found = tuple(texts)
         if found:
             raise cls(found)
+
+
+def registered(name: str, info: ValidationInfo, kind: str) -> str:
+    """One of the names that the validation's context lists for a kind."""
+    known = (info.context or {}).get(kind, (name,))
+    if name not in known:
+        expected = ", ".join(f"'{one}'" for one in known)
+        raise PydanticCustomError("literal_error", "unknown", {"expected": expected})
+    return name
 
 
 def choose_one(table: Record, *keys_and_advice: str) -> None:

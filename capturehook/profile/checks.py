@@ -5,11 +5,14 @@ A fault is a text "table.key: what was found; what to do".
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 
 from capturehook.catalog import FIRMWARES, TRIGGERS
 from capturehook.model.profile import Profile
 from capturehook.model.tables import FaultsError
+
+CHOICES: dict[str, Collection[str]] = {"firmware": FIRMWARES, "trigger": TRIGGERS}
+"""Context of every validation of a profile: what the registers hold, by kind."""
 
 
 def _park_is_reachable(profile: Profile) -> Iterator[str]:
@@ -42,9 +45,9 @@ def _retract_is_known(profile: Profile) -> Iterator[str]:
     family = profile.machine.firmware
     if profile.retract.by == "firmware" and not FIRMWARES[family].has_firmware_retract:
         yield f'retract.by: {family} has no retraction of its own; use by = "moves"'
-    if profile.retract.extra_prime_mm > 0 and family == "rs274":
+    if profile.retract.extra_prime_mm > 0 and not FIRMWARES[family].can_prime:
         yield (
-            "retract.extra_prime_mm: rs274 cannot put the number for the extruder back "
+            f"retract.extra_prime_mm: {family} cannot put the number for the extruder back "
             "after it; set extra_prime_mm = 0"
         )
 

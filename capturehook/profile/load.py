@@ -18,7 +18,7 @@ from pydantic import ValidationError
 
 from capturehook.errors import CaptureHookError, FileError, ProfileError
 from capturehook.model.profile import Profile
-from capturehook.profile.checks import CROSS_CHECKS
+from capturehook.profile.checks import CHOICES, CROSS_CHECKS
 from capturehook.profile.faults import newer_schema, record_of, toml_fault, word_faults, word_text
 
 LOCAL_NAME = "capture.toml"
@@ -53,7 +53,7 @@ def build_profile(raw: dict[str, Any], path: str) -> Profile:
     if newer is not None:
         raise ProfileError([newer])
     try:
-        profile = Profile.model_validate(raw)
+        profile = Profile.model_validate(raw, context=CHOICES)
     except ValidationError as fault:
         errors = fault.errors(include_url=False)
         faults = word_faults(Profile, path, errors)
@@ -72,7 +72,7 @@ def _between_sound_tables(raw: dict[str, Any], errors: Sequence[Any]) -> Iterato
     for name, table in raw.items():
         record = record_of(Profile, name)
         if record is not None and name not in broken:
-            partial.__dict__[name] = record.model_validate(table)
+            partial.__dict__[name] = record.model_validate(table, context=CHOICES)
     for check, tables in CROSS_CHECKS:
         if broken.isdisjoint(tables):
             yield from check(partial)

@@ -12,6 +12,7 @@ from typing import Any
 
 from capturehook.model.profile import Profile
 from capturehook.model.tables import Record
+from capturehook.profile.checks import CHOICES
 from capturehook.profile.faults import record_of
 
 Row = Callable[[Record, str, Any], str]
@@ -75,7 +76,10 @@ def starter_text(profile: Profile, name: str) -> str:
 def schema() -> dict[str, Any]:
     """The profile as JSON Schema (draft 2020-12), each key with its meaning and unit."""
     head = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
-    return {**head, **Profile.model_json_schema(by_alias=True)}
+    form = Profile.model_json_schema(by_alias=True)
+    for table, key, kind in (("Machine", "firmware", "firmware"), ("Trigger", "by", "trigger")):
+        form["$defs"][table]["properties"][key]["enum"] = list(CHOICES[kind])
+    return {**head, **form}
 
 
 def key_rows() -> list[tuple[str, str, str, str]]:

@@ -12,7 +12,7 @@ def lead_in(firmware: Firmware, e_letter: str, state: State) -> list[str]:
     ``state`` must know X, Y and Z. A firmware's own retraction is not among what is set.
     """
     unit, modes = state.modes.unit_mm, state.modes
-    has_e_modes = firmware.name != "rs274"
+    has_e_modes = firmware.has_e_modes
     place = [
         f"{letter}{_number((mm - shift) / unit)}"
         for letter, mm, shift in zip(

@@ -150,8 +150,9 @@ def _take(
 
 
 def _is_strange(command: Command, firmware: Firmware, e_letter: str) -> bool:
-    """M82/M83 on rs274 are additions of a controller that has E words; A knows G90/G91 alone."""
-    return command.code in ("M82", "M83") and firmware.name == "rs274" and e_letter != "E"
+    """M82/M83 where the family has none are additions of a controller that has E words; A knows
+    G90/G91 alone."""
+    return command.code in ("M82", "M83") and not firmware.has_e_modes and e_letter != "E"
 
 
 def _refuse_odd_words(source: Source, index: int, command: Command) -> None:
@@ -205,7 +206,7 @@ def _take_position(
         _bare_g92(events, index, firmware.bare_g92)
     elif code == "G92":
         _shift(events, index, command, firmware, e_letter, modes)
-    elif code == "G28" and firmware.name != "rs274":
+    elif code == "G28" and not firmware.has_stored_points:
         named = [letter for letter in "XYZ" if command.has(letter)] or "XYZ"
         for letter in named:
             events[letter].add(index, axis.HOME)
@@ -233,7 +234,7 @@ def _loses_by_tables(command: Command, firmware: Firmware) -> bool:
     G10 moves nothing, by RS-274/NGC an error."""
     if command.code == "G10":
         return bool(command.words) and not firmware.g10_retracts(_letters(command))
-    if firmware.name != "rs274" or command.code[:1] != "G" or command.code == "G4":
+    if not firmware.has_stored_points or command.code[:1] != "G" or command.code == "G4":
         return False
     return command.code in NGC_ONLY_LOSES or any(command.has(letter) for letter in "XYZA")
 

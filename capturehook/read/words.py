@@ -141,8 +141,8 @@ def read_commands(raw: bytes, *, several: str) -> tuple[Command, ...]:
     """All commands of one line, in the order in which they are carried out.
 
     ``several`` says how a family reads a line that holds more than one: "first" (the rest is
-    not a command), "in turn" (left to right, each with the words after it), or "rs274" (modes
-    first, then the one motion with all axis words). docs/gcode_facts.md#several-commands
+    not a command), "in turn" (left to right, each with the words after it), or "modes first"
+    (as RS-274/NGC: then the one motion with all axis words). docs/gcode_facts.md#several-commands
 
     Raises
     ------
@@ -154,16 +154,16 @@ def read_commands(raw: bytes, *, several: str) -> tuple[Command, ...]:
         _refuse_buried(raw, _SPLIT if several == "first" else _ACTS)
     if only is None or several == "first" or only.code in FREE_TEXT:
         return () if only is None else (only,)
-    if several == "rs274" or not only.code:
+    if several == "modes first" or not only.code:
         _refuse_unread(only.text)
     line, _ = split_comment(raw.decode("latin-1").lstrip("\xef\xbb\xbf"))
     line = _PAREN.sub(lambda match: " " * len(match[0]), line).split("*", 1)[0]
     starts = [match.start() for match in _SPLIT.finditer(line)]
-    moves_too = several == "rs274" and _moves_too(only)
+    moves_too = several == "modes first" and _moves_too(only)
     if len(starts) < 2 and not (starts and (only.code == "" or moves_too)):
         found: tuple[Command, ...] = (only,)
     else:
-        found = _in_turn(line, starts) if several == "in turn" else _by_rs274(line, starts)
+        found = _in_turn(line, starts) if several == "in turn" else _modes_first(line, starts)
     for letter in "GM":
         if any(command.has(letter) for command in found):
             raise WordError(letter, line.upper().find(letter, 1) + 1, "hides in another word")
@@ -204,7 +204,7 @@ def _in_turn(line: str, starts: list[int]) -> tuple[Command, ...]:
     return tuple(one for one in found if one is not None)
 
 
-def _by_rs274(line: str, starts: list[int]) -> tuple[Command, ...]:
+def _modes_first(line: str, starts: list[int]) -> tuple[Command, ...]:
     codes = [_COMMAND.match(line, start) for start in starts]
     names = [_name(match) for match in codes if match is not None]
     for match in codes:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from capturehook.block.fence import MARK
 from capturehook.block.pipeline import Job
+from capturehook.catalog import FIRMWARES
 from capturehook.clock.limits import estimate_from_job
 from capturehook.clock.seconds import is_unknown
 from capturehook.errors import Finding
@@ -124,8 +125,6 @@ def _while_printing(job: Job) -> list[Modes]:
 
 
 def _modes(job: Job) -> dict[str, Any]:
-    from capturehook.catalog import FIRMWARES
-
     firmware = FIRMWARES[job.profile.machine.firmware]
     modes = _while_printing(job)
     return {
@@ -239,24 +238,18 @@ def _range_doubts(job: Job) -> list[Finding]:
     return found
 
 
-STRANGE = {
-    "M82": "E is read as a place after it",
-    "M83": "E is read as a step after it",
-    "G11": "G10 and G11 are not read as retraction",
-}
-"""On rs274; docs/gcode_facts.md#rs274"""
-
-
 def _strange_codes(job: Job) -> list[Finding]:
-    """Commands of other families in a job for rs274, the first of each."""
-    if job.profile.machine.firmware != "rs274":
-        return []
-    others, found = job.read.others, []
-    for code in sorted(set(STRANGE) & set(others.command)):
+    """Commands of other families that change what this one reads, the first of each."""
+    firmware = FIRMWARES[job.profile.machine.firmware]
+    strange, others, found = firmware.strange_codes, job.read.others, []
+    for code in sorted(strange.keys() & set(others.command)):
         if code[0] == "M" and job.read.e_letter != "E":
             continue
         line = others.command_line[others.command.index(code)]
-        text = f"{code} is no command of rs274 itself: {STRANGE[code]}; is it the right firmware?"
+        text = (
+            f"{code} is no command of {firmware.name} itself: {strange[code]}; "
+            "is it the right firmware?"
+        )
         found.append(Finding("strange-codes", str(job.source.where(line)), text))
     return found
 
@@ -268,7 +261,7 @@ def _mode_doubts(job: Job) -> list[Finding]:
         found.append(
             Finding("e-mode-unsaid", path, "never says M82 or M83: E is taken as absolute")
         )
-    if job.profile.machine.firmware == "klipper" and any(m.inch for m in modes):
+    if not FIRMWARES[job.profile.machine.firmware].reads_inches and any(m.inch for m in modes):
         found.append(
             Finding("inch", path, "is in inches (G20), which this firmware family refuses")
         )

@@ -8,16 +8,15 @@ from __future__ import annotations
 import inspect
 import re
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
 import pytest
 
-from capturehook.catalog import DIALECTS, FIRMWARES, TRIGGERS, _register
-from capturehook.clock.corners import corner_rule
+from capturehook.catalog import DIALECTS, FIRMWARES, TRIGGERS
 from capturehook.errors import Finding, ProfileError
 from capturehook.model import contracts
-from capturehook.model.profile import FirmwareName, TriggerName
 from capturehook.profile import build_profile, load_profile
+from capturehook.profile.text import schema
 from tests.block.blocks import NOT_ON, profile_for
 from tests.golden.cases import CASES, profile_of
 from tests.read.slow import FIRMWARES as SLOWLY_READ
@@ -62,12 +61,23 @@ def test_entries_stand_under_their_own_names(register: dict[str, Any]) -> None:
 def test_equal_names_are_refused() -> None:
     first = next(iter(TRIGGERS.values()))
     with pytest.raises(ValueError, match=f"two entries of the register are called {first.name}"):
-        _register(first, first)
+        contracts.register(first, first)
 
 
-def test_profile_takes_the_names_of_the_register_and_no_others() -> None:
-    assert set(get_args(FirmwareName)) == set(FIRMWARES)
-    assert set(get_args(TriggerName)) == set(TRIGGERS)
+@pytest.mark.parametrize(
+    ("table", "key", "register"), [("machine", "firmware", FIRMWARES), ("trigger", "by", TRIGGERS)]
+)
+def test_profile_takes_the_names_of_the_register_and_no_others(
+    table: str, key: str, register: dict[str, Any]
+) -> None:
+    kind = schema()["$defs"][table.capitalize()]["properties"][key]
+    assert kind["enum"] == list(register)
+    near = f"{next(iter(register))}x"
+    raw = profile_table("marlin")
+    raw[table] = {**raw.get(table, {}), key: near}
+    with pytest.raises(ProfileError, match=f"nearest is {next(iter(register))}") as caught:
+        build_profile(raw, "heron.toml")
+    assert str(caught.value).endswith(f"Choose from {', '.join(register)}.")
 
 
 # -- dialects ----------------------------------------------------------------------------------
@@ -109,8 +119,8 @@ def test_firmware_has_a_golden_case_and_a_heading(name: str) -> None:
 
 @pytest.mark.parametrize("name", FIRMWARES)
 def test_firmware_has_a_corner_rule_and_a_slow_reader(name: str) -> None:
-    assert corner_rule(profile_for(name, "wait").machine), "see _usual_rule in interp/corners.py"
-    assert name in SLOWLY_READ, f"teach the slow reader of tests/interp/slow.py {name}"
+    assert FIRMWARES[name].corner_rule(profile_for(name, "wait").machine)
+    assert name in SLOWLY_READ, f"teach the slow reader of tests/read/slow.py {name}"
 
 
 @pytest.mark.parametrize("name", FIRMWARES)

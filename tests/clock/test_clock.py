@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 from move_tables import Step, arc, machine_of, moves_of
 from slow_clock import slow_clock
 
+from capturehook.catalog import FIRMWARES
+from capturehook.catalog.firmware.corners import Deviation, Jerk, SquareCorner
 from capturehook.clock import seconds as clock
-from capturehook.clock.corners import Deviation, Jerk, SquareCorner, corner_rule
 from capturehook.clock.seconds import (
     clock_events,
     clock_moves,
@@ -214,6 +215,10 @@ def test_dwell_is_added_and_stops_the_path() -> None:
 
 
 # --- which rule
+
+
+def corner_rule(machine: Machine) -> object:
+    return FIRMWARES[machine.firmware].corner_rule(machine)
 
 
 @pytest.mark.parametrize(

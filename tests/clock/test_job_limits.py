@@ -181,11 +181,11 @@ def test_jerk_of_the_job_takes_the_place_of_the_profiles_corner_rule() -> None:
 
 def test_retract_of_the_firmware_by_dump_and_command() -> None:
     given_retract = Retract(length_mm=0.8, feed_mm_min=2100)
-    by_dump = retract_from_job(DUMP, given_retract)
+    by_dump = retract_from_job(DUMP, "marlin", given_retract)
     assert (by_dump.length_mm, by_dump.feed_mm_min) == (2.0, 2400.0)
-    by_command = retract_from_job(with_words("M207 S1.5 F1800") + DUMP, given_retract)
+    by_command = retract_from_job(with_words("M207 S1.5 F1800") + DUMP, "marlin", given_retract)
     assert (by_command.length_mm, by_command.feed_mm_min) == (1.5, 1800.0)
-    assert retract_from_job(b"G1 X1\n", given_retract) == given_retract
+    assert retract_from_job(b"G1 X1\n", "marlin", given_retract) == given_retract
 
 
 def test_acceleration_holds_from_its_line_on() -> None:

@@ -150,7 +150,7 @@ def commands(line: str, several: str) -> Read:
     return [(c.code, dict(c.words)) for c in read_commands(line.encode("latin-1"), several=several)]
 
 
-@pytest.mark.parametrize("several", ["first", "in turn", "rs274"])
+@pytest.mark.parametrize("several", ["first", "in turn", "modes first"])
 @pytest.mark.parametrize(
     "line", ["G1 X5 F60", "N7 G1 X5 F60*9", "M117 G1 X9 M104", "; G1 X5 G91", ""]
 )
@@ -185,7 +185,7 @@ def test_commands_in_turn_run_from_left_to_right(line: str, in_turn: Read) -> No
     ],
 )
 def test_rs274_puts_modes_first(line: str, found: Read) -> None:
-    assert commands(line, "rs274") == found
+    assert commands(line, "modes first") == found
 
 
 def test_first_takes_the_rest_for_words() -> None:

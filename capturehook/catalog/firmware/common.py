@@ -1,29 +1,57 @@
-"""What most firmware families share: milliseconds in G4 P, M400, M42, M118."""
+"""What most firmware families answer; each attribute is told in `model/contracts.py`."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
-class CommonFirmware:
+from capturehook.catalog.firmware.corners import Deviation, Jerk, SquareCorner
+from capturehook.model.contracts import Axes, CornerRule, Firmware, Limits, Snippet
+
+if TYPE_CHECKING:
+    from capturehook.model.profile import Machine
+
+ALL_ACCELERATIONS = ("accel_mm_s2", "travel_accel_mm_s2", "retract_accel_mm_s2")
+
+
+class CommonFirmware(Firmware):
     """Answers of the catalog's Firmware contract that most families agree on."""
 
     name = ""
+    # modes and words
     g90_sets_e = False
     g91_forces_relative_e = False
+    has_e_modes = True
     inch_scales_e = True
     rapid_has_own_feed = False
-    has_firmware_retract = True
+    rapid_ignores_feed = False
     modal_motion = False
-    """A line of words alone goes on with the last motion."""
     several_commands = "first"
-    """How a line with more than one command is read; see `gcode.words.read_commands`."""
     reads_inches = True
     reads_radius_arcs = True
     reads_relative_arcs = True
     bare_g92 = "nothing"
-    """What G92 without words does: nothing, zero (all axes read 0), or clear (no shifts)."""
+    has_stored_points = False
     reads_volumetric = True
-    """M200 D turns E into cubic millimetres."""
+    strange_codes: Mapping[str, str] = {}
+    # filament
+    has_firmware_retract = True
+    retract_code: str | None = "M207"
+    can_prime = True
+    # time
+    limits_hold_for_path = False
+    cruise_ratio = 0.0
+    rounds_facets = False
+    reversal_adds = False
+    usual_jerk = (10.0, 10.0, 0.3, 5.0)
+    corner_keys: frozenset[str] = frozenset()
+    limit_commands: tuple[str, ...] = ()
+    axis_limits: Mapping[str, tuple[str, float]] = {}
+    # pins
     full_on = 255.0
+    names_pins = False
+    # snippet
+    snippet_cautions: tuple[str, ...] = ()
 
     def dwell(self, ms: int) -> list[str]:
         return [f"G4 P{ms}"] if ms > 0 else []
@@ -34,6 +62,20 @@ class CommonFirmware:
     def dwell_ms(self, p: float | None, s: float | None) -> float:
         """S (seconds) wins over P (milliseconds)."""
         return 1000.0 * s if s is not None else (p or 0.0)
+
+    def check_pin(self, pin: str | int | None, on: float | None) -> None:
+        if pin is None:
+            raise ValueError("trigger.pin: is missing; add the number or name of the output")
+        if isinstance(pin, str) and not _is_pin_name(pin):
+            raise ValueError(
+                f"trigger.pin: {pin!r} is no name of a pin; use letters, digits and _ only"
+            )
+        if not self.names_pins and not str(pin).lstrip("-").isdigit():
+            raise ValueError(f"trigger.pin: {self.name} knows pins by number; give the number")
+        if self.names_pins and on is not None and on > self.full_on:
+            raise ValueError(
+                f"trigger.on: {on:g} is over full scale; {self.name} counts from 0 to 1"
+            )
 
     def set_pin(self, pin: str | int, value: float | None, on: bool) -> list[str]:
         level = (self.full_on if value is None else value) if on else 0.0
@@ -56,3 +98,49 @@ class CommonFirmware:
 
     def unretract(self) -> list[str]:
         return ["G11"]
+
+    def usual_corners(self, accel_mm_s2: float) -> CornerRule:
+        return Jerk(self.usual_jerk, reversal_adds=self.reversal_adds)
+
+    def corner_rule(self, machine: Machine) -> CornerRule:
+        """The rule the profile states, else the usual one of the family."""
+        if machine.jerk_mm_s is not None:
+            jerk = machine.jerk_mm_s
+            return Jerk((jerk.x, jerk.y, jerk.z, jerk.e), reversal_adds=self.reversal_adds)
+        if machine.corner_mm_s is not None:
+            return SquareCorner(machine.corner_mm_s, machine.accel_mm_s2, self.cruise_ratio)
+        if machine.junction_mm is not None:
+            return Deviation(machine.junction_mm, facets=self.rounds_facets)
+        return self.usual_corners(machine.accel_mm_s2)
+
+    def stated_limits(self, code: str, words: Axes) -> Limits:
+        """By ``axis_limits`` and ``stated_accel``."""
+        said: Limits = {**self.stated_accel(code, words)}
+        axes = {axis: words[axis.upper()] for axis in "xyze" if words.get(axis.upper(), 0) > 0}
+        if code in self.axis_limits and axes:
+            key, per = self.axis_limits[code]
+            said[key] = {axis: number * per for axis, number in axes.items()}
+        return said
+
+    def stated_accel(self, code: str, words: Axes) -> Axes:
+        return {}
+
+    def layer_change(self, snippet: Snippet) -> list[str]:
+        raise ValueError(
+            f"{self.name} cannot save a place and go back to it, and a text at the layer change "
+            "does not know where the nozzle is"
+        )
+
+
+def _is_pin_name(name: str) -> bool:
+    return name.isascii() and name.replace("_", "").replace("-", "").isalnum()
+
+
+def above_zero(words: Axes) -> Axes:
+    """Zero means "not stated" in commands about limits."""
+    return {name: number for name, number in words.items() if number > 0}
+
+
+def all_three(accel: float | None) -> Axes:
+    """One acceleration for printing, travel and filament."""
+    return {} if accel is None else dict.fromkeys(ALL_ACCELERATIONS, accel)

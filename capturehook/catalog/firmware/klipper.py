@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from capturehook.catalog.firmware.common import CommonFirmware
+from capturehook.catalog.firmware.common import CommonFirmware, above_zero, all_three
+from capturehook.catalog.firmware.corners import SquareCorner
+from capturehook.model.contracts import Axes, CornerRule, Limits, Snippet
+from capturehook.model.numbers import fixed
 
 
 class Klipper(CommonFirmware):
@@ -16,6 +19,10 @@ class Klipper(CommonFirmware):
     bare_g92 = "zero"
     reads_volumetric = False
     full_on = 1.0
+    names_pins = True
+    limits_hold_for_path = True  # configuration reference, max_velocity
+    cruise_ratio = 0.5  # configuration reference, minimum_cruise_ratio
+    limit_commands = ("M204", "SET_VELOCITY_LIMIT")
 
     def dwell_ms(self, p: float | None, s: float | None) -> float:
         """S is ignored."""
@@ -24,3 +31,43 @@ class Klipper(CommonFirmware):
     def set_pin(self, pin: str | int, value: float | None, on: bool) -> list[str]:
         level = (self.full_on if value is None else value) if on else 0.0
         return [f"SET_PIN PIN={pin} VALUE={level:g}"]
+
+    def usual_corners(self, accel_mm_s2: float) -> CornerRule:
+        """5 mm/s (configuration reference, square_corner_velocity)."""
+        return SquareCorner(5.0, accel_mm_s2, self.cruise_ratio)
+
+    def stated_limits(self, code: str, words: Axes) -> Limits:
+        said: Limits = {**self.stated_accel(code, words)}
+        if code == "SET_VELOCITY_LIMIT":
+            words = above_zero(words)
+            if "VELOCITY" in words:
+                top = words["VELOCITY"] * 60.0
+                said["max_mm_min"] = {"x": top, "y": top}
+            if "SQUARE_CORNER_VELOCITY" in words:
+                said["corner_mm_s"] = words["SQUARE_CORNER_VELOCITY"]
+        return said
+
+    def stated_accel(self, code: str, words: Axes) -> Axes:
+        """M204 S, or both P and T of which the smaller counts."""
+        words = above_zero(words)
+        if code == "SET_VELOCITY_LIMIT":
+            return all_three(words.get("ACCEL"))
+        if code != "M204":
+            return {}
+        both = min(words["P"], words["T"]) if {"P", "T"} <= words.keys() else None
+        return all_three(words.get("S", both))
+
+    def layer_change(self, snippet: Snippet) -> list[str]:
+        """Two saved states, so that the path back is level first and straight down after it."""
+        speed, hop = fixed(snippet.travel_mm_min / 60), fixed(snippet.hop_mm_min / 60)
+        return [
+            "SAVE_GCODE_STATE NAME=pose_here",
+            *snippet.retract,
+            snippet.hop,
+            "SAVE_GCODE_STATE NAME=pose_above",
+            *snippet.park,
+            f"RESTORE_GCODE_STATE NAME=pose_above MOVE=1 MOVE_SPEED={speed}",
+            f"RESTORE_GCODE_STATE NAME=pose_here MOVE=1 MOVE_SPEED={hop}",
+            *snippet.unretract,
+            "RESTORE_GCODE_STATE NAME=pose_here",
+        ]

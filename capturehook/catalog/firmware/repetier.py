@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from capturehook.catalog.firmware.common import CommonFirmware
+from capturehook.model.contracts import Axes, Limits
 
 
 class Repetier(CommonFirmware):
@@ -10,6 +11,17 @@ class Repetier(CommonFirmware):
 
     name = "repetier"
     g91_forces_relative_e = True
+    retract_code = None  # M207 is jerk here
+    usual_jerk = (20.0, 20.0, 0.3, 5.0)  # from memory
+    corner_keys = frozenset({"jerk_mm_s"})
+    limit_commands = ("M201", "M207")
+    axis_limits = {"M201": ("max_accel_mm_s2", 1.0), "M207": ("jerk_mm_s", 1.0)}
 
     def message(self, text: str) -> list[str]:
         return [f"M117 {text}"]
+
+    def stated_limits(self, code: str, words: Axes) -> Limits:
+        """M207 X is the jerk of both X and Y."""
+        if code == "M207" and words.get("X", 0.0) > 0:
+            words = {**words, "Y": words["X"]}
+        return super().stated_limits(code, words)

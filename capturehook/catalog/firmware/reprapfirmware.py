@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from capturehook.catalog.firmware.common import CommonFirmware
+from capturehook.catalog.firmware.common import CommonFirmware, above_zero
+from capturehook.model.contracts import Axes, Snippet
+from capturehook.model.numbers import fixed
 
 
 class RepRapFirmware(CommonFirmware):
@@ -11,6 +13,17 @@ class RepRapFirmware(CommonFirmware):
     name = "reprapfirmware"
     several_commands = "in turn"
     full_on = 1.0
+    reversal_adds = True
+    usual_jerk = (15.0, 15.0, 0.2, 2.0)  # from memory
+    corner_keys = frozenset({"jerk_mm_s"})
+    limit_commands = ("M201", "M203", "M204", "M205", "M566")
+    axis_limits = {
+        "M201": ("max_accel_mm_s2", 1.0),
+        "M203": ("max_mm_min", 1.0),
+        "M205": ("jerk_mm_s", 1.0),
+        "M566": ("jerk_mm_s", 1.0 / 60.0),  # mm/min
+    }
+    snippet_cautions = ("Restore point 0 is overwritten.",)
 
     def message(self, text: str) -> list[str]:
         """The text is a quoted S word; a quote inside is written twice."""
@@ -20,3 +33,23 @@ class RepRapFirmware(CommonFirmware):
     def g10_retracts(self, letters: str) -> bool:
         """With words it sets tool offsets, temperatures or a workplace."""
         return not letters
+
+    def stated_accel(self, code: str, words: Axes) -> Axes:
+        """M204 P for printing, T for travel."""
+        words = above_zero(words) if code == "M204" else {}
+        keys = {"P": "accel_mm_s2", "T": "travel_accel_mm_s2"}
+        return {key: words[letter] for letter, key in keys.items() if letter in words}
+
+    def layer_change(self, snippet: Snippet) -> list[str]:
+        """M120 and M121 keep modes and feed, restore point 0 the place."""
+        return [
+            "M120",
+            "G60 S0",
+            *snippet.retract,
+            snippet.hop,
+            *snippet.park,
+            f"G1 R0 X0 Y0 F{fixed(snippet.travel_mm_min)}",
+            f"G1 R0 Z0 F{fixed(snippet.hop_mm_min)}",
+            *snippet.unretract,
+            "M121",
+        ]

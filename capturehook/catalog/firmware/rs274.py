@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from capturehook.catalog.firmware.common import CommonFirmware
+from capturehook.catalog.firmware.corners import Deviation
+from capturehook.model.contracts import CornerRule
 
 
 class Rs274(CommonFirmware):
@@ -10,12 +12,25 @@ class Rs274(CommonFirmware):
 
     name = "rs274"
     g90_sets_e = True  # A is an axis like the others
+    has_e_modes = False  # an addition of a controller that has E words
+    rapid_ignores_feed = True
+    can_prime = False
+    has_stored_points = True
     inch_scales_e = False  # A is a rotary axis: degrees in either unit
     has_firmware_retract = False
     modal_motion = True
-    several_commands = "rs274"
+    several_commands = "modes first"
     reads_volumetric = False
     full_on = 1.0
+    strange_codes = {
+        "M82": "E is read as a place after it",
+        "M83": "E is read as a step after it",
+        "G11": "G10 and G11 are not read as retraction",
+    }
+
+    def usual_corners(self, accel_mm_s2: float) -> CornerRule:
+        """0.01 mm, as in grbl (from memory)."""
+        return Deviation(0.01)
 
     def g10_retracts(self, letters: str) -> bool:
         """It sets tables of offsets."""

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from capturehook.catalog.firmware.common import CommonFirmware
+from capturehook.catalog.firmware.common import CommonFirmware, above_zero, all_three
+from capturehook.catalog.firmware.corners import Deviation
+from capturehook.model.contracts import Axes, CornerRule, Limits
 
 
 class Smoothie(CommonFirmware):
@@ -15,6 +17,30 @@ class Smoothie(CommonFirmware):
     bare_g92 = "clear"
     inch_scales_e = False
     rapid_has_own_feed = True
+    corner_keys = frozenset({"junction_mm"})
+    limit_commands = ("M203", "M204", "M205")
+    axis_limits = {"M203": ("max_mm_min", 60.0)}  # mm/s
+
+    def check_pin(self, pin: str | int | None, on: float | None) -> None:
+        raise ValueError(
+            f"trigger.by: {self.name} switches an output by two codes of its own configuration, "
+            'not by a pin; use by = "lines" with those codes'
+        )
+
+    def usual_corners(self, accel_mm_s2: float) -> CornerRule:
+        """0.05 mm (from memory)."""
+        return Deviation(0.05)
+
+    def stated_limits(self, code: str, words: Axes) -> Limits:
+        """M205 X is junction deviation."""
+        said = super().stated_limits(code, words)
+        if code == "M205" and words.get("X", 0.0) > 0:
+            said["junction_mm"] = words["X"]
+        return said
+
+    def stated_accel(self, code: str, words: Axes) -> Axes:
+        """M204 S for all."""
+        return all_three(above_zero(words).get("S")) if code == "M204" else {}
 
     def message(self, text: str) -> list[str]:
         """M118 is not known there, and capitals in an unknown line would act as commands."""

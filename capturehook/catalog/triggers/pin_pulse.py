@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from capturehook.catalog.firmware import FIRMWARES
 from capturehook.errors import Finding
 from capturehook.model.block import Role
 from capturehook.model.contracts import Fire, Firmware, command_lines, dwell_lines, wait_lines
@@ -14,24 +15,7 @@ class PinPulse:
     name = "pin"
 
     def check(self, profile: Profile) -> None:
-        trigger, family = profile.trigger, profile.machine.firmware
-        if family == "smoothie":
-            raise ValueError(
-                "trigger.by: smoothie switches an output by two codes of its own configuration, "
-                'not by a pin; use by = "lines" with those codes'
-            )
-        if trigger.pin is None:
-            raise ValueError("trigger.pin: is missing; add the number or name of the output")
-        if isinstance(trigger.pin, str) and not _is_pin_name(trigger.pin):
-            raise ValueError(
-                f"trigger.pin: {trigger.pin!r} is no name of a pin; use letters, digits and _ only"
-            )
-        if family != "klipper" and not str(trigger.pin).lstrip("-").isdigit():
-            raise ValueError(f"trigger.pin: {family} knows pins by number; give the number")
-        if family == "klipper" and trigger.on is not None and trigger.on > 1:
-            raise ValueError(
-                f"trigger.on: {trigger.on:g} is over full scale; {family} counts from 0 to 1"
-            )
+        FIRMWARES[profile.machine.firmware].check_pin(profile.trigger.pin, profile.trigger.on)
 
     def findings(self, profile: Profile) -> list[Finding]:
         least = profile.camera.min_hold_ms
@@ -54,7 +38,3 @@ class PinPulse:
         off = command_lines(Role.RELEASE, firmware.set_pin(trigger.pin, trigger.on, False))
         hold = dwell_lines(firmware, trigger.hold_ms)
         return Fire((*wait, *on, *hold, *wait, *off), held_ms=trigger.hold_ms)
-
-
-def _is_pin_name(name: str) -> bool:
-    return name.isascii() and name.replace("_", "").replace("-", "").isalnum()
