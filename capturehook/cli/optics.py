@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capturehook.cli import show
-from capturehook.rig.exposure_advice import LIGHT_EV100, shutter_seconds, shutter_text
+from capturehook.model.shutter import shutter_seconds, shutter_text, true_shutter_s
+from capturehook.rig.exposure_advice import LIGHT_EV100
 
 if TYPE_CHECKING:
     from capturehook.rig.camera_setup import CameraSetup
@@ -61,7 +62,10 @@ def _shutter(_context: click.Context, _option: click.Parameter, value: str | Non
 @click.option("--f-number", type=float, help="Aperture as written on the lens: 8 for f/8.")
 @click.option("--iso", type=float, help="Sensitivity (ISO).")
 @click.option(
-    "--shutter", "exposure_s", callback=_shutter, metavar="SECONDS", help="Exposure: 1/60 or 0.5."
+    "--shutter", "exposure_s", callback=_shutter, metavar="SECONDS", help="As marked: 1/60 or 0.5."
+)
+@click.option(
+    "--true-times", is_flag=True, help="This camera's times are what it marks (1/60 is not 1/64)."
 )
 @click.option("--circle-mm", type=float, help="Blur on the sensor that still counts as sharp.")
 @click.option("--ev100", type=float, help="A light meter's reading at ISO 100.")
@@ -140,7 +144,10 @@ def _setup(wish: str | None, options: dict[str, Any], *, known: bool) -> CameraS
     from capturehook.rig.exposure_advice import Shake
 
     base = setup_from_profile(load_profile(wish)) if known else CameraSetup()
+    true_times = options.pop("true_times")
     given = {key: value for key, value in options.items() if value is not None}
+    if "exposure_s" in given and not true_times:
+        given["exposure_s"] = true_shutter_s(given["exposure_s"])
     given = {key: value for key, value in given.items() if value is not False and value != ()}
     if "shakes" in given:
         given["shakes"] = tuple(Shake(*one) for one in given["shakes"])
@@ -172,9 +179,10 @@ def _show_advice(advice: OpticsAdvice) -> None:
     )
     show.say()
     show.show_table(
-        ("steady shutter", "lamp pulses", "against meter EV", "or ISO", "or f/"),
+        ("steady shutter", "is truly", "lamp pulses", "against meter EV", "or ISO", "or f/"),
         [
             (
+                f"{one.marked} s",
                 shutter_text(one.exposure_s),
                 f"{one.lamp_waves:.2f}",
                 f"{one.over_ev:+.2f}",

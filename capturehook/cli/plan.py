@@ -160,7 +160,7 @@ def _settling_text(shoot: Shoot) -> str:
     who = "the tripod" if settling.with_tripod else "the printer"
     return (
         f"{max(settling.printer_ms, settling.together_ms)} ms: until {who} smears no more than "
-        f"{camera.blur_px:g} px in {camera.exposure_ms:g} ms, at {settling.px_mm:.1f} px/mm"
+        f"{camera.blur_px:g} px in {camera.open_ms:.4g} ms, at {settling.px_mm:.1f} px/mm"
     )
 
 

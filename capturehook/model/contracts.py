@@ -110,6 +110,8 @@ class Firmware(Protocol):
     """G28 and G30 go to places stored before, and words alone may go on with a canned cycle."""
     reads_volumetric: bool
     """M200 D turns E into cubic millimetres."""
+    full_on: float
+    """The value of an output that is fully on."""
     strange_codes: Mapping[str, str]
     """Commands of other families that change what this one reads, and what they change."""
 

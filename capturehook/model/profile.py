@@ -5,12 +5,14 @@ Keys carry their unit. What no single key can show is checked by `profile/checks
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
 from capturehook.model.resin import ResinTable
+from capturehook.model.shutter import true_shutter_s
 from capturehook.model.tables import (
     Count,
     Damping,
@@ -187,7 +189,10 @@ class Camera(Record):
     lag_ms: NotNegative = 120.0
     """ms from the trigger to the opening shutter: the slowest seen, not the average."""
     exposure_ms: Positive = 250.0
-    """ms the shutter is open."""
+    """ms, the exposure time as the camera shows it."""
+    exposure_is: Literal["marked", "true"] = "marked"
+    """marked: the shutter follows powers of two, so 1/60 is open for 1/64 s and 30 s for 32 s.
+    true: exposure_ms is the time itself (measured, bulb, or a body that keeps what it shows)."""
     write_ms: NotNegative = 900.0
     """ms, least time from the end of one exposure to the next trigger."""
     hold_ms: Milliseconds | None = None
@@ -231,6 +236,13 @@ class Camera(Record):
     battery_h: Positive | None = None
     """h one battery lasts with the camera switched on."""
 
+    @property
+    def open_ms(self) -> float:
+        """ms the shutter is really open."""
+        if self.exposure_is == "true":
+            return self.exposure_ms
+        return 1000 * true_shutter_s(self.exposure_ms / 1000)
+
 
 class Trigger(Record):
     """What fires the camera at the park point."""
@@ -252,18 +264,21 @@ class Trigger(Record):
     """button: mm from first touch to the contact closing."""
     overtravel_mm: Positive = 0.5
     """button: mm from the contact closing to the mechanical stop."""
-    press_share: Annotated[float, Field(strict=True, gt=0, le=0.9)] = 0.5
-    """button: share of the over-travel that is used."""
+    press_share: Annotated[float, Field(strict=True, gt=0, le=0.95)] = 0.75
+    """button: share of the over-travel that is used; makers ask for 0.7 or more."""
     differential_mm: NotNegative = 0.1
     """button: mm it must go back to open again."""
     repeat_mm: NotNegative = 0.05
     """button: mm, spread of carriage position and operating point together."""
     approach_mm_min: Positive = 300.0
     """button: mm/min towards the switch."""
+    least_mm_s: NotNegative = 1.0
+    """button: mm/s, slowest press the switch is made for (its datasheet; small levers: 5)."""
     release_mm_min: Positive = 600.0
     """button: mm/min away from it."""
-    hold_ms: Milliseconds = 200
-    """button, pin: ms the contact stays closed."""
+    hold_ms: Milliseconds | None = None
+    """button, pin: ms the contact is held closed. Unless given: pin 200, button as long as lag,
+    exposure and margin, so that the head stands still for the whole frame."""
     pin: (
         Annotated[int, Field(strict=True, ge=0, le=10_000)]
         | Annotated[str, Field(max_length=60)]
@@ -372,6 +387,16 @@ class Profile(Record):
     """How much a hot nozzle leaks while it waits."""
     resin: ResinTable | None = None
     """A resin printer's own table; the others then matter little."""
+
+    @property
+    def contact_ms(self) -> int:
+        """ms the trigger holds the contact closed, counted from the end of a press."""
+        if self.trigger.hold_ms is not None:
+            return self.trigger.hold_ms
+        if self.trigger.by != "button":
+            return 200
+        camera = self.camera
+        return math.ceil(camera.lag_ms + camera.open_ms + camera.margin_ms)
 
     @field_validator("schema_no", mode="before")
     @classmethod

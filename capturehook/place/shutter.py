@@ -55,7 +55,7 @@ def settling_of(profile: Profile) -> Settling:
         from capturehook.physics.settling import settle_together_s
 
         allowed_mm = camera.blur_px / px_mm
-        together_ms = _whole_ms(settle_together_s(shakes, camera.exposure_ms / 1000, allowed_mm))
+        together_ms = _whole_ms(settle_together_s(shakes, camera.open_ms / 1000, allowed_mm))
     return Settling(
         printer_ms=printer_ms,
         together_ms=together_ms,
@@ -94,7 +94,7 @@ def hold_ms(profile: Profile, already_ms: float) -> int:
     if camera.hold_ms is not None:
         need = camera.hold_ms
     elif camera.interval_s is not None and is_timer(profile):
-        need = 1000 * camera.interval_s + camera.exposure_ms + camera.jitter_ms + camera.margin_ms
+        need = 1000 * camera.interval_s + camera.open_ms + camera.jitter_ms + camera.margin_ms
     else:
-        need = camera.lag_ms + camera.exposure_ms + camera.margin_ms
+        need = camera.lag_ms + camera.open_ms + camera.margin_ms
     return max(0, math.ceil(need - already_ms))

@@ -123,7 +123,7 @@ class Shoot:
             height_mm=round(self.height_mm, 4),
             moves=profile.machine.moves,
             lag_ms=camera.lag_ms,
-            exposure_ms=camera.exposure_ms,
+            exposure_ms=camera.open_ms,
             write_ms=camera.write_ms,
             interval_s=camera.interval_s if is_timer(profile) else None,
             poses=tuple(self.planned_poses()),
@@ -262,7 +262,7 @@ def _supply_findings(supplies: Sequence[Supply]) -> list[Finding]:
 
 def _camera_findings(profile: Profile, fire_s: Floats) -> list[Finding]:
     camera, found = profile.camera, []
-    open_ms = camera.lag_ms + camera.exposure_ms
+    open_ms = camera.lag_ms + camera.open_ms
     if camera.hold_ms is not None and camera.hold_ms < open_ms:
         found.append(
             Finding(

@@ -73,7 +73,7 @@ def plan_timer(
     """
     interval_s = camera.interval_s
     assert interval_s is not None
-    exposure_s, jitter_s = camera.exposure_ms / 1000, camera.jitter_ms / 1000
+    exposure_s, jitter_s = camera.open_ms / 1000, camera.jitter_ms / 1000
     least_s = float(still_s.min(initial=np.inf)) if len(still_s) else 0.0
     slowest_s = interval_s * (1 + camera.drift_ppm * 1e-6)
     sure_s = sure_still_s(exposure_s, slowest_s, 1, jitter_s)
@@ -96,7 +96,7 @@ def plan_timer(
 def _catch(
     camera: Camera, fire_s: Floats, planned_s: float, still_s: float, added_s: float
 ) -> Catch:
-    interval_s, exposure_s = camera.interval_s or 0.0, camera.exposure_ms / 1000
+    interval_s, exposure_s = camera.interval_s or 0.0, camera.open_ms / 1000
     more_s = still_s - planned_s
     later_s = fire_s + more_s * np.arange(len(fire_s))
     hits = caught(
@@ -165,7 +165,7 @@ def _advice(planned: Catch, sure_s: float, interval_s: float | None, poses: int)
 def timer_findings(camera: Camera, timer: TimerShoot) -> list[Finding]:
     """Doubts about shooting by timer."""
     found = []
-    need_s = (camera.exposure_ms + camera.write_ms) / 1000
+    need_s = (camera.open_ms + camera.write_ms) / 1000
     if timer.interval_s < need_s:
         found.append(
             Finding(

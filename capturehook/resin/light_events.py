@@ -83,7 +83,7 @@ def judge_flashes(timeline: LightTimeline, sensor: Sensor, camera: Camera) -> Li
 
 def _refuse_while_busy(outcome: Ints, fire_s: Floats, camera: Camera) -> None:
     """Mark flashes that come while the camera is still busy with the last frame it took."""
-    busy_s = (camera.lag_ms + camera.exposure_ms + camera.write_ms) / 1000.0
+    busy_s = (camera.lag_ms + camera.open_ms + camera.write_ms) / 1000.0
     free_s = -np.inf
     # A loop, since a flash counts only against the frame taken last, not the flash before it.
     for index in np.flatnonzero(outcome == FIRES).tolist():
@@ -97,7 +97,7 @@ def _seen_by_camera(
     timeline: LightTimeline, camera: Camera, outcome: Ints, fire_s: Floats
 ) -> LightEvents:
     opens_s = fire_s + camera.lag_ms / 1000.0
-    closes_s = opens_s + camera.exposure_ms / 1000.0
+    closes_s = opens_s + camera.open_ms / 1000.0
     return LightEvents(
         layer_no=timeline.flash_layer_no,
         outcome=outcome,

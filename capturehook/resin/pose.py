@@ -181,7 +181,7 @@ def command_tail(text: bytes) -> str:
 def block_lines(stand: Stand, profile: Profile, table: ResinTable, tail: str) -> list[str]:
     """The lines between the fences: up, rest, fire, hold, down; the last move has the job's F."""
     pose, camera = table.pose, profile.camera
-    hold_ms = camera.lag_ms + camera.exposure_ms + camera.margin_ms
+    hold_ms = camera.lag_ms + camera.open_ms + camera.margin_ms
     return [
         *(line + tail for line in _way_up(stand, table)),
         f"G4 P{pose.settle_ms}{tail}",

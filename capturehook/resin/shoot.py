@@ -192,7 +192,7 @@ def _plan(
         height_mm=round(timeline.height_mm, 4),
         moves="plate",
         lag_ms=camera.lag_ms,
-        exposure_ms=camera.exposure_ms,
+        exposure_ms=camera.open_ms,
         write_ms=camera.write_ms,
         poses=poses,
     )
@@ -209,7 +209,7 @@ def _light_findings(
         text = f"{len(without)} layer(s) get no frame, the first is layer {without[0]}: "
         text += _main_reason(events)
         found.append(Finding("resin-no-frame", job.path, text))
-    need_s = (profile.camera.lag_ms + profile.camera.exposure_ms) / 1000.0
+    need_s = (profile.camera.lag_ms + profile.camera.open_ms) / 1000.0
     lit = int(events.lit[kept].sum())
     if lit:
         text = (

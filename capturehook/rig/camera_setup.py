@@ -144,7 +144,7 @@ def setup_from_profile(profile: Profile) -> CameraSetup:
         f_number=camera.f_number,
         iso=camera.iso,
         distance_mm=camera.distance_mm,
-        exposure_s=camera.exposure_ms / 1000 if stated else None,
+        exposure_s=camera.open_ms / 1000 if stated else None,
         settle_s=settle_s,
         shakes=shakes,
     )

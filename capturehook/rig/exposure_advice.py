@@ -10,16 +10,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from capturehook.errors import Finding
+from capturehook.model.shutter import SHUTTERS, shutter_seconds, shutter_text, true_shutter_s
 from capturehook.physics import optics, settling
 from capturehook.rig.advice import check_number
-
-SHUTTERS = (
-    *("1/500", "1/400", "1/320", "1/250", "1/200", "1/160", "1/125", "1/100", "1/80"),
-    *("1/60", "1/50", "1/40", "1/30", "1/25", "1/20", "1/15", "1/13", "1/10", "1/8"),
-    *("1/6", "1/5", "1/4", "0.3", "0.4", "0.5", "0.6", "0.8", "1", "1.3", "1.6", "2"),
-    *("2.5", "3.2", "4", "5", "6", "8", "10", "13", "15", "20", "25", "30"),
-)
-"""Third-stop exposure times as they are marked, in seconds (common practice)."""
 
 LightName = Literal["dim", "room", "lit", "daylight"]
 LIGHT_EV100: dict[LightName, tuple[float, float]] = {
@@ -35,28 +28,6 @@ STEADY_EV = 0.05
 """Flicker a viewer does not see from frame to frame (common practice, no source)."""
 
 VISIBLE_EV = 0.1
-
-
-def shutter_seconds(marked: str) -> float:
-    """ "1/60" or "0.5" -> seconds.
-
-    Raises
-    ------
-    ValueError
-        It is neither.
-    """
-    top, slash, bottom = marked.strip().removesuffix("s").strip().partition("/")
-    seconds = float(top) / float(bottom) if slash and float(bottom) else float(top)
-    if (slash and not float(bottom)) or not 0 < seconds < math.inf:
-        raise ValueError(f"{marked!r} is not an exposure time")
-    return seconds
-
-
-def shutter_text(seconds: float) -> str:
-    """Seconds as a camera would show them: 1/60 s, 0.5 s, 2 s."""
-    if seconds >= 0.29:
-        return f"{seconds:.3g} s"
-    return f"1/{1 / seconds:.3g} s"
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +46,7 @@ class Shake:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShutterChoice:
-    """A marked exposure time that a mains lamp does not show in.
+    """A marked exposure time that a mains lamp does not show in; ``exposure_s`` is the true time.
 
     ``over_ev`` is how much brighter (+) or darker (-) it is than the meter asks at the same
     f-number and ISO; the two ``match`` fields set that right, one or the other.
@@ -157,8 +128,7 @@ def _steady_choices(
     metered_s: float, f_number: float, iso: float, mains_hz: float, count: int = 4
 ) -> tuple[ShutterChoice, ...]:
     """The marked times nearest the metered one that hold the same light in every frame."""
-    timed = [(marked, shutter_seconds(marked)) for marked in SHUTTERS]
-    steady = [pair for pair in timed if optics.flicker_ev(pair[1], mains_hz) < STEADY_EV]
+    steady = _steady_marks(mains_hz)
     steady.sort(key=lambda pair: abs(math.log(pair[1] / metered_s)))
     return tuple(
         ShutterChoice(
@@ -173,18 +143,27 @@ def _steady_choices(
     )
 
 
+def _steady_marks(mains_hz: float) -> list[tuple[str, float]]:
+    """(mark, true seconds), shortest first, of the times in which this mains does not flicker."""
+    timed = [(marked, true_shutter_s(shutter_seconds(marked))) for marked in SHUTTERS]
+    return [pair for pair in timed if optics.flicker_ev(pair[1], mains_hz) < STEADY_EV]
+
+
 def exposure_findings(exposure: Exposure) -> list[Finding]:
     found = []
     if exposure.flicker_ev > VISIBLE_EV:
-        first, second = _steady_neighbours_s(exposure.used_s, exposure.mains_hz)
+        used_s, steady = exposure.used_s, _steady_marks(exposure.mains_hz)
+        beside = [
+            *[marked for marked, seconds in steady if seconds < used_s][-1:],
+            *[marked for marked, seconds in steady if seconds > used_s][:1],
+        ]
         found.append(
             Finding(
                 "lamp-flicker",
                 "exposure",
-                f"{shutter_text(exposure.used_s)} holds {exposure.lamp_waves:.2f} pulses of a lamp "
+                f"{shutter_text(used_s)} holds {exposure.lamp_waves:.2f} pulses of a lamp "
                 f"on {exposure.mains_hz:g} Hz mains; frames can differ by up to "
-                f"{exposure.flicker_ev:.2f} EV. Use {shutter_text(first)} or "
-                f"{shutter_text(second)}",
+                f"{exposure.flicker_ev:.2f} EV. Use {' or '.join(beside)} s as marked",
             )
         )
     if exposure.given and exposure.metered and abs(exposure.over_ev) > 1:
@@ -199,12 +178,6 @@ def exposure_findings(exposure: Exposure) -> list[Finding]:
             )
         )
     return found
-
-
-def _steady_neighbours_s(exposure_s: float, mains_hz: float) -> tuple[float, float]:
-    """Whole numbers of pulses on either side."""
-    waves = max(1, math.floor(optics.lamp_waves(exposure_s, mains_hz)))
-    return waves / (2 * mains_hz), (waves + 1) / (2 * mains_hz)
 
 
 def estimate_blur(

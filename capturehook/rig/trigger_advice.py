@@ -61,7 +61,7 @@ class Socket:
 
 def socket_from_profile(profile: Profile) -> Socket:
     """The press as the profile has it."""
-    return Socket(hold_ms=float(profile.trigger.hold_ms), min_hold_ms=profile.camera.min_hold_ms)
+    return Socket(hold_ms=float(profile.contact_ms), min_hold_ms=profile.camera.min_hold_ms)
 
 
 def socket_findings(socket: Socket) -> list[Finding]:

@@ -206,7 +206,7 @@ def test_button_in_a_shifted_job_presses_at_the_machines_own_place() -> None:
     _, machine = ran(kit, state, block_of(kit, state))
     # the lead-in knows no shift, so the slow machine stands 10 mm off: the job's numbers
     places = [round(move.end[0] + 10.0, 4) for move in machine.moves]
-    assert {3.0, 1.75, 8.0} <= set(places)  # start, press, park
+    assert {3.0, 1.625, 8.0} <= set(places)  # start, press, park
 
 
 def test_volumetric_e_is_written_in_mm3() -> None:
@@ -285,12 +285,10 @@ def test_every_line_says_what_it_is_for() -> None:
         ("wait", "M400"),
         ("settle", "G4 P180"),
         ("press", "G1 X3 Y215 F9000"),
-        ("press", "G1 X1.75 F300"),
+        ("press", "G1 X1.625 F300"),
         ("wait", "M400"),
-        ("hold", "G4 P200"),
+        ("hold", "G4 P470"),
         ("release", "G1 X3 F600"),
-        ("wait", "M400"),
-        ("hold", "G4 P270"),
         ("release", "G1 X8 Y215 F9000"),
         ("wait", "M400"),
         ("travel back", "G1 X98.2 Y104.6 F9000"),
@@ -299,7 +297,7 @@ def test_every_line_says_what_it_is_for() -> None:
         ("mode", "G91"),
         ("feed", "G1 F1800"),
     ]
-    assert block.shutter_mm == (1.75, 215.0, 3.4)  # at the switch, not at the park point
+    assert block.shutter_mm == (1.625, 215.0, 3.4)  # at the switch, not at the park point
     assert pose_block(kit_for("marlin"), state, points()).shutter_mm == (8.0, 215.0, 3.4)
 
 

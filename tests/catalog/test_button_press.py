@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from typing import Any
 
@@ -9,7 +10,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from capturehook.catalog.triggers.button_press import ButtonPress, press_points
+from capturehook.catalog.triggers.button_press import ButtonPress, closed_ms, press_points
 from capturehook.model.contracts import Fire
 from capturehook.model.profile import Camera, Machine, Park, Profile, Retract, Trigger
 
@@ -52,7 +53,7 @@ LEVER = {"pretravel_mm": 4.0, "overtravel_mm": 1.2, "differential_mm": 0.8}
 
 def test_points_of_a_plunger_pressed_to_the_right() -> None:
     """Worked by hand from the datasheet figures: contact at 228, half of the over-travel."""
-    points = press_points(heron(**PLUNGER))
+    points = press_points(heron(**PLUNGER, press_share=0.5))
     assert points.start_mm == pytest.approx(223)
     assert points.touch_mm == pytest.approx(227.5)
     assert points.release_mm == pytest.approx(227.9)
@@ -64,7 +65,9 @@ def test_points_of_a_plunger_pressed_to_the_right() -> None:
 
 
 def test_points_of_a_lever_pressed_to_the_front() -> None:
-    points = press_points(heron(axis="y", direction="-", y_mm=9.0, x_mm=30.0, **LEVER))
+    points = press_points(
+        heron(axis="y", direction="-", y_mm=9.0, x_mm=30.0, press_share=0.5, **LEVER)
+    )
     assert points.touch_mm == pytest.approx(13)
     assert points.release_mm == pytest.approx(9.8)
     assert points.press_mm == pytest.approx(8.4)
@@ -107,7 +110,7 @@ def test_datasheet_switch_passes_without_a_doubt(figures: dict[str, float]) -> N
         ),
         (
             {"x_mm": 234.9},
-            "trigger.x_mm: the press point at 235.15 is past the end of the axis at 235 "
+            "trigger.x_mm: the press point at 235.275 is past the end of the axis at 235 "
             "(from [machine] x_mm); move the switch, or correct the range",
         ),
         (
@@ -142,10 +145,13 @@ def test_check_refuses_with_the_numbers(trigger: dict[str, Any], message: str) -
     [
         (heron(x_mm=230.0), "button-in-homing-range"),
         (heron(start_mm=0.65, differential_mm=0.7), "button-stays-closed"),
-        (heron(hold_ms=60), "hold-short"),
-        (heron(press_share=0.8), "button-depth"),
+        (heron(camera={"min_hold_ms": 700}), "hold-short"),
+        (heron(press_share=0.5), "button-depth"),
+        (heron(press_share=0.78, repeat_mm=0.1), "button-narrow"),
         (heron(approach_mm_min=900.0), "button-fast"),
-        (heron(axis="y", y_mm=226.0), "button-moves-part"),
+        (heron(least_mm_s=5.5), "button-slow"),
+        (heron(axis="y", y_mm=226.0, hold_ms=300), "button-moves-part"),
+        (heron(hold_ms=300), "button-moves-head"),
     ],
 )
 def test_each_doubt_is_found_alone(profile: Profile, code: str) -> None:
@@ -163,7 +169,7 @@ def test_homing_range_is_only_that_of_the_end_pressed_towards() -> None:
 
 def test_lines_of_a_press_are_these() -> None:
     """Hold 200 ms of the 470 ms (lag, exposure, margin); the rest passes at the start point."""
-    fire = BUTTON.fire(PlainFirmware(), heron())  # type: ignore[arg-type]
+    fire = BUTTON.fire(PlainFirmware(), heron(hold_ms=200, press_share=0.5))  # type: ignore[arg-type]
     assert told(fire) == (
         "G1 X223 Y215 F9000",
         "G1 X228.25 F300",
@@ -186,7 +192,7 @@ def test_hold_longer_than_the_exposure_needs_no_second_wait() -> None:
 
 
 def test_press_along_y_moves_in_y() -> None:
-    profile = heron(axis="y", y_mm=226.0, x_mm=30.0)
+    profile = heron(axis="y", y_mm=226.0, x_mm=30.0, press_share=0.5)
     fire = BUTTON.fire(PlainFirmware(), profile)  # type: ignore[arg-type]
     assert told(fire)[:2] == ("G1 X30 Y221 F9000", "G1 Y226.25 F300")
 
@@ -199,6 +205,34 @@ def told(fire: Fire) -> tuple[str, ...]:
         words = " ".join(f"{axis}{round(mm, 3):g}" for axis, mm in named if mm is not None)
         texts.append(line.text or f"G1 {words} F{line.feed_mm_min:g}")
     return tuple(texts)
+
+
+def test_the_default_hold_stands_still_for_the_whole_frame() -> None:
+    """lag 120, exposure 1/4 s (exact in powers of two), margin 100: 470 ms, pressed throughout."""
+    profile = heron()
+    fire = BUTTON.fire(PlainFirmware(), profile)  # type: ignore[arg-type]
+    assert [line for line in told(fire) if line.startswith("G4")] == ["G4 P470"]
+    assert profile.contact_ms == 470
+
+
+def test_the_default_hold_follows_the_true_time_of_a_marked_one() -> None:
+    """APEX: 30 s as marked is open for 2^5 = 32 s, so the hold is 2 s longer."""
+    profile = heron(camera={"exposure_ms": 30_000})
+    assert profile.contact_ms == 120 + 32_000 + 100
+    assert heron(camera={"exposure_ms": 30_000, "exposure_is": "true"}).contact_ms == 30_220
+
+
+def test_closed_time_counts_coming_and_going() -> None:
+    """By hand: 0.25 mm at 5 mm/s and 0.35 mm at 10 mm/s are 50 + 35 = 85 ms beyond the dwell."""
+    assert closed_ms(heron(press_share=0.5, hold_ms=0)) == pytest.approx(85)
+
+
+def test_defaults_press_where_the_makers_ask() -> None:
+    """70 to 100 % of the rated over-travel (Unionwell, mechanical precautions), spread included."""
+    trigger = Trigger(by="button")
+    depth, spread, rated = trigger.press_share * 0.5, trigger.repeat_mm, trigger.overtravel_mm
+    assert 0.7 * rated <= depth - 0 and depth + spread < rated
+    assert math.isclose(depth, 0.375)
 
 
 WORD = re.compile(r"([XYF])(-?[0-9.]+)")
@@ -214,7 +248,7 @@ WORD = re.compile(r"([XYF])(-?[0-9.]+)")
             "start_mm": st.floats(0.5, 20),
             "pretravel_mm": st.floats(0, 4),
             "overtravel_mm": st.floats(0.2, 3),
-            "press_share": st.floats(0.05, 0.9),
+            "press_share": st.floats(0.05, 0.95),
             "differential_mm": st.floats(0, 1),
             "repeat_mm": st.floats(0, 0.3),
         }

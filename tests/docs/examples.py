@@ -24,6 +24,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
+from difflib import SequenceMatcher
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -225,10 +226,31 @@ def _filled(block: Block, folder: Path) -> str:
     for command, shown in commands_of(block.body):
         printed = printed_lines(run_command(command, folder)[1])
         same = is_as_shown(printed_lines("\n".join(shown)), printed, "about" in block.wishes)
-        if not same and "..." in shown:
-            print(f"{block.line_no}: cut again: {command}")
-        parts += [f"$ {command}", *(shown if same else printed)]
+        parts += [f"$ {command}", *(shown if same else _cut_as(shown, printed))]
     return "\n".join(parts) + "\n"
+
+
+def _cut_as(shown: list[str], printed: list[str]) -> list[str]:
+    """The printed lines, cut where the shown ones are: each run between two `...` is looked for
+    by likeness, one after the other."""
+    if "..." not in shown:
+        return printed
+    runs = [run.split("\n") for run in "\n".join(shown).split("\n...") if run.strip()]
+    kept, at = [], 0
+    for run in runs:
+        lines = [line for line in run if line]
+        places = range(at, max(at, len(printed) - len(lines)) + 1)
+        best = max(places, key=lambda place: _likeness(lines, printed[place : place + len(lines)]))
+        kept += [*(["..."] if best > at or kept else []), *printed[best : best + len(lines)]]
+        at = best + len(lines)
+    return [*kept, *(["..."] if at < len(printed) else [])]
+
+
+def _likeness(shown: list[str], printed: list[str]) -> float:
+    return sum(
+        SequenceMatcher(None, one, other).ratio()
+        for one, other in zip(shown, printed, strict=False)
+    )
 
 
 def prepare(folder: Path) -> None:

@@ -23,7 +23,10 @@ from tests.docs.examples import (
     run_page,
 )
 
-RUN = ("tutorial.md", "tutorial_resin.md", "rehearse.md", "plan.md", "python_api.md")
+RUN = (
+    *("tutorial.md", "tutorial_resin.md", "rehearse.md", "plan.md", "python_api.md"),
+    "camera_and_trigger.md",
+)
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
 
 

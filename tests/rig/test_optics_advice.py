@@ -8,6 +8,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from capturehook.errors import CaptureHookError
+from capturehook.model.shutter import SHUTTERS, shutter_seconds, true_shutter_s
 from capturehook.physics import optics
 from capturehook.profile import build_profile
 from capturehook.rig.advice import as_plain
@@ -17,7 +18,7 @@ from capturehook.rig.camera_setup import (
     SubjectBox,
     setup_from_profile,
 )
-from capturehook.rig.exposure_advice import SHUTTERS, Shake, shutter_seconds
+from capturehook.rig.exposure_advice import Shake
 from capturehook.rig.optics_advice import STOPS, advise_optics, distance_for_sharpness_mm
 
 LIGHTHOUSE = SubjectBox(width_mm=60, depth_mm=60, height_mm=120)
@@ -176,14 +177,26 @@ def test_shutter_choice_balances_with_iso_or_f_number():
 
 
 @pytest.mark.parametrize(
-    ("mains_hz", "bad_s", "good"), [(50.0, 1 / 80, "1/100 s"), (60.0, 1 / 50, "1/60 s")]
+    ("mains_hz", "bad", "beside"), [(50.0, "1/80", "1/100 or 1/50"), (60.0, "1/50", "1/40")]
 )
-def test_lamp_flicker_names_the_whole_pulses_beside(mains_hz, bad_s, good):
+def test_lamp_flicker_names_the_steady_marks_beside(mains_hz, bad, beside):
+    """50 Hz: 0.05 EV at 1/100 and 1/50; 60 Hz: the first steady mark is 1/40 (0.02 EV), not 1/60:
+    sin(pi n)/(pi n) of the true times, n = 2 f t (Fourier transform of a rectangle)."""
+    bad_s = true_shutter_s(shutter_seconds(bad))
     found = _advise(f_number=13.0, mains_hz=mains_hz, exposure_s=bad_s)
     text = next(one.text for one in found.findings if one.code == "lamp-flicker")
-    assert good in text
-    cured = _advise(f_number=13.0, mains_hz=mains_hz, exposure_s=shutter_seconds(good))
-    assert "lamp-flicker" not in _codes(cured)
+    assert f"Use {beside} s as marked" in text
+    for good in beside.split(" or "):
+        true_s = true_shutter_s(shutter_seconds(good))
+        cured = _advise(f_number=13.0, mains_hz=mains_hz, exposure_s=true_s)
+        assert "lamp-flicker" not in _codes(cured)
+
+
+def test_marked_60th_flickers_on_60_hz():
+    """1/60 marked is 1/64 s: 1.875 pulses, 0.1877 EV at full ripple; a true 1/60 has none."""
+    found = _advise(f_number=13.0, mains_hz=60.0, exposure_s=true_shutter_s(1 / 60))
+    assert found.exposure.flicker_ev == pytest.approx(0.1877, abs=5e-5)
+    assert "lamp-flicker" in _codes(found)
 
 
 def test_exposure_off_counts_stops_from_the_meter():

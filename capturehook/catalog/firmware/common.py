@@ -72,6 +72,8 @@ class CommonFirmware(Firmware):
             )
         if not self.names_pins and not str(pin).lstrip("-").isdigit():
             raise ValueError(f"trigger.pin: {self.name} knows pins by number; give the number")
+        if on == 0:
+            raise ValueError("trigger.on: 0 never closes the contact; omit it for full scale")
         if self.names_pins and on is not None and on > self.full_on:
             raise ValueError(
                 f"trigger.on: {on:g} is over full scale; {self.name} counts from 0 to 1"

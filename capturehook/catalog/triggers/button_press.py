@@ -21,8 +21,10 @@ HOMING_MM = 5.0
 """Homing strikes the end and backs off by about this much (common practice, no source)."""
 SLOW_MM_MIN = 600.0
 """Fastest usual approach, 10 mm/s (common practice, no source)."""
-USUAL_SHARE = (0.3, 0.7)
-"""Share of the over-travel that is usually pressed (common practice, no source)."""
+LEAST_SHARE = 0.7
+"""Makers ask that a normally open contact be driven to 70 to 100 % of the rated over-travel
+(e.g. Unionwell, mechanical precautions for snap-action switches); less, and the contact force
+is unstable."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,6 +91,19 @@ def press_points(profile: Profile) -> PressPoints:
     )
 
 
+def closed_ms(profile: Profile) -> float:
+    """How long the contact is closed in all: longer than the hold, since the head comes and goes.
+
+    Source: kinematics, hold + d/v_in + (d + MD)/v_out, with the press depth d past the contact
+    and the movement differential MD.
+    """
+    trigger = profile.trigger
+    depth_mm = trigger.press_share * trigger.overtravel_mm
+    closing_s = depth_mm / trigger.approach_mm_min * 60
+    opening_s = (depth_mm + trigger.differential_mm) / trigger.release_mm_min * 60
+    return profile.contact_ms + 1000 * (closing_s + opening_s)
+
+
 def trigger_way(profile: Profile) -> list[tuple[float, float]]:
     """Level points (X, Y in mm) the trigger itself visits, from the park point on.
 
@@ -118,9 +133,9 @@ class ButtonPress:
         return [
             Finding(code, f"[trigger] {key}", text)
             for code, key, text in (
-                *_doubts_of_place(profile, press_points(profile)),
-                *_doubts_of_stroke(profile),
-                *_doubts_of_time(profile),
+                *_warnings_of_place(profile, press_points(profile)),
+                *_warnings_of_stroke(profile),
+                *_warnings_of_time(profile),
             )
         ]
 
@@ -128,12 +143,12 @@ class ButtonPress:
         """From the park point and back to it, all at the height the head is at.
 
         What is left of the exposure after the hold passes at the start point, so that the
-        way home never falls into it.
+        travel to the park point never falls into it.
         """
         points, trigger, park = press_points(profile), profile.trigger, profile.park
-        camera = profile.camera
-        shutter_ms = camera.lag_ms + camera.exposure_ms + camera.margin_ms
-        rest_ms = max(0, math.ceil(shutter_ms - trigger.hold_ms))
+        camera, hold_ms = profile.camera, profile.contact_ms
+        shutter_ms = camera.lag_ms + camera.open_ms + camera.margin_ms
+        rest_ms = max(0, math.ceil(shutter_ms - hold_ms))
 
         def at(along_mm: float, role: Role, feed_mm_min: float, *, across: bool) -> BlockLine:
             """A level move along the approach axis, and across it where asked."""
@@ -146,15 +161,15 @@ class ButtonPress:
             at(points.start_mm, Role.PRESS, park.travel_mm_min, across=True),
             at(points.press_mm, Role.PRESS, trigger.approach_mm_min, across=False),
             *wait,
-            *dwell_lines(firmware, trigger.hold_ms),
+            *dwell_lines(firmware, hold_ms),
             at(points.start_mm, Role.RELEASE, trigger.release_mm_min, across=False),
             *((*wait, *dwell_lines(firmware, rest_ms)) if rest_ms else ()),
             BlockLine(Role.RELEASE, x_mm=park.x_mm, y_mm=park.y_mm, feed_mm_min=park.travel_mm_min),
             *wait,
         )
-        open_mm = points.press_mm if trigger.hold_ms > camera.lag_ms else points.start_mm
+        open_mm = points.press_mm if hold_ms > camera.lag_ms else points.start_mm
         shutter = (open_mm, points.cross_mm) if points.axis == "x" else (points.cross_mm, open_mm)
-        return Fire(lines, held_ms=trigger.hold_ms + rest_ms, shutter_xy_mm=shutter)
+        return Fire(lines, held_ms=hold_ms + rest_ms, shutter_xy_mm=shutter)
 
 
 def _check_stroke(profile: Profile) -> None:
@@ -220,10 +235,10 @@ def _check_feeds(profile: Profile) -> None:
             )
 
 
-Doubt = tuple[str, str, str]
+Warn = tuple[str, str, str]
 
 
-def _doubts_of_place(profile: Profile, points: PressPoints) -> Iterator[Doubt]:
+def _warnings_of_place(profile: Profile, points: PressPoints) -> Iterator[Warn]:
     low, high = profile.machine.x_mm if points.axis == "x" else profile.machine.y_mm
     left = high - points.press_mm if points.sign > 0 else points.press_mm - low
     if left < HOMING_MM:
@@ -236,7 +251,7 @@ def _doubts_of_place(profile: Profile, points: PressPoints) -> Iterator[Doubt]:
         )
 
 
-def _doubts_of_stroke(profile: Profile) -> Iterator[Doubt]:
+def _warnings_of_stroke(profile: Profile) -> Iterator[Warn]:
     trigger = profile.trigger
     back = trigger.differential_mm + trigger.repeat_mm
     if trigger.start_mm < back:
@@ -246,12 +261,31 @@ def _doubts_of_stroke(profile: Profile) -> Iterator[Doubt]:
             f"the head goes back {trigger.start_mm:g} mm before the contact, but the contact may "
             f"need {back:g} to open (differential and spread); start farther off",
         )
-    low, high = USUAL_SHARE
-    if not low <= trigger.press_share <= high:
+    least_mm = LEAST_SHARE * trigger.overtravel_mm
+    window_mm = trigger.overtravel_mm - trigger.repeat_mm - least_mm
+    if window_mm < trigger.repeat_mm:
+        yield (
+            "button-narrow",
+            "overtravel_mm",
+            f"only {max(0.0, window_mm):.2g} mm lie between {least_mm:.3g} mm (70 % of the "
+            "over-travel) and the stop less the spread: take a switch with more over-travel (a "
+            "lever has about 1.2 mm), or a bracket that yields",
+        )
+    elif trigger.press_share < LEAST_SHARE:
         yield (
             "button-depth",
             "press_share",
-            f"{trigger.press_share:g} of the over-travel is outside the usual {low:g} to {high:g}",
+            f"{trigger.press_share:g} of the over-travel is less than the {LEAST_SHARE:g} that "
+            "makers ask for: the contact can chatter; press deeper",
+        )
+    speed_mm_s = trigger.approach_mm_min / 60
+    if speed_mm_s < trigger.least_mm_s:
+        yield (
+            "button-slow",
+            "approach_mm_min",
+            f"{speed_mm_s:g} mm/s is slower than the {trigger.least_mm_s:g} mm/s the switch is "
+            "made for: it can stop between open and closed; set "
+            f"{60 * trigger.least_mm_s:g} or more",
         )
     if trigger.approach_mm_min > SLOW_MM_MIN:
         yield (
@@ -262,20 +296,23 @@ def _doubts_of_stroke(profile: Profile) -> Iterator[Doubt]:
         )
 
 
-def _doubts_of_time(profile: Profile) -> Iterator[Doubt]:
+def _warnings_of_time(profile: Profile) -> Iterator[Warn]:
     trigger, camera = profile.trigger, profile.camera
-    if trigger.hold_ms < camera.min_hold_ms:
+    closed = closed_ms(profile)
+    if closed < camera.min_hold_ms:
         yield (
             "hold-short",
             "hold_ms",
-            f"the contact closes for {trigger.hold_ms} ms, under the {camera.min_hold_ms:g} ms "
+            f"the contact closes for {closed:.0f} ms, under the {camera.min_hold_ms:g} ms "
             "the camera needs; raise hold_ms",
         )
-    shutter_ms = camera.lag_ms + camera.exposure_ms
-    if profile.machine.moves == "bed-y" and trigger.axis == "y" and trigger.hold_ms < shutter_ms:
-        yield (
-            "button-moves-part",
-            "hold_ms",
-            f"the release moves the bed after {trigger.hold_ms} ms, while the shutter may be open "
-            f"until {shutter_ms:g}; raise hold_ms, or approach along X",
+    shutter_ms = camera.lag_ms + camera.open_ms
+    if profile.contact_ms < shutter_ms:
+        advice = (
+            f"after {profile.contact_ms} ms, while the shutter may be open until {shutter_ms:.0f}; "
+            f"set hold_ms = {math.ceil(shutter_ms)} or more, or omit it"
         )
+        if profile.machine.moves == "bed-y" and trigger.axis == "y":
+            yield ("button-moves-part", "hold_ms", f"the release moves the bed {advice}")
+        else:
+            yield ("button-moves-head", "hold_ms", f"the release moves the head {advice}")
