@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from capturehook.model.block import BlockLine, Role
@@ -74,6 +74,23 @@ class Snippet:
     travel_mm_min: float
     hop_mm_min: float
     extrusion: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OwnCommand:
+    """What a person's own line of one command may hold; docs/triggers.md#lines.
+
+    ``must`` and ``may`` are the words it needs and may have besides (letters, or keys like
+    ``VALUE``); ``most`` bounds a word's number. The word ``pin`` must name the output the
+    profile states. ``text``: the rest of the line is a message, matched by ``pattern``.
+    """
+
+    must: tuple[str, ...] = ()
+    may: tuple[str, ...] = ()
+    most: Mapping[str, float] = field(default_factory=dict)
+    pin: str | None = None
+    text: bool = False
+    pattern: str = r"[^;*]*"
 
 
 class Firmware(Protocol):
@@ -148,6 +165,12 @@ class Firmware(Protocol):
     def dwell_ms(self, p: float | None, s: float | None) -> float:
         """How long `G4` with these words waits."""
         ...
+
+    own_commands: Mapping[str, OwnCommand]
+    """Commands a person's own lines may hold without more: they switch pins, servos, light or
+    the camera, show a text, or wait."""
+    reads_small_letters: bool
+    """Commands in small letters are the same as in capitals."""
 
     def check_pin(self, pin: str | int | None, on: float | None) -> None:
         """Raise ValueError("trigger.key: what; advice") for an output it cannot switch."""

@@ -284,7 +284,7 @@ class Trigger(Record):
         | Annotated[str, Field(max_length=60)]
         | None
     ) = None
-    """pin: number, or name where the firmware names its pins."""
+    """pin, lines: number of the output, or its name where the firmware names its pins."""
     on: Annotated[float, Field(strict=True, ge=0, le=255)] | None = None
     """pin: value that closes the contact (the firmware's full scale unless given)."""
     text: str | None = None
@@ -292,7 +292,7 @@ class Trigger(Record):
     lines: Annotated[tuple[str, ...], Field(max_length=50)] = ()
     """lines: commands of your own, sent as they are."""
     allow: tuple[str, ...] = ()
-    """lines: commands that are refused (heaters, homing, limits) unless named here."""
+    """lines: further commands by name, for which you answer; heaters, motion and files never."""
 
     @field_validator("by")
     @classmethod

@@ -17,7 +17,7 @@ TRIGGERS: dict[str, dict[str, Any]] = {
     "wait": {"by": "wait"},
     "pin": {"by": "pin", "pin": 11, "hold_ms": 200},
     "message": {"by": "message"},
-    "lines": {"by": "lines", "lines": ["M42 P5 S1", "M42 P5 S0"]},
+    "lines": {"by": "lines", "lines": ["M42 P5 S1", "M42 P5 S0"], "allow": ["M42"]},
     "button": {"by": "button", "axis": "x", "direction": "-", "x_mm": 2.0, "start_mm": 1.0},
     "camera": {"by": "camera"},
 }

@@ -247,7 +247,7 @@ TRIGGERS: tuple[dict[str, Any], ...] = (
     {"by": "pin", "pin": "camera_release", "hold_ms": 150},
     {"by": "camera"},
     {"by": "message", "text": "frame please"},
-    {"by": "lines", "lines": ["M42 P5 S255", "G4 P150", "M42 P5 S0"]},
+    {"by": "lines", "pin": 5, "lines": ["M42 P5 S255", "G4 P150", "M42 P5 S0"]},
 )
 
 

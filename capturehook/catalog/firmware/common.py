@@ -2,16 +2,33 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from capturehook.catalog.firmware.corners import Deviation, Jerk, SquareCorner
-from capturehook.model.contracts import Axes, CornerRule, Firmware, Limits, Snippet
+from capturehook.model.contracts import Axes, CornerRule, Firmware, Limits, OwnCommand, Snippet
 
 if TYPE_CHECKING:
     from capturehook.model.profile import Machine
 
 ALL_ACCELERATIONS = ("accel_mm_s2", "travel_accel_mm_s2", "retract_accel_mm_s2")
+
+
+TEXT = OwnCommand(text=True)
+BEEP = OwnCommand(may=("S", "P"), most={"P": 5000})
+OWN_COMMANDS = {
+    "G4": OwnCommand(may=("P", "S")),
+    "M400": OwnCommand(),
+    "M117": TEXT,
+    "M118": TEXT,
+    "M42": OwnCommand(must=("P", "S"), pin="P"),
+    "M300": BEEP,
+    "M355": OwnCommand(may=("S", "P")),
+}
+"""What most families know and what harms nothing."""
+HEATER_NAME = re.compile(r"heat|hot_?end|nozzle|extruder|chamber|bed", re.I)
+"""A pin so named is never switched."""
 
 
 class CommonFirmware(Firmware):
@@ -50,6 +67,9 @@ class CommonFirmware(Firmware):
     # pins
     full_on = 255.0
     names_pins = False
+    # own lines: docs/triggers.md#lines
+    own_commands: Mapping[str, OwnCommand] = OWN_COMMANDS
+    reads_small_letters = True
     # snippet
     snippet_cautions: tuple[str, ...] = ()
 
@@ -70,6 +90,8 @@ class CommonFirmware(Firmware):
             raise ValueError(
                 f"trigger.pin: {pin!r} is no name of a pin; use letters, digits and _ only"
             )
+        if isinstance(pin, str) and HEATER_NAME.search(pin):
+            raise ValueError(f"trigger.pin: {pin!r} is named like a heater; take another output")
         if not self.names_pins and not str(pin).lstrip("-").isdigit():
             raise ValueError(f"trigger.pin: {self.name} knows pins by number; give the number")
         if on == 0:

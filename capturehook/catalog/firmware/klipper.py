@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from capturehook.catalog.firmware.common import CommonFirmware, above_zero, all_three
+from capturehook.catalog.firmware.common import TEXT, CommonFirmware, above_zero, all_three
 from capturehook.catalog.firmware.corners import SquareCorner
-from capturehook.model.contracts import Axes, CornerRule, Limits, Snippet
+from capturehook.model.contracts import Axes, CornerRule, Limits, OwnCommand, Snippet
 from capturehook.model.numbers import fixed
 
 
@@ -22,6 +22,20 @@ class Klipper(CommonFirmware):
     names_pins = True
     limits_hold_for_path = True  # configuration reference, max_velocity
     cruise_ratio = 0.5  # configuration reference, minimum_cruise_ratio
+    own_commands = {
+        "G4": OwnCommand(may=("P", "S")),
+        "M400": OwnCommand(),
+        "M117": TEXT,
+        "M118": TEXT,
+        "RESPOND": OwnCommand(may=("PREFIX", "MSG"), must=("MSG",)),
+        "SET_LED": OwnCommand(
+            must=("LED",),
+            may=("RED", "GREEN", "BLUE", "WHITE", "INDEX", "TRANSMIT", "SYNC"),
+        ),
+        "SET_SERVO": OwnCommand(must=("SERVO",), may=("ANGLE", "WIDTH"), pin="SERVO"),
+        "SET_PRINT_STATS_INFO": OwnCommand(may=("TOTAL_LAYER", "CURRENT_LAYER")),
+        "SET_PIN": OwnCommand(must=("PIN", "VALUE"), pin="PIN", most={"VALUE": 1}),
+    }
     limit_commands = ("M204", "SET_VELOCITY_LIMIT")
 
     def dwell_ms(self, p: float | None, s: float | None) -> float:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from capturehook.catalog.firmware.common import CommonFirmware, above_zero
+from capturehook.catalog.firmware.common import OWN_COMMANDS, CommonFirmware, above_zero
 from capturehook.catalog.firmware.corners import Deviation
-from capturehook.model.contracts import Axes, CornerRule, Limits, Snippet
+from capturehook.model.contracts import Axes, CornerRule, Limits, OwnCommand, Snippet
 from capturehook.model.numbers import fixed
 
 
@@ -15,6 +15,14 @@ class Marlin(CommonFirmware):
     g90_sets_e = True
     rounds_facets = True
     corner_keys = frozenset({"junction_mm", "jerk_mm_s"})
+    own_commands = {
+        **OWN_COMMANDS,
+        "M118": OwnCommand(text=True, pattern=r"(?!\s*[AP][0-9])[^;*]*"),  # A1 asks the host
+        "M150": OwnCommand(may=("R", "U", "W", "B", "P", "I", "K", "S")),
+        "M73": OwnCommand(may=("P", "R")),
+        "M280": OwnCommand(must=("P", "S"), pin="P"),
+        "M240": OwnCommand(),  # with words it moves the head
+    }
     limit_commands = ("M201", "M203", "M204", "M205")
     axis_limits = {
         "M201": ("max_accel_mm_s2", 1.0),

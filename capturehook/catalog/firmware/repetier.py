@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from capturehook.catalog.firmware.common import CommonFirmware
-from capturehook.model.contracts import Axes, Limits
+from capturehook.catalog.firmware.common import OWN_COMMANDS, CommonFirmware
+from capturehook.model.contracts import Axes, Limits, OwnCommand
 
 
 class Repetier(CommonFirmware):
@@ -14,6 +14,7 @@ class Repetier(CommonFirmware):
     retract_code = None  # M207 is jerk here
     usual_jerk = (20.0, 20.0, 0.3, 5.0)  # from memory
     corner_keys = frozenset({"jerk_mm_s"})
+    own_commands = {**OWN_COMMANDS, "M340": OwnCommand(must=("P", "S"), pin="P")}
     limit_commands = ("M201", "M207")
     axis_limits = {"M201": ("max_accel_mm_s2", 1.0), "M207": ("jerk_mm_s", 1.0)}
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from capturehook.catalog.firmware.common import CommonFirmware, above_zero
-from capturehook.model.contracts import Axes, Snippet
+from capturehook.catalog.firmware.common import BEEP, CommonFirmware, above_zero
+from capturehook.model.contracts import Axes, OwnCommand, Snippet
 from capturehook.model.numbers import fixed
 
 
@@ -22,6 +22,16 @@ class RepRapFirmware(CommonFirmware):
         "M203": ("max_mm_min", 1.0),
         "M205": ("jerk_mm_s", 1.0),
         "M566": ("jerk_mm_s", 1.0 / 60.0),  # mm/min
+    }
+    own_commands = {
+        "G4": OwnCommand(may=("P", "S")),
+        "M400": OwnCommand(),
+        "M117": OwnCommand(text=True, pattern=r'"[^"{}]*"|[^;*"{}]+'),
+        "M118": OwnCommand(text=True, pattern=r'(?:P[01]\s+)?S"[^"{}]*"'),  # P3 on: the network
+        "M42": OwnCommand(must=("P", "S"), pin="P", most={"S": 1}),
+        "M280": OwnCommand(must=("P", "S"), pin="P"),
+        "M150": OwnCommand(may=("R", "U", "B", "W", "P", "Y", "S", "F", "E", "X")),
+        "M300": BEEP,
     }
     snippet_cautions = ("Restore point 0 is overwritten.",)
 

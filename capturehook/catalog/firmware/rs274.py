@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from capturehook.catalog.firmware.common import CommonFirmware
 from capturehook.catalog.firmware.corners import Deviation
-from capturehook.model.contracts import CornerRule
+from capturehook.model.contracts import CornerRule, OwnCommand
 
 
 class Rs274(CommonFirmware):
@@ -22,6 +22,12 @@ class Rs274(CommonFirmware):
     several_commands = "modes first"
     reads_volumetric = False
     full_on = 1.0
+    own_commands = {
+        "G4": OwnCommand(must=("P",)),
+        "M64": OwnCommand(must=("P",), pin="P"),  # M62, M63 act at the next motion only
+        "M65": OwnCommand(must=("P",), pin="P"),
+        "(MSG,": OwnCommand(text=True, pattern=r"[^();*]*\)"),
+    }
     strange_codes = {
         "M82": "E is read as a place after it",
         "M83": "E is read as a step after it",

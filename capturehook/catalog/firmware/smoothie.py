@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from capturehook.catalog.firmware.common import CommonFirmware, above_zero, all_three
+from capturehook.catalog.firmware.common import TEXT, CommonFirmware, above_zero, all_three
 from capturehook.catalog.firmware.corners import Deviation
-from capturehook.model.contracts import Axes, CornerRule, Limits
+from capturehook.model.contracts import Axes, CornerRule, Limits, OwnCommand
 
 
 class Smoothie(CommonFirmware):
@@ -19,6 +19,8 @@ class Smoothie(CommonFirmware):
     rapid_has_own_feed = True
     corner_keys = frozenset({"junction_mm"})
     limit_commands = ("M203", "M204", "M205")
+    own_commands = {"G4": OwnCommand(may=("P", "S")), "M400": OwnCommand(), "M117": TEXT}
+    reads_small_letters = False
     axis_limits = {"M203": ("max_mm_min", 60.0)}  # mm/s
 
     def check_pin(self, pin: str | int | None, on: float | None) -> None:
