@@ -111,7 +111,7 @@ def profile_table(firmware: str, **changes: Any) -> dict[str, Any]:
         },
         "park": {"x_mm": 8, "y_mm": 215},
         "capture": {"every_layers": 1, "first_layer": 2},
-        "trigger": {"by": "wait"},
+        "trigger": {"by": "wait", "fired_by": "sensor"},
     }
     if firmware == "rs274":
         table["machine"]["extruder_axis"] = "A"

@@ -248,8 +248,11 @@ class Trigger(Record):
     """What fires the camera at the park point."""
 
     by: Name = "wait"
-    """wait: nothing is sent. button: the head presses a switch. pin: an output. camera: the
-    firmware's camera command. message: a text to the host. lines: commands of your own."""
+    """wait: nothing is sent (see fired_by). button: the head presses a switch. pin: an output.
+    camera: the firmware's camera command. message: a text to the host. lines: your own commands."""
+    fired_by: Literal["hand", "sensor"] | None = None
+    """wait: what fires the camera if not its own interval timer ([camera] interval_s): hand (a
+    person with a remote) or sensor (one of your own that sees the head, the bed or the lamp)."""
     x_mm: Number | None = None
     """button: mm, where the contact closes (one of x_mm, y_mm is the approach axis)."""
     y_mm: Number | None = None

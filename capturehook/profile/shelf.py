@@ -62,6 +62,10 @@ def _idle_wishes(profile: Profile) -> Iterator[Finding]:
     if capture.spread != "height" and capture.film_s is None:
         text = f'"{capture.spread}" has no effect without film_s; set film_s, or delete it'
         yield Finding("idle-key", "[capture] spread", text)
+    by = profile.trigger.by
+    if by != "wait" and profile.camera.interval_s is not None:
+        text = f'has no effect with by = "{by}"; delete it, or use by = "wait"'
+        yield Finding("idle-key", "[camera] interval_s", text)
 
 
 def new_profile(

@@ -84,7 +84,7 @@ def test_the_hosts_own_folder_is_kept_out_of_pythons_search(
     (tmp_path / "capturehook").mkdir()
     job = tmp_path / "part.gcode"
     job.write_bytes(JOB)
-    run_as_host([*lines_of(installed)["edit in place"], str(job)], tmp_path)
+    run_as_host([*lines_of(installed, "-p", "heron")["edit in place"], str(job)], tmp_path)
     assert has_poses(job.read_bytes())
 
 
@@ -96,11 +96,11 @@ def test_profile_path_is_made_absolute_and_a_name_stays(
     assert shlex.split(hook_lines("my own.toml")[0].line)[-1] == str(tmp_path / "my own.toml")
     assert shlex.split(hook_lines("heron")[0].line)[-1] == "heron"
     assert '"' in hook_lines("my own.toml")[0].line
-    with pytest.raises(FileError, match="no profile of that name"):
+    with pytest.raises(FileError, match="no profile has this name"):
         hook_lines("nope")
 
 
 def test_hook_command_prints_each_convention_once() -> None:
-    out = CliRunner().invoke(main, ["hook"], catch_exceptions=False).output
+    out = CliRunner().invoke(main, ["hook", "-p", "heron"], catch_exceptions=False).output
     assert [out.count(f"{one}: ") for one in CONVENTIONS] == [1, 1, 1, 1]
     assert out.count(str(Path(sys.executable).absolute())) == 4

@@ -14,7 +14,7 @@ from tests.strategies import profile_table
 PARK = (8.0, 215.0)
 HOP_MM = 3.4
 TRIGGERS: dict[str, dict[str, Any]] = {
-    "wait": {"by": "wait"},
+    "wait": {"by": "wait", "fired_by": "sensor"},
     "pin": {"by": "pin", "pin": 11, "hold_ms": 200},
     "message": {"by": "message"},
     "lines": {"by": "lines", "lines": ["M42 P5 S1", "M42 P5 S0"], "allow": ["M42"]},

@@ -30,4 +30,6 @@ z_mm = [0, 250]
 [park]
 x_mm = 8
 y_mm = 215
+[trigger]
+fired_by = "sensor"
 """

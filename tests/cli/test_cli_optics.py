@@ -59,6 +59,7 @@ def test_optics_reads_a_profile_and_options_come_first(capsys, tmp_path):
     (tmp_path / "capture.toml").write_text(
         'schema = 1\nname = "heron"\n[machine]\nfirmware = "marlin"\n'
         "x_mm = [0, 235]\ny_mm = [0, 235]\nz_mm = [0, 250]\n[park]\nx_mm = 8\ny_mm = 215\n"
+        '[trigger]\nfired_by = "sensor"\n'
         "[camera]\nfocal_mm = 50\nf_number = 11\ndistance_mm = 700\n"
     )
     _, out, _ = _run([*LIGHTHOUSE, "--json", "--f-number", "16"], capsys)

@@ -63,7 +63,7 @@ def test_trigger_contact_hold_comes_from_the_profile(capsys, tmp_path):
     path.write_text(
         'schema = 1\nname = "heron"\n[machine]\nfirmware = "marlin"\n'
         "x_mm = [0, 235]\ny_mm = [0, 235]\nz_mm = [0, 250]\n[park]\nx_mm = 8\ny_mm = 215\n"
-        "[camera]\nmin_hold_ms = 300\n[trigger]\nhold_ms = 250\n"
+        '[camera]\nmin_hold_ms = 300\n[trigger]\nfired_by = "hand"\nhold_ms = 250\n'
     )
     code, out, err = _run(["trigger", "contact", "-p", str(path)], capsys)
     assert code == 1

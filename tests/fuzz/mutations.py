@@ -239,8 +239,8 @@ def broken(rng: Random, data: bytes) -> bytes:
 # ---- profiles ----------------------------------------------------------------------------------
 
 TRIGGERS: tuple[dict[str, Any], ...] = (
-    {"by": "wait"},
-    {"by": "wait"},
+    {"by": "wait", "fired_by": "sensor"},
+    {"by": "wait", "fired_by": "sensor"},
     {"by": "button", "x_mm": 228.0},
     {"by": "button", "y_mm": 10.0, "axis": "y", "direction": "-"},
     {"by": "pin", "pin": 2},

@@ -50,6 +50,7 @@ def tables(draw: st.DrawFn) -> dict[str, Any]:
         },
         trigger={
             "by": "wait",
+            "fired_by": "hand",
             "text": draw(words),
             "lines": draw(st.lists(words, max_size=3)),
             "pin": draw(st.one_of(st.integers(0, 10_000), words)),

@@ -1,4 +1,4 @@
-"""`wait`: nothing is sent; a person, an interval timer or another eye fires the camera."""
+"""`wait`: nothing is sent; an interval timer, a person or a sensor fires the camera."""
 
 from __future__ import annotations
 
@@ -13,7 +13,14 @@ class DwellOnly:
     name = "wait"
 
     def check(self, profile: Profile) -> None:
-        """Nothing is needed."""
+        """Something must fire the camera all the same."""
+        fired = profile.camera.interval_s is not None or profile.trigger.fired_by is not None
+        if not fired and profile.resin is None:
+            raise ValueError(
+                'trigger.by: "wait" sends nothing, and nothing else is said to fire the camera; '
+                "set [camera] interval_s (its own interval timer), or fired_by in [trigger] "
+                '("hand" or "sensor"), or choose button, pin, camera, message or lines'
+            )
 
     def findings(self, profile: Profile) -> list[Finding]:
         return []
