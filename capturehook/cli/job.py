@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +16,7 @@ from capturehook.files import read_bytes, write_stream_atomically
 
 if TYPE_CHECKING:
     from capturehook.block.pipeline import Applied, Pose
+    from capturehook.model.profile import Profile
     from capturehook.report.survey import Survey
 
 JOB = click.argument("job", metavar="JOB")
@@ -29,6 +30,39 @@ JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON for mach
 OUT = click.option(
     "-o", "--out", metavar="OUT", help="Write here instead of into JOB; - is standard output."
 )
+
+WISHES = (
+    click.option("--film", "film_s", type=float, metavar="S", help="Seconds of film to make."),
+    click.option("--every", metavar="STEP", help="Frame to frame: 2 (layers), 0.4mm or 30s."),
+    click.option("--layers", metavar="LIST", help='Only these layers, like "2-40,60,80-".'),
+    click.option("--fps", metavar="N", help="Frames of film in a second."),
+)
+
+
+def wished_profile(profile: str | None, options: dict[str, Any]) -> Profile:
+    """The profile, with what the options of WISHES ask for."""
+    from capturehook.profile import load_profile
+    from capturehook.profile.wishes import Wishes, with_wishes
+
+    return with_wishes(load_profile(profile), Wishes(**options))
+
+
+def takes_wishes(command: Callable[..., int]) -> Callable[..., int]:
+    """Give a command the options of WISHES, which replace the profile's own rhythm."""
+    for option in reversed(WISHES):
+        command = option(command)
+    return command
+
+
+def film_text(profile: Profile, frames: int) -> str:
+    """How long a film of so many frames is, and what the held last frame adds."""
+    from fractions import Fraction
+
+    from capturehook.report.summary import film_seconds
+
+    capture = profile.capture
+    plain_s, held_s = float(frames / Fraction(capture.fps)), float(film_seconds(capture, frames))
+    return f"{plain_s:.2f} s, {held_s:.2f} s with the last frame held {capture.hold_last_s:g} s"
 
 
 def read_job_file(job: str) -> tuple[bytes, str]:
@@ -84,6 +118,7 @@ def _write_out(pieces: Sequence[bytes | memoryview]) -> None:
 @click.option(
     "--remaining-time", is_flag=True, help="Also correct the job's own remaining-time lines (M73)."
 )
+@takes_wishes
 @JSON
 def apply_command(
     job: str,
@@ -93,20 +128,22 @@ def apply_command(
     skip_unsafe: bool,
     remaining_time: bool,
     as_json: bool,
+    **options: Any,
 ) -> int:
     """Put a pose block into JOB at each chosen layer, in place and whole, or not at all.
 
     \b
     capturehook apply lighthouse.gcode -p heron --dry-run
     capturehook apply lighthouse.gcode -p heron
+    capturehook apply lighthouse.gcode -p heron --film 4
     capturehook apply - -p heron < lighthouse.gcode > filmed.gcode
     """
     from capturehook.block.pipeline import apply_job, choose, read_job
-    from capturehook.profile import load_profile
 
     data, path = read_job_file(job)
     near_stops = not (dry_run or as_json or remaining_time)
-    record = read_job(data, path, load_profile(profile), near_stops=near_stops)
+    chosen = wished_profile(profile, options)
+    record = read_job(data, path, chosen, near_stops=near_stops)
     with show.progress("Placing poses", len(choose(record))) as step:
         applied = apply_job(
             record, skip_unsafe=skip_unsafe, remaining_time=remaining_time, step=step
@@ -117,7 +154,9 @@ def apply_command(
         _show_dry_run(applied, as_json=as_json, to_stdout=dry_run or (out or job) != "-")
     elif (out or job) != "-":
         none = remaining_time and "M73" not in record.read.others.command
-        show.say(_one_line(out or job, applied) + ("; it holds no M73 to correct" if none else ""))
+        film = f"; film {film_text(chosen, len(applied.poses))}" if options["film_s"] else ""
+        no_m73 = "; it holds no M73 to correct" if none else ""
+        show.say(_one_line(out or job, applied) + film + no_m73)
     show.show_findings(applied.findings)
     return show.exit_code(applied.findings)
 

@@ -4,12 +4,19 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from capturehook.cli import show
-from capturehook.cli.job import JSON, PROFILE, read_job_file
+from capturehook.cli.job import (
+    JSON,
+    PROFILE,
+    film_text,
+    read_job_file,
+    takes_wishes,
+    wished_profile,
+)
 
 if TYPE_CHECKING:
     from capturehook.block.pipeline import Applied
@@ -36,6 +43,7 @@ ROWS = 12
     help="Clock by the profile's limits, or by what the job says of its machine.",
 )
 @click.option("--skip-unsafe", is_flag=True, help="Leave out poses that cannot be made safely.")
+@takes_wishes
 @JSON
 def plan_command(
     job: str,
@@ -47,17 +55,18 @@ def plan_command(
     limits: str,
     skip_unsafe: bool,
     as_json: bool,
+    **options: Any,
 ) -> int:
     """Plan the shoot of JOB: film, added time, timetable, card and battery. JOB stays as it is.
 
     \b
     capturehook plan lighthouse.gcode -p heron
     capturehook plan lighthouse.gcode -p heron --save plan.json --picture plan.svg
+    capturehook plan lighthouse.gcode -p heron --film 4
     capturehook plan lighthouse.gcode -p heron --compare every_layers=1,2,5 film_s=10,20
     """
     from capturehook.block.pipeline import apply_job, read_job
     from capturehook.clock.clocking import job_clocking
-    from capturehook.profile import load_profile
     from capturehook.report.compare import compare_choices, read_choices
     from capturehook.report.shoot import plan_shoot
 
@@ -65,7 +74,7 @@ def plan_command(
         raise click.UsageError(f"Got unexpected extra argument ({more[0]})")
     choices = read_choices((*compare, *more))
     data, path = read_job_file(job)
-    chosen = load_profile(profile)
+    chosen = wished_profile(profile, options)
     record = read_job(data, path, chosen)
     clocking = job_clocking(chosen, record.source.data) if limits == "job" else None
 
@@ -106,8 +115,7 @@ def _show_shoot(shoot: Shoot) -> None:
             ("job", f"{shoot.job.source.path}: {len(layers)} layers, {shoot.height_mm:g} mm high"),
             (
                 "film",
-                f"{poses} frames at {capture.fps} a second, the last held "
-                f"{capture.hold_last_s:g} s: {float(shoot.film_s):.2f} s",
+                f"{poses} frames at {capture.fps} a second: {film_text(shoot.profile, poses)}",
             ),
             (
                 "print",

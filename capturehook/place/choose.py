@@ -12,6 +12,8 @@ from capturehook.errors import PlanError, Where
 from capturehook.model.profile import Capture
 
 Array = NDArray[np.float64]
+MOST_SLOW = Fraction(1, 10)
+"""Lowest [capture] fps."""
 
 
 def frames_wanted(capture: Capture) -> int | None:
@@ -72,7 +74,7 @@ def _allowed(capture: Capture, layers: int) -> NDArray[np.int64]:
         wishes += "" if capture.finished else ", finished is false"
         raise PlanError(
             Where("[capture]"),
-            f"no layer is left of {layers}: {wishes}",
+            f"none of {layers} layers is left: {wishes}",
             "Lower first_layer or widen layers",
         )
     return which
@@ -81,9 +83,10 @@ def _allowed(capture: Capture, layers: int) -> NDArray[np.int64]:
 def _too_many(capture: Capture, wanted: int, layers: int) -> PlanError:
     most = capture.frames_max or 1
     if capture.film_s is not None:
-        advice = f"take film_s = {most / float(Fraction(capture.fps)):.2f} or less, or a lower fps"
+        advice = _nearest_film(capture, most)
+        advice = f"{advice[0].lower()}{advice[1:]}"
     else:
-        advice = f"thin the frames (every_layers = {-(-layers // most)})"
+        advice = f"take fewer (--every {-(-layers // most)})"
     return PlanError(
         Where("[capture] frames_max"),
         f"{wanted} frames are wanted, {most} are allowed",
@@ -109,7 +112,7 @@ def _by_rhythm(
     measure = {"height": np.cumsum(height_mm), "time": end_s, "volume": volume_mm3}[capture.spread]
     grown = _needed(measure, f"spread = {capture.spread!r}")[which]
     if wanted > len(which):
-        raise _film_too_long(capture, wanted, len(which), "layers may have one")
+        raise _film_too_long(capture, len(which), "layers")
     if gap_s <= 0:
         return which[evenly(grown, wanted)]
     second = _needed(end_s, "min_gap_s")[which]
@@ -117,17 +120,38 @@ def _by_rhythm(
     if latest[0] < 0:
         fitting = wanted - int(np.count_nonzero(latest < 0))
         raise _film_too_long(
-            capture, wanted, fitting, f"lie min_gap_s = {capture.min_gap_s:g} apart"
+            capture, fitting, f"layers that are min_gap_s = {capture.min_gap_s:g} apart"
         )
     return which[_evenly_apart(grown, second, gap_s, latest)]
 
 
-def _film_too_long(capture: Capture, wanted: int, can: int, why: str) -> PlanError:
+def _film_too_long(capture: Capture, can: int, which: str) -> PlanError:
+    fps = float(Fraction(capture.fps))
+    at_most = f"at most {_floored(can / fps)} s at {capture.fps} fps"
     return PlanError(
         Where("[capture] film_s"),
-        f"{capture.film_s:g} s at {capture.fps} frames/s is {wanted} frames, but only {can} {why}",
-        f"Take film_s = {can / float(Fraction(capture.fps)):.2f} or less, or a lower fps",
+        f"{can} {which} give {at_most}, {capture.film_s:g} s are asked for",
+        _nearest_film(capture, can),
     )
+
+
+def _nearest_film(capture: Capture, can: int) -> str:
+    """What ``can`` frames allow: the wished length at a lower speed, or less at the same."""
+    fps, film_s = Fraction(capture.fps), Fraction(capture.film_s or 0)
+    same = f"--film {_floored(can / float(fps))}"
+    slower = Fraction(round(can / film_s)) or Fraction(int(100 * can / film_s), 100)
+    if not MOST_SLOW <= slower < fps:
+        return f"Use {same}"
+    fits = film_s * slower <= can
+    length = f"{capture.film_s:g}" if fits else _floored(can / float(slower))
+    speed = f"{float(slower):g}"
+    return f"For {capture.film_s:g} s use --film {length} --fps {speed}, or {same} and slow it down"
+
+
+def _floored(seconds: float) -> str:
+    """Seconds in tenths (short ones finer), never more than there are."""
+    digits = 1 if seconds >= 1 else 2 if seconds >= 0.1 else 4
+    return f"{int(seconds * 10**digits + 1e-9) / 10**digits:g}"
 
 
 def _needed(measure: Array | None, key: str) -> Array:
@@ -209,7 +233,7 @@ def _evenly_apart(
 
 
 def _spaced(chosen: NDArray[np.int64], end_s: Array, least_s: float) -> NDArray[np.int64]:
-    """Leave out frames that would come sooner than the camera can; the last one stays."""
+    """Skip frames that would come sooner than the camera can; the last one stays."""
     kept: list[int] = []
     for layer in chosen.tolist():
         while kept and end_s[layer] - end_s[kept[-1]] < least_s - 1e-9:
@@ -229,7 +253,7 @@ def _named(text: str, layers: int) -> NDArray[np.bool_]:
         if match is None or int(match[1]) < 1:
             raise PlanError(
                 Where("[capture] layers"),
-                f"{part.strip()!r} is no layer or range of layers",
+                f"{part.strip()!r} is not a layer or a range of layers",
                 'Write it like "2-40,60,80-"',
             )
         first = int(match[1])

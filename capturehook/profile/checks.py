@@ -6,6 +6,7 @@ A fault is a text "table.key: what was found; what to do".
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator
+from math import ceil
 
 from capturehook.catalog import FIRMWARES, TRIGGERS
 from capturehook.model.profile import Profile
@@ -82,11 +83,26 @@ def _trigger_has_what_it_needs(profile: Profile) -> Iterator[str]:
         yield str(fault)
 
 
+def _stands_still_for_the_exposure(profile: Profile) -> Iterator[str]:
+    """Nothing moves from the trigger until the shutter is closed."""
+    camera, trigger = profile.camera, profile.trigger
+    by_timer = trigger.by == "wait" and camera.interval_s is not None
+    open_ms = ceil(camera.open_ms + (0 if by_timer else camera.lag_ms))
+    what = "exposure_ms" if by_timer else "lag_ms and exposure_ms"
+    moves = f"so the head moves during the exposure ({open_ms} ms by {what})"
+    advice = f"set {open_ms} or more, or leave it out"
+    if camera.hold_ms is not None and camera.hold_ms < open_ms:
+        yield f"camera.hold_ms: the stand ends after {camera.hold_ms} ms, {moves}; {advice}"
+    if trigger.by == "button" and profile.contact_ms < open_ms:
+        yield f"trigger.hold_ms: it is let go after {profile.contact_ms} ms, {moves}; {advice}"
+
+
 CROSS_CHECKS: tuple[tuple[Callable[[Profile], Iterator[str]], tuple[str, ...]], ...] = (
     (_park_is_reachable, ("machine", "park")),
     (_feeds_within_limits, ("machine", "park", "retract")),
     (_retract_is_known, ("machine", "retract")),
     (_settling_is_known, ("park", "camera")),
+    (_stands_still_for_the_exposure, ("camera", "trigger")),
     (_trigger_has_what_it_needs, ("machine", "park", "camera", "trigger")),
 )
 """What is checked between tables, and the tables it reads."""

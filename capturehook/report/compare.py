@@ -7,10 +7,10 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from capturehook.errors import PlanError, Where
-from capturehook.model.profile import Capture, Profile
+from capturehook.model.profile import Profile
+from capturehook.profile.wishes import RHYTHMS, with_rhythm
 from capturehook.report.shoot import Shoot
 
-RHYTHMS = ("every_layers", "every_mm", "every_s", "film_s")
 PLACE = Where("--compare")
 
 
@@ -69,7 +69,8 @@ def compare_choices(
 def _planned(profile: Profile, key: str, value: float, plan: Callable[[Profile], Shoot]) -> Choice:
     name = f"{key}={value:g}"
     try:
-        shoot = plan(profile.model_copy(update={"capture": _capture(profile.capture, key, value)}))
+        capture = with_rhythm(profile.capture, key, value, str(PLACE))
+        shoot = plan(profile.model_copy(update={"capture": capture}))
     except PlanError as fault:
         return Choice(choice=name, trouble=f"{fault.found}. {fault.advice}.")
     return Choice(
@@ -81,17 +82,3 @@ def _planned(profile: Profile, key: str, value: float, plan: Callable[[Profile],
         total_s=round(shoot.total_s, 3),
         findings=len(shoot.findings),
     )
-
-
-def _capture(capture: Capture, key: str, value: float) -> Capture:
-    from pydantic import ValidationError
-
-    from capturehook.profile.faults import word_faults
-
-    wish: float = int(value) if key == "every_layers" and value.is_integer() else value
-    table = {**capture.model_dump(), **dict.fromkeys(RHYTHMS), key: wish}
-    try:
-        return Capture.model_validate(table)
-    except ValidationError as fault:
-        first = word_faults(Capture, str(PLACE), fault.errors())[0]
-        raise PlanError(PLACE, first.found, first.advice) from fault

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from capturehook.block.pipeline import Applied
 from capturehook.clock.clocking import Clocking
 from capturehook.clock.seconds import Timetable
-from capturehook.errors import Finding, Where
+from capturehook.errors import Finding
 from capturehook.model.plan import PlannedPose, PlanRecord
 from capturehook.model.pose import Pose
 from capturehook.model.profile import Profile
@@ -263,15 +263,6 @@ def _supply_findings(supplies: Sequence[Supply]) -> list[Finding]:
 def _camera_findings(profile: Profile, fire_s: Floats) -> list[Finding]:
     camera, found = profile.camera, []
     open_ms = camera.lag_ms + camera.open_ms
-    if camera.hold_ms is not None and camera.hold_ms < open_ms:
-        found.append(
-            Finding(
-                "hold-short",
-                str(Where("[camera] hold_ms")),
-                f"{camera.hold_ms} ms are over before the shutter is closed "
-                f"({open_ms:g} ms of lag and exposure)",
-            )
-        )
     need_s = (open_ms + camera.write_ms) / 1000
     gaps = np.diff(fire_s)
     soon = np.flatnonzero(gaps < need_s)

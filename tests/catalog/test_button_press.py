@@ -150,8 +150,6 @@ def test_check_refuses_with_the_numbers(trigger: dict[str, Any], message: str) -
         (heron(press_share=0.78, repeat_mm=0.1), "button-narrow"),
         (heron(approach_mm_min=900.0), "button-fast"),
         (heron(least_mm_s=5.5), "button-slow"),
-        (heron(axis="y", y_mm=226.0, hold_ms=300), "button-moves-part"),
-        (heron(hold_ms=300), "button-moves-head"),
     ],
 )
 def test_each_doubt_is_found_alone(profile: Profile, code: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from fractions import Fraction
 from itertools import combinations
 from typing import Any
@@ -87,21 +88,25 @@ def test_layers_named_one_by_one_and_in_ranges() -> None:
 @pytest.mark.parametrize(
     ("keys", "message"),
     [
-        ({"layers": "0-4"}, r"\[capture\] layers: '0-4' is no layer or range of layers"),
+        ({"layers": "0-4"}, r"\[capture\] layers: '0-4' is not a layer or a range of layers"),
         ({"layers": "40-2"}, "'40-2' runs backwards"),
-        ({"layers": "40-60"}, "no layer is left of 10: first_layer is 2, layers is '40-60'"),
-        ({"first_layer": 11}, "no layer is left of 10: first_layer is 11"),
+        ({"layers": "40-60"}, "none of 10 layers is left: first_layer is 2, layers is '40-60'"),
+        ({"first_layer": 11}, "none of 10 layers is left: first_layer is 11"),
         (
             {"film_s": 2, "fps": "30"},
-            "2 s at 30 frames/s is 60 frames, but only 9 layers may have one. Take film_s = 0.30",
+            "9 layers give at most 0.3 s at 30 fps, 2 s are asked for. "
+            "For 2 s use --film 2 --fps 4, or --film 0.3 and slow it down",
         ),
         (
             {"film_s": 0.3, "fps": "30", "min_gap_s": 21},
-            "0.3 s at 30 frames/s is 9 frames, but only 3 lie min_gap_s = 21 apart. "
-            "Take film_s = 0.10",
+            "3 layers that are min_gap_s = 21 apart give at most 0.1 s at 30 fps, 0.3 s are "
+            "asked for. For 0.3 s use --film 0.3 --fps 10, or --film 0.1 and slow it down",
         ),
-        ({"frames_max": 4}, r"9 frames are wanted, 4 are allowed.*every_layers = 3"),
-        ({"frames_max": 4, "film_s": 0.2, "fps": "30"}, r"6 frames.*film_s = 0.13 or less"),
+        ({"frames_max": 4}, r"9 frames are wanted, 4 are allowed.*--every 3"),
+        (
+            {"frames_max": 4, "film_s": 0.2, "fps": "30"},
+            r"6 frames.*use --film 0.2 --fps 20, or --film 0.13 and slow",
+        ),
     ],
 )
 def test_wishes_that_cannot_be_met_are_refused_with_numbers(
@@ -109,6 +114,36 @@ def test_wishes_that_cannot_be_met_are_refused_with_numbers(
 ) -> None:
     with pytest.raises(PlanError, match=message):
         chosen(TEN, **keys)
+
+
+@pytest.mark.property
+@settings(max_examples=200, deadline=None)
+@given(
+    count=st.integers(2, 300),
+    film_s=st.floats(0.05, 900).map(lambda film: round(film, 2)),
+    fps=st.sampled_from(["1", "24", "25", "30", "30000/1001", "60", "240"]),
+)
+def test_nearest_film_that_is_told_can_be_had(count: int, film_s: float, fps: str) -> None:
+    """A refused wish comes with others; none of those is refused in its turn."""
+    heights = np.full(count, 0.2)
+    try:
+        chosen(heights, film_s=film_s, fps=fps)
+    except PlanError as fault:
+        told = re.findall(r"--film ([0-9.]+)(?: --fps ([0-9.]+))?", fault.advice)
+        assert told
+        for film, speed in told:
+            got = chosen(heights, film_s=float(film), fps=speed or fps)
+            assert len(got) == max(1, round(float(film) * Fraction(speed or fps)))
+        if len(told) == 2:
+            assert float(told[0][0]) == pytest.approx(film_s, rel=0.5)
+
+
+def test_119_layers_for_ten_seconds() -> None:
+    """The count of frames is the product of the two: 9.9 s x 12 = 118.8 and 3.9 s x 30 = 117."""
+    with pytest.raises(PlanError) as caught:
+        chosen(np.full(120, 0.2), film_s=10, fps="30")
+    assert caught.value.found == "119 layers give at most 3.9 s at 30 fps, 10 s are asked for"
+    assert caught.value.advice.startswith("For 10 s use --film 9.9 --fps 12, or --film 3.9")
 
 
 def test_frames_max_advice_fits() -> None:

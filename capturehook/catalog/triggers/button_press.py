@@ -297,8 +297,7 @@ def _warnings_of_stroke(profile: Profile) -> Iterator[Warn]:
 
 
 def _warnings_of_time(profile: Profile) -> Iterator[Warn]:
-    trigger, camera = profile.trigger, profile.camera
-    closed = closed_ms(profile)
+    camera, closed = profile.camera, closed_ms(profile)
     if closed < camera.min_hold_ms:
         yield (
             "hold-short",
@@ -306,13 +305,3 @@ def _warnings_of_time(profile: Profile) -> Iterator[Warn]:
             f"the contact closes for {closed:.0f} ms, under the {camera.min_hold_ms:g} ms "
             "the camera needs; raise hold_ms",
         )
-    shutter_ms = camera.lag_ms + camera.open_ms
-    if profile.contact_ms < shutter_ms:
-        advice = (
-            f"after {profile.contact_ms} ms, while the shutter may be open until {shutter_ms:.0f}; "
-            f"set hold_ms = {math.ceil(shutter_ms)} or more, or omit it"
-        )
-        if profile.machine.moves == "bed-y" and trigger.axis == "y":
-            yield ("button-moves-part", "hold_ms", f"the release moves the bed {advice}")
-        else:
-            yield ("button-moves-head", "hold_ms", f"the release moves the head {advice}")
