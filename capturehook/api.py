@@ -7,17 +7,19 @@ person can put right is a CaptureHookError.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from capturehook.audit.judge import Audit
-    from capturehook.block.pipeline import Applied
+    from capturehook.block.poses import PosedJob
     from capturehook.film.assemble import FilmReport, FilmWishes
     from capturehook.frames.listing import Clock
     from capturehook.frames.measure import Rectangle
     from capturehook.model.plan import PlanRecord
     from capturehook.model.profile import Profile
+    from capturehook.read.job import Job
     from capturehook.report.survey import Survey
 
 Progress = Callable[[int], None]
@@ -31,7 +33,8 @@ def apply(
     path: str = "job",
     skip_unsafe: bool = False,
     remaining_time: bool = False,
-) -> Applied:
+    step: Progress | None = None,
+) -> PosedJob:
     """A job with its pose blocks put in and proved; blocks of an earlier run are replaced.
 
     Parameters
@@ -40,19 +43,53 @@ def apply(
     path : how messages name the job
     skip_unsafe : leave out poses that cannot be made safely, as findings
     remaining_time : also correct the job's own remaining-time lines (M73)
+    step : called with the count of poses written
 
     Returns
     -------
-    Applied, with ``data`` (bytes to print), ``poses`` and ``findings``
+    PosedJob, with ``data`` (bytes to print), ``poses`` and ``findings``
 
     Raises
     ------
     GcodeError, LayerError, PlanError, PoseError, ProofError
     """
-    from capturehook.block.pipeline import apply_job, read_job
+    from capturehook.read.job import read_job
 
     job = read_job(data, path, profile)
-    return apply_job(job, skip_unsafe=skip_unsafe, remaining_time=remaining_time)
+    return pose_job(job, skip_unsafe=skip_unsafe, remaining_time=remaining_time, step=step)
+
+
+def pose_job(
+    job: Job,
+    *,
+    skip_unsafe: bool = False,
+    remaining_time: bool = False,
+    step: Progress | None = None,
+) -> PosedJob:
+    """The stages in order, for a job that has been read; see :func:`apply`.
+
+    layers -> stops -> paths -> blocks -> what they cost -> proof -> bytes
+    """
+    from capturehook.block import poses as block
+    from capturehook.place import poses as place
+    from capturehook.place.obstacles import refuse_pressing
+    from capturehook.report.budget import within_budget
+    from capturehook.report.cost import added_seconds
+    from capturehook.report.warnings import job_findings, pose_findings
+
+    refuse_pressing(job)
+    kit = block.kit_of(job)
+    stops, left_out = place.place_stops(job, place.choose(job).tolist())
+    placed, unsafe = place.find_paths(job, stops, skip_unsafe=skip_unsafe)
+    poses = block.write_poses(job, kit, placed, step)
+    kept, thinned = within_budget(job, poses)
+    findings = [*job_findings(job), *left_out, *unsafe, *pose_findings(job, poses), *thinned]
+    poses = [replace(poses[at], pose=number) for number, at in enumerate(kept.tolist(), 1)]
+    more = []
+    if remaining_time:
+        more = block.remaining_time(job, poses, added_seconds(job, poses))
+    digest, pieces = block.splice_poses(job, kit, poses, more)
+    return block.PosedJob(job, poses, findings, digest, pieces)
 
 
 def strip(data: bytes, *, path: str = "job") -> bytes:
@@ -69,16 +106,16 @@ def strip(data: bytes, *, path: str = "job") -> bytes:
 
 
 def inspect(data: bytes, profile: Profile, *, path: str = "job") -> Survey:
-    """What a job is: marks and evidence, layers, extents, modes, filament, time, doubts.
+    """What a job is: marks and evidence, layers, extents, modes, filament, time, warnings.
 
     Raises
     ------
     GcodeError, LayerError
     """
-    from capturehook.block.pipeline import read_job
+    from capturehook.read.job import read_job
     from capturehook.report.survey import survey_job
 
-    return survey_job(read_job(data, path, profile), data)
+    return survey_job(read_job(data, path, profile))
 
 
 def plan(

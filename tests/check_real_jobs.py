@@ -11,9 +11,11 @@ import sys
 import time
 from pathlib import Path
 
-from capturehook.block.pipeline import apply_bytes, read_job, strip_bytes
+from capturehook.api import apply
+from capturehook.block.fence import strip_bytes
 from capturehook.errors import CaptureHookError
 from capturehook.profile import build_profile
+from capturehook.read.job import read_job
 from tests.block_checks import complaints, limits_of
 from tests.property.test_state_reference import axis_of, move_faults
 from tests.read.slow import FIRMWARES, run_lean
@@ -54,12 +56,12 @@ def _one(path: Path, firmware: str, form: str | None) -> int:
         job = read_job(data, str(path), profile)
         moves, layers = len(job.moves), len(job.layers)
         wrong = move_faults(job.moves, run_lean(data, firmware, axis_of(firmware)).moves)
-        applied = apply_bytes(data, str(path), profile)
+        applied = apply(data, profile, path=str(path))
         poses = len(applied.poses)
         wrong += complaints(data, applied.data, limits_of(profile), poses=poses)
         if strip_bytes(applied.data, str(path)) != data:
             wrong.append("strip does not give the job back")
-        if apply_bytes(applied.data, str(path), profile).data != applied.data:
+        if apply(applied.data, profile, path=str(path)).data != applied.data:
             wrong.append("twice is not once")
     except CaptureHookError as fault:
         wrong = [f"{type(fault).__name__}: {fault}"]

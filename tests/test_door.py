@@ -8,7 +8,7 @@ import sys
 import pytest
 
 DOORS = ["apply", "inspect", "plan", "strip", "audit", "assemble", "load_profile"]
-STAGES = "import capturehook.report.cost, capturehook.block.pipeline, capturehook.audit.judge\n"
+STAGES = "import capturehook.report.cost, capturehook.api, capturehook.audit.judge\n"
 
 
 @pytest.mark.parametrize("before", ["", STAGES])

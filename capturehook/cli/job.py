@@ -15,7 +15,8 @@ from capturehook.errors import FileError
 from capturehook.files import read_bytes, write_stream_atomically
 
 if TYPE_CHECKING:
-    from capturehook.block.pipeline import Applied, Pose
+    from capturehook.block.poses import PosedJob
+    from capturehook.model.pose import Pose
     from capturehook.model.profile import Profile
     from capturehook.report.survey import Survey
 
@@ -138,14 +139,14 @@ def apply_command(
     capturehook apply lighthouse.gcode -p heron --film 4
     capturehook apply - -p heron < lighthouse.gcode > filmed.gcode
     """
-    from capturehook.block.pipeline import apply_job, choose, read_job
+    from capturehook.api import pose_job
+    from capturehook.place.poses import choose
+    from capturehook.read.job import read_job
 
     data, path = read_job_file(job)
-    near_stops = not (dry_run or as_json or remaining_time)
-    chosen = wished_profile(profile, options)
-    record = read_job(data, path, chosen, near_stops=near_stops)
+    record = read_job(data, path, wished_profile(profile, options))
     with show.progress("Placing poses", len(choose(record))) as step:
-        applied = apply_job(
+        applied = pose_job(
             record, skip_unsafe=skip_unsafe, remaining_time=remaining_time, step=step
         )
     if not dry_run:
@@ -154,14 +155,16 @@ def apply_command(
         _show_dry_run(applied, as_json=as_json, to_stdout=dry_run or (out or job) != "-")
     elif (out or job) != "-":
         none = remaining_time and "M73" not in record.read.others.command
-        film = f"; film {film_text(chosen, len(applied.poses))}" if options["film_s"] else ""
+        film = (
+            f"; film {film_text(record.profile, len(applied.poses))}" if options["film_s"] else ""
+        )
         no_m73 = "; it holds no M73 to correct" if none else ""
         show.say(_one_line(out or job, applied) + film + no_m73)
     show.show_findings(applied.findings)
     return show.exit_code(applied.findings)
 
 
-def _one_line(target: str, applied: Applied) -> str:
+def _one_line(target: str, applied: PosedJob) -> str:
     from capturehook.report.cost import added_seconds
 
     count = len(applied.poses)
@@ -171,7 +174,7 @@ def _one_line(target: str, applied: Applied) -> str:
     return f"{target}: {count} pose{'s' * (count != 1)}, adds {about}{show.duration(added)}"
 
 
-def _show_dry_run(applied: Applied, *, as_json: bool, to_stdout: bool) -> None:
+def _show_dry_run(applied: PosedJob, *, as_json: bool, to_stdout: bool) -> None:
     from capturehook.report.summary import dry_run_record
 
     record = dry_run_record(applied)
@@ -239,15 +242,15 @@ def inspect_command(job: str, profile: str | None, as_json: bool) -> int:
     \b
     capturehook inspect lighthouse.gcode -p heron
     """
-    from capturehook.block.pipeline import read_job
     from capturehook.profile import load_profile
     from capturehook.profile.load import unnamed_profile
+    from capturehook.read.job import read_job
     from capturehook.report.survey import survey_job
 
     assumed = profile is None and unnamed_profile() is None
     data, path = read_job_file(job)
     record = read_job(data, path, load_profile("heron" if assumed else profile))
-    survey = survey_job(record, data)
+    survey = survey_job(record)
     if as_json:
         show.emit_json(survey.as_json())
     else:
@@ -257,7 +260,7 @@ def inspect_command(job: str, profile: str | None, as_json: bool) -> int:
                 "No profile was given: read as the starter profile heron would "
                 "(name yours with -p)."
             )
-    return show.exit_code(survey.doubts)
+    return show.exit_code(survey.findings)
 
 
 def _show_survey(survey: Survey) -> None:
@@ -276,7 +279,7 @@ def _show_survey(survey: Survey) -> None:
     for mark in survey.marks:
         used = "used" if mark["used"] else "not used"
         show.say(f"{'marks':<11}{mark['kind']} ({used}): {mark['evidence']}")
-    show.show_findings(survey.doubts)
+    show.show_findings(survey.findings)
 
 
 def _job_text(survey: Survey) -> str:

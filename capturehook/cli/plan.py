@@ -19,7 +19,7 @@ from capturehook.cli.job import (
 )
 
 if TYPE_CHECKING:
-    from capturehook.block.pipeline import Applied
+    from capturehook.block.poses import PosedJob
     from capturehook.model.profile import Profile
     from capturehook.report.compare import Choice
     from capturehook.report.shoot import Shoot
@@ -65,8 +65,9 @@ def plan_command(
     capturehook plan lighthouse.gcode -p heron --film 4
     capturehook plan lighthouse.gcode -p heron --compare every_layers=1,2,5 film_s=10,20
     """
-    from capturehook.block.pipeline import apply_job, read_job
+    from capturehook.api import pose_job
     from capturehook.clock.clocking import job_clocking
+    from capturehook.read.job import read_job
     from capturehook.report.compare import compare_choices, read_choices
     from capturehook.report.shoot import plan_shoot
 
@@ -78,9 +79,9 @@ def plan_command(
     record = read_job(data, path, chosen)
     clocking = job_clocking(chosen, record.source.data) if limits == "job" else None
 
-    def applied_with(other: Profile) -> Applied:
+    def applied_with(other: Profile) -> PosedJob:
         same = record if other is chosen else replace(record, profile=other)
-        return apply_job(same, skip_unsafe=skip_unsafe)
+        return pose_job(same, skip_unsafe=skip_unsafe)
 
     applied = applied_with(chosen)
     shoot = plan_shoot(applied, clocking)

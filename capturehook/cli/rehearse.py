@@ -164,13 +164,14 @@ def _filament(
     skip_unsafe: bool,
     card: Card,
 ) -> Rehearsal:
-    from capturehook.block.pipeline import apply_job, read_job
+    from capturehook.api import pose_job
     from capturehook.profile import load_profile
+    from capturehook.read.job import read_job
     from capturehook.rehearse.run import rehearse
     from capturehook.report.shoot import plan_shoot
 
     data, path = read_job_file(job)
-    applied = apply_job(read_job(data, path, load_profile(profile)), skip_unsafe=skip_unsafe)
+    applied = pose_job(read_job(data, path, load_profile(profile)), skip_unsafe=skip_unsafe)
     if card[0] is not None:
         asked = replace(asked, camera=_stand_in(plan_shoot(applied).record(), *card))
     with show.progress("Drawing", len(applied.poses)) as step:

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from capturehook.block.pipeline import Applied
+    from capturehook.block.poses import PosedJob
     from capturehook.errors import Finding
     from capturehook.model.profile import Profile
     from capturehook.report.shoot import Shoot
@@ -229,21 +229,22 @@ def _begins(path: Path, place: int, wanted: bytes) -> bool:
         return file.read(place + len(wanted))[place:] == wanted
 
 
-def _film_job(folder: Path, profile: Profile) -> tuple[Applied, list[Written]]:
+def _film_job(folder: Path, profile: Profile) -> tuple[PosedJob, list[Written]]:
     """The job before and after."""
-    from capturehook.block.pipeline import apply_job, read_job
+    from capturehook.api import pose_job
     from capturehook.files import write_atomically
+    from capturehook.read.job import read_job
 
     sliced, filmed = folder / "lighthouse.gcode", folder / "lighthouse_filmed.gcode"
     data = lighthouse_job()
     write_atomically(sliced, data)
-    applied = apply_job(read_job(data, str(sliced), profile))
+    applied = pose_job(read_job(data, str(sliced), profile))
     write_atomically(filmed, applied.data)
     blocks = f'the same with {len(applied.poses)} pose blocks; search for "capturehook pose 80"'
     return applied, [(sliced, "the job as a slicing host would write it"), (filmed, blocks)]
 
 
-def _draw_plan(folder: Path, applied: Applied, shoot: Shoot) -> list[Written]:
+def _draw_plan(folder: Path, applied: PosedJob, shoot: Shoot) -> list[Written]:
     from capturehook.draw.shoot import draw_plan
 
     shoot.record().save(folder / "plan.json")
@@ -254,7 +255,7 @@ def _draw_plan(folder: Path, applied: Applied, shoot: Shoot) -> list[Written]:
     ]
 
 
-def _rehearse(folder: Path, applied: Applied, step: Step | None) -> Written:
+def _rehearse(folder: Path, applied: PosedJob, step: Step | None) -> Written:
     from capturehook.rehearse.room import Wishes
     from capturehook.rehearse.run import Asked, rehearse
 

@@ -221,10 +221,10 @@ def _head(sheet: Sheet, x: tuple[float, float], y: tuple[float, float]) -> None:
 def _button(sheet: Sheet, shoot: Shoot, x: Scale, y: Scale) -> None:
     if shoot.profile.trigger.by != "button":
         return
-    from capturehook.catalog.triggers.button_press import press_points, trigger_way
+    from capturehook.catalog.triggers.button_press import press_points, trigger_path
 
     points = press_points(shoot.profile)
-    way = np.array([(x(px), y(py)) for px, py in trigger_way(shoot.profile)])
+    way = np.array([(x(px), y(py)) for px, py in trigger_path(shoot.profile)])
     if len(way) > 1:
         sheet.lines([way], BLUE, 1.2, dash=(2, 2))
     across, along = points.cross_mm, points.contact_mm

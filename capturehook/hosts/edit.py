@@ -16,9 +16,9 @@ Change = Callable[[bytes, str], bytes]
 
 def pose_change(profile: Profile, *, skip_unsafe: bool = False) -> Change:
     """The change that puts pose blocks in."""
-    from capturehook.block.pipeline import apply_bytes
+    from capturehook.api import apply
 
-    return lambda data, name: apply_bytes(data, name, profile, skip_unsafe=skip_unsafe).data
+    return lambda data, name: apply(data, profile, path=name, skip_unsafe=skip_unsafe).data
 
 
 def edit_file(path: Path, change: Change) -> None:
@@ -27,7 +27,7 @@ def edit_file(path: Path, change: Change) -> None:
     Raises
     ------
     CaptureHookError
-        As :func:`capturehook.block.pipeline.apply_bytes`; or the file cannot be read or written.
+        As :func:`capturehook.api.apply`; or the file cannot be read or written.
     """
     data = read_bytes(path)
     new = change(data, final_name(str(path)))

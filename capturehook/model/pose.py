@@ -5,9 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from capturehook.model.block import Block
+from capturehook.model.profile import KeepOut
 from capturehook.model.route import Route
 from capturehook.model.state import State
 from capturehook.model.stop import Halves, Split, Stop
+
+
+class Purge(KeepOut):
+    """Plastic that the job itself pushed out in place; its name is the line that did so."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,15 +10,16 @@ from math import hypot, isnan, pi
 import numpy as np
 
 from capturehook.catalog import FIRMWARES
-from capturehook.catalog.triggers.button_press import trigger_way
+from capturehook.catalog.triggers.button_press import trigger_path
 from capturehook.errors import Finding, PoseError, Where
 from capturehook.model.pose import Placed
-from capturehook.model.profile import Profile
+from capturehook.model.profile import Machine, Profile
 from capturehook.model.route import Route
 from capturehook.model.state import State
 from capturehook.model.stop import Halves, NoStop, Stop
 from capturehook.place.choose import choose_layers
 from capturehook.place.height_map import HeightMap, bead_width_mm, needs_map, printed_tops
+from capturehook.place.obstacles import Surroundings
 from capturehook.place.route import find_route, refuse_touch
 from capturehook.place.shutter import hold_ms, settle_ms
 from capturehook.place.split import split_move
@@ -27,6 +28,7 @@ from capturehook.place.turns import find_split, spiral_centre
 from capturehook.place.wipe import wipe_back
 from capturehook.read.job import Job
 
+EDGE_MM = 1e-6
 NEAR_END_MM = 0.01
 """A stop this near to the end of a printing move is made at the end."""
 
@@ -112,45 +114,25 @@ def find_paths(
     tops = printed_tops(moves, job.layers)
     height_map = HeightMap.for_machine(profile.machine) if needs_map(moves, job.layers) else None
     widths = _bead_widths(job) if height_map is not None else np.empty(0)
+    around = Surroundings(job)
     done, made, refused = 0, [], []
     for stop in stops:
         state, halves = _state_of(job, stop)
-        where = job.source.where(stop.line_index)
         if height_map is not None:
             done = _lay(job, height_map, widths, done, job.read.move_before(stop.line_index) + 1)
         wipe = wipe_back(moves, state, profile.retract.wipe_mm) if halves is None else ()
         wipe = wipe if _within(profile, wipe) else ()
         start = wipe[-1] if wipe else (state.x_mm, state.y_mm)
         try:
-            route = _route(job, state, start, float(tops[stop.layer_index]), height_map, where)
+            machine = around.at(stop.line_index)
+            top = float(tops[stop.layer_index])
+            route = _route(job, state, start, top, height_map, machine)
             made.append(Placed(stop=stop, state=state, route=route, halves=halves, wipe=wipe))
         except PoseError as fault:
             refused.append(fault)
     if refused and not skip_unsafe:
         raise _all_refused(refused, len(stops))
     return made, [Finding("pose-unsafe", str(one.where), one.found) for one in refused]
-
-
-def outside_findings(job: Job, placed: Sequence[Placed]) -> list[Finding]:
-    """Does the job itself go where the profile's machine cannot? The first pose of each axis."""
-    machine, found = job.profile.machine, []
-    for axis, (low, high) in zip("xyz", (machine.x_mm, machine.y_mm, machine.z_mm), strict=True):
-        places = [(float(getattr(one.state, f"{axis}_mm")), one) for one in placed]
-        outside = [(at, one) for at, one in places if not low - 1e-6 <= at <= high + 1e-6]
-        if outside:
-            at, first = outside[0]
-            more = (
-                f" (and {len(outside) - 1} more of {len(placed)} poses)" if len(outside) > 1 else ""
-            )
-            found.append(
-                Finding(
-                    "outside-machine",
-                    str(job.source.where(first.stop.line_index)),
-                    f"the nozzle stands at {axis.upper()}{at:g} here, outside [{low:g}, {high:g}] "
-                    f"of profile {job.profile.name}{more}: is it the right profile?",
-                )
-            )
-    return found
 
 
 def _within(profile: Profile, points: Sequence[tuple[float, float]]) -> bool:
@@ -205,27 +187,10 @@ def _route(
     start_xy: tuple[float, float],
     top_mm: float,
     height_map: HeightMap | None,
-    where: Where,
+    machine: Machine,
 ) -> Route:
-    if isnan(state.x_mm + state.y_mm + state.z_mm + state.e_mm):
-        raise PoseError(
-            where,
-            "nobody can say where the nozzle stands here (a command before it loses the position)",
-            "Leave this layer out, or export the job without that command",
-        )
-    if state.feed_mm_min <= 0:
-        raise PoseError(
-            where,
-            "no move before here states a speed (F), so the one in force cannot be given back",
-            "Leave this layer out, or export the job again",
-        )
-    park, machine = job.profile.park, job.profile.machine
-    if state.z_mm < machine.z_mm[0] - 1e-6:
-        raise PoseError(
-            where,
-            f"the nozzle stands at Z {state.z_mm:g} here, below the machine's {machine.z_mm[0]:g}",
-            "Export the job again, or correct [machine] z_mm",
-        )
+    where, park = job.source.where(state.line_index), job.profile.park
+    _refuse_unsure(state, job.profile.machine, where)
     beside = {"height_map": height_map} if height_map is not None else {"top_mm": top_mm}
     route = find_route(
         (*start_xy, state.z_mm),
@@ -236,11 +201,36 @@ def _route(
         where=where,
         **beside,
     )
-    way = trigger_way(job.profile)
-    if way:
-        level = np.array([(x, y, route.hop_z_mm) for x, y in way])
+    path = trigger_path(job.profile)
+    if path:
+        level = np.array([(x, y, route.hop_z_mm) for x, y in path])
         refuse_touch(level, machine=machine, clear_mm=park.clear_mm, where=where, **beside)
     return route
+
+
+def _refuse_unsure(state: State, machine: Machine, where: Where) -> None:
+    """A block may stand only where the whole state is known and inside the machine."""
+    if isnan(state.x_mm + state.y_mm + state.z_mm + state.e_mm):
+        raise PoseError(
+            where,
+            "nozzle position unknown here (a command before this line changes it)",
+            "Leave out this layer with --skip-unsafe, or slice the job without that command",
+        )
+    if state.feed_mm_min <= 0:
+        raise PoseError(
+            where,
+            "no move before this line states a feed (F), so the block cannot restore it",
+            "Leave out this layer with --skip-unsafe, or slice the model again",
+        )
+    for axis in "xyz":
+        (low, high), place = getattr(machine, f"{axis}_mm"), getattr(state, f"{axis}_mm")
+        if not low - EDGE_MM <= place <= high + EDGE_MM:
+            raise PoseError(
+                where,
+                f"the nozzle stands at {axis.upper()}{place:g} here, outside the machine's "
+                f"{low:g} to {high:g}",
+                f"Slice the model for this machine, or correct [machine] {axis}_mm",
+            )
 
 
 def _all_refused(refused: list[PoseError], count: int) -> PoseError:

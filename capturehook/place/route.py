@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from capturehook.errors import PoseError, Where
 from capturehook.model.numbers import fixed
+from capturehook.model.pose import Purge
 from capturehook.model.route import Kind, Route
 from capturehook.place.detour import find_detour
 from capturehook.place.head import SAME_MM, Point, Scene, Shut
@@ -126,6 +127,8 @@ def least_hop(lowest_mm: float, ceiling_mm: float, shuts: Sequence[Shut]) -> flo
 def thing_text(scene: Scene, shut: Shut) -> str:
     """What stands in the way, as a person finds it on the bed."""
     thing = shut.thing
+    if isinstance(thing, Purge):
+        return f"the plastic purged in place on {thing.name} (up to Z{fixed(thing.z_mm[1], 2)})"
     if not isinstance(thing, Peak):
         low, high = thing.z_mm
         return f"the keep-out box {thing.name!r} (Z{fixed(low)} to Z{fixed(high)})"

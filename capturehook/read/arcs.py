@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from capturehook.model.moves import MoveTable
+
 Array = NDArray[np.float64]
 
 
@@ -47,3 +49,28 @@ def swept_angle(
     angle = np.where(closed, 2 * np.pi, angle)
     angle = angle + 2 * np.pi * np.maximum(np.rint(turns) - 1, 0)
     return np.asarray(np.where(is_cw, -angle, angle), np.float64)
+
+
+def move_extents(moves: MoveTable, axis: str) -> tuple[Array, Array]:
+    """Lowest and highest X or Y that each move reaches, arcs with their bulge; (M,) mm each.
+
+    An arc reaches the circle's own extreme where it sweeps over that direction (plane
+    geometry).
+    """
+    start, end = getattr(moves, f"{axis}0_mm"), getattr(moves, f"{axis}_mm")
+    low, high = np.minimum(start, end), np.maximum(start, end)
+    arcs = np.flatnonzero(moves.turn_rad != 0)
+    if not len(arcs):
+        return low, high
+    cx, cy, turn = moves.cx_mm[arcs], moves.cy_mm[arcs], moves.turn_rad[arcs]
+    from_x, from_y = moves.x0_mm[arcs] - cx, moves.y0_mm[arcs] - cy
+    radius, begin = np.hypot(from_x, from_y), np.arctan2(from_y, from_x)
+    centre = cx if axis == "x" else cy
+    for towards, reach, sign in (
+        (0.0 if axis == "x" else np.pi / 2, high, 1.0),
+        (np.pi if axis == "x" else -np.pi / 2, low, -1.0),
+    ):
+        swept = np.where(turn > 0, towards - begin, begin - towards) % (2 * np.pi)
+        over = swept <= np.abs(turn)
+        reach[arcs[over]] = (centre + sign * radius)[over]
+    return low, high

@@ -39,6 +39,8 @@ class Job:
     layers: LayerTable = field(repr=False)
     marks: list[Marks]
     profile: Profile = field(repr=False)
+    was_posed: bool = False
+    """The file held blocks of an earlier run; they are not in ``source``."""
     whole: bool = True
     """False where the inside of layers was not read: no times, no extents."""
 
@@ -83,7 +85,7 @@ def read_job(data: bytes, path: str, profile: Profile, *, near_stops: bool = Fal
     GcodeError, LayerError
         The job cannot be read, or lays no plastic.
     """
-    source = _open_plain(data, path)
+    source, was_posed = _open_plain(data, path)
     machine = profile.machine
     if near_stops and len(source.data) >= NEAR_BYTES and _needs_no_whole(profile):
         job = _read_near(source, profile)
@@ -97,14 +99,19 @@ def read_job(data: bytes, path: str, profile: Profile, *, near_stops: bool = Fal
         filament_per_unit=filament_per_unit(profile),
     )
     layers, marks = find_layers(source, read.table)
-    return Job(source, read, layers, marks, profile)
+    return Job(source, read, layers, marks, profile, was_posed=was_posed)
 
 
-def _open_plain(data: bytes, path: str) -> Source:
-    """The job without blocks of an earlier run. Their fences begin with a comment, so it is
-    enough to look for them among the lines beside motion."""
+def _open_plain(data: bytes, path: str) -> tuple[Source, bool]:
+    """The job without blocks of an earlier run, and whether there were any.
+
+    Their fences begin with a comment, so it is enough to look beside the motion lines.
+    """
     source = open_source(data, path)
-    return source if MARK not in source.side.text else open_source(strip_bytes(data, path), path)
+    if MARK not in source.side.text:
+        return source, False
+    plain = strip_bytes(data, path)
+    return open_source(plain, path), len(plain) != len(data)
 
 
 def _needs_no_whole(profile: Profile) -> bool:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from capturehook.place.height_map import bead_width_mm, chords
 
 if TYPE_CHECKING:
-    from capturehook.block.pipeline import Job
+    from capturehook.read.job import Job
 
 Floats = NDArray[np.float64]
 

@@ -32,8 +32,9 @@ from capturehook.rehearse.canvas import (
 from capturehook.rehearse.room import frame_y_mm, lamp, moves_before, plate_offset
 
 if TYPE_CHECKING:
-    from capturehook.block.pipeline import Applied, Job
+    from capturehook.block.poses import PosedJob
     from capturehook.model.profile import Machine
+    from capturehook.read.job import Job
 
 Floats = NDArray[np.float64]
 
@@ -136,7 +137,7 @@ class Stage:
     view : at the size of the film
     """
 
-    def __init__(self, applied: Applied, view: View, fine: int = FINE) -> None:
+    def __init__(self, applied: PosedJob, view: View, fine: int = FINE) -> None:
         self.applied, self.fine = applied, fine
         self.machine: Machine = applied.job.profile.machine
         self.print = Print(applied.job, view.scaled(fine))

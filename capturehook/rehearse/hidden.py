@@ -24,8 +24,10 @@ from capturehook.rehearse.draw import Print
 from capturehook.rehearse.room import moves_before, part_box, plate_offset
 
 if TYPE_CHECKING:
-    from capturehook.block.pipeline import Applied, Job, Pose
+    from capturehook.block.poses import PosedJob
+    from capturehook.model.pose import Pose
     from capturehook.model.profile import Machine
+    from capturehook.read.job import Job
 
 Floats = NDArray[np.float64]
 
@@ -81,7 +83,7 @@ class ParkAdvice:
     reason: str = ""
 
 
-def advise_park(applied: Applied, view: View) -> ParkAdvice:
+def advise_park(applied: PosedJob, view: View) -> ParkAdvice:
     """The safe park point that hides least, and of these the nearest.
 
     It neither hides more nor costs more travel than the present one. Safe is judged by
@@ -121,7 +123,7 @@ def park_points(machine: Machine) -> list[tuple[float, float]]:
     return [(float(a), float(b)) for a in x for b in y]
 
 
-def make_stages(applied: Applied, view: View, count: int = STAGES) -> Iterator[Stage]:
+def make_stages(applied: PosedJob, view: View, count: int = STAGES) -> Iterator[Stage]:
     """The print at ``count`` poses spread over the job, the last pose among them."""
     job, poses = applied.job, applied.poses
     chosen = np.unique(np.linspace(0, len(poses) - 1, count + 1).round().astype(int)[1:])
@@ -147,7 +149,7 @@ def hidden_px(stage: Stage, machine: Machine, park_mm: tuple[float, float]) -> i
     return int(np.count_nonzero((owner_of(stage.keys) == PART) & (head.keys > stage.keys)))
 
 
-def _judge(applied: Applied, stages: Sequence[Stage], park_mm: tuple[float, float]) -> ParkPoint:
+def _judge(applied: PosedJob, stages: Sequence[Stage], park_mm: tuple[float, float]) -> ParkPoint:
     machine = applied.job.profile.machine
     hidden = sum(hidden_px(stage, machine, park_mm) for stage in stages)
     whole = sum(stage.part_px for stage in stages)
@@ -159,7 +161,7 @@ def _judge(applied: Applied, stages: Sequence[Stage], park_mm: tuple[float, floa
     )
 
 
-def travel_seconds(applied: Applied, park_mm: tuple[float, float]) -> float:
+def travel_seconds(applied: PosedJob, park_mm: tuple[float, float]) -> float:
     """Straight ways from all poses to a point and back at the travel feed, s; speeding up and
     slowing down left out."""
     starts = np.array([pose.route.points[0][:2] for pose in applied.poses]).reshape(-1, 2)
@@ -170,7 +172,7 @@ def travel_seconds(applied: Applied, park_mm: tuple[float, float]) -> float:
 class _Ways:
     """Asks `space.route` for ways from the first pose and from the finished print."""
 
-    def __init__(self, applied: Applied) -> None:
+    def __init__(self, applied: PosedJob) -> None:
         job = applied.job
         self.profile, self.box = job.profile, part_box(job)
         self.starts = [applied.poses[0], applied.poses[-1]] if applied.poses else []

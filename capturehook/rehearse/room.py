@@ -17,8 +17,10 @@ from numpy.typing import NDArray
 from capturehook.rehearse.camera import View, focal_length_px, look_at
 
 if TYPE_CHECKING:
-    from capturehook.block.pipeline import Applied, Job, Pose
+    from capturehook.block.poses import PosedJob
+    from capturehook.model.pose import Pose
     from capturehook.model.profile import Machine, Profile
+    from capturehook.read.job import Job
 
 Floats = NDArray[np.float64]
 
@@ -112,7 +114,7 @@ def lamp(azimuth_deg: float) -> Floats:
     return np.array((level * np.sin(angle), -level * np.cos(angle), np.sin(rise)))
 
 
-def nozzle_points(applied: Applied) -> Floats:
+def nozzle_points(applied: PosedJob) -> Floats:
     """(P, 3) nozzle at the park point of each pose, in plate coordinates."""
     return np.array([pose.route.points[-1] for pose in applied.poses]).reshape(-1, 3)
 

@@ -29,9 +29,10 @@ from capturehook.rehearse.room import (
 from capturehook.rehearse.stand_in import StandInCamera
 
 if TYPE_CHECKING:
-    from capturehook.block.pipeline import Applied, Pose
+    from capturehook.block.poses import PosedJob
     from capturehook.film.encode import Film
     from capturehook.model.plan import PlannedPose
+    from capturehook.model.pose import Pose
 
 SCHEMA = 1
 MUCH_HIDDEN = 0.02
@@ -110,7 +111,9 @@ class Rehearsal:
         }
 
 
-def rehearse(applied: Applied, wishes: Wishes, asked: Asked, step: Step | None = None) -> Rehearsal:
+def rehearse(
+    applied: PosedJob, wishes: Wishes, asked: Asked, step: Step | None = None
+) -> Rehearsal:
     """Draw every pose once; write what is asked for.
 
     Raises
@@ -209,7 +212,7 @@ def _sight_of(pose: Pose | PlannedPose, shot: Shot) -> PoseSight:
     )
 
 
-def _doubts(made: Rehearsal, box: PartBox, nozzle_mm: Any, applied: Applied) -> Sequence[Finding]:
+def _doubts(made: Rehearsal, box: PartBox, nozzle_mm: Any, applied: PosedJob) -> Sequence[Finding]:
     doubts, worst = [], made.worst
     if worst.hidden_share >= MUCH_HIDDEN:
         text = f"the parked head hides {worst.hidden_share:.0%} of the part from the camera"

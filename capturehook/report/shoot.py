@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.block.pipeline import Applied
+from capturehook.block.poses import PosedJob
 from capturehook.clock.clocking import Clocking
 from capturehook.clock.seconds import Timetable
 from capturehook.errors import Finding
@@ -182,7 +182,7 @@ class Shoot:
         }
 
 
-def plan_shoot(applied: Applied, clocking: Clocking | None = None) -> Shoot:
+def plan_shoot(applied: PosedJob, clocking: Clocking | None = None) -> Shoot:
     """Plan the shoot of a job whose poses are placed.
 
     ``clocking`` gives other limits than the profile's (see `plan.clocking`).

@@ -5,7 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import Any
 
-from capturehook.block.pipeline import Applied
+from capturehook.block.poses import PosedJob
 from capturehook.model.pose import Pose
 from capturehook.model.profile import Capture, Profile, Retract
 from capturehook.model.state import State
@@ -27,7 +27,7 @@ def drawn_back_mm(state: State, retract: Retract) -> float:
     return retract.length_mm if state.fw_retracted else state.deficit_mm
 
 
-def dry_run_record(applied: Applied) -> dict[str, Any]:
+def dry_run_record(applied: PosedJob) -> dict[str, Any]:
     """Poses, costs and findings of an `apply` that writes nothing.
 
     ``x_mm``, ``y_mm`` and ``e_retracted_mm`` are where the job's nozzle and filament stand

@@ -1,4 +1,4 @@
-"""What a job is: marks and evidence, layers, extents, modes, filament, print time, doubts."""
+"""What a job is: marks and evidence, layers, extents, modes, filament, print time, warnings."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.block.fence import MARK
-from capturehook.block.pipeline import Job
 from capturehook.catalog import FIRMWARES
 from capturehook.clock.limits import estimate_from_job
 from capturehook.clock.seconds import is_unknown
 from capturehook.errors import Finding
-from capturehook.model.moves import ARC_CCW, ARC_CW, FW_RETRACT, PAUSE, TOOL
-from capturehook.model.state import Modes
+from capturehook.model.moves import ARC_CCW, ARC_CW, FW_RETRACT
+from capturehook.read.arcs import move_extents
+from capturehook.read.job import Job
+from capturehook.report.warnings import job_findings, while_printing
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +30,7 @@ class Survey:
     modes: dict[str, Any]
     filament: dict[str, Any]
     times: dict[str, Any]
-    doubts: list[Finding]
+    findings: list[Finding]
 
     def as_json(self) -> dict[str, Any]:
         return {
@@ -42,12 +42,12 @@ class Survey:
             "modes": self.modes,
             "filament": self.filament,
             "times": self.times,
-            "findings": [doubt.as_json() for doubt in self.doubts],
+            "findings": [finding.as_json() for finding in self.findings],
         }
 
 
-def survey_job(job: Job, raw: bytes | None = None) -> Survey:
-    """Everything `inspect` says of a job. ``raw`` is the file as it was given."""
+def survey_job(job: Job) -> Survey:
+    """Everything `inspect` says of a job."""
     return Survey(
         job=_file(job),
         marks=_marks(job),
@@ -56,8 +56,16 @@ def survey_job(job: Job, raw: bytes | None = None) -> Survey:
         modes=_modes(job),
         filament=_filament(job),
         times=_times(job),
-        doubts=_doubts(job, raw if raw is not None else job.source.data),
+        findings=[*_already_posed(job), *job_findings(job)],
     )
+
+
+def _already_posed(job: Job) -> list[Finding]:
+    """Of no weight to `apply`, which replaces the blocks."""
+    if not job.was_posed:
+        return []
+    text = "holds blocks of an earlier run; they are taken out before anything else"
+    return [Finding("already-filmed", job.source.path, text)]
 
 
 def _file(job: Job) -> dict[str, Any]:
@@ -102,31 +110,21 @@ def _span(values: np.ndarray) -> list[float]:
 
 
 def _extents(job: Job) -> dict[str, list[float]]:
-    moves = job.moves
-    prints = moves.prints
-    return {
-        "x_mm": _span(moves.x_mm[prints]),
-        "y_mm": _span(moves.y_mm[prints]),
-        "z_mm": _span(moves.z_mm[prints]),
-        "travel_x_mm": _span(moves.x_mm),
-        "travel_y_mm": _span(moves.y_mm),
-        "travel_z_mm": _span(moves.z_mm),
-    }
-
-
-def _while_printing(job: Job) -> list[Modes]:
-    """Every set of modes in force between the first and the last layer."""
-    first = int(job.moves.line_index[job.layers.first_move[0]])
-    last = int(job.moves.line_index[job.layers.last_move[-1]])
-    others = job.read.others
-    start = int(np.searchsorted(others.modes_line, first)) - 1
-    stop = int(np.searchsorted(others.modes_line, last))
-    return others.modes[max(start, 0) : max(stop, 1)]
+    """How far the job prints and travels, arcs with their bulge."""
+    moves, prints = job.moves, job.moves.prints
+    found = {}
+    for axis in "xy":
+        low, high = move_extents(moves, axis)
+        found[f"{axis}_mm"] = _span(np.concatenate((low[prints], high[prints])))
+        found[f"travel_{axis}_mm"] = _span(np.concatenate((low, high)))
+    found["z_mm"], found["travel_z_mm"] = _span(moves.z_mm[prints]), _span(moves.z_mm)
+    names = [f"{kind}{axis}_mm" for kind in ("", "travel_") for axis in "xyz"]
+    return {name: found[name] for name in names}
 
 
 def _modes(job: Job) -> dict[str, Any]:
     firmware = FIRMWARES[job.profile.machine.firmware]
-    modes = _while_printing(job)
+    modes = while_printing(job)
     return {
         "positions": _said({m.absolute for m in modes}, "absolute", "relative"),
         "extruder": _said({m.e_absolute(firmware) for m in modes}, "absolute", "relative"),
@@ -144,17 +142,17 @@ def _said(seen: set[bool], yes: str, no: str) -> str:
 
 def _filament(job: Job) -> dict[str, Any]:
     fed = float(job.moves.e_step_mm.sum() + job.read.deficit_mm[-1])
-    drawn = _drawn_back(job)
+    retracted = _retracted(job)
     return {
         "length_mm": round(fed, 3),
         "volume_cm3": round(fed * pi * job.profile.machine.filament_mm**2 / 4000, 3),
         "longest_retract_mm": round(float(job.read.deficit_mm.max()), 4),
-        "retracted_at_layer_changes": f"{int(drawn.sum())} of {len(drawn)}",
+        "retracted_at_layer_changes": f"{int(retracted.sum())} of {len(retracted)}",
     }
 
 
-def _drawn_back(job: Job) -> NDArray[np.bool_]:
-    """(L - 1,) was filament drawn back (by E or by the firmware) between two layers?"""
+def _retracted(job: Job) -> NDArray[np.bool_]:
+    """(L - 1,) was filament retracted (by E or by the firmware) between two layers?"""
     moves, last, first = job.moves, job.layers.last_move[:-1], job.layers.first_move[1:]
     drawn = np.concatenate(([0], np.cumsum(job.read.deficit_mm > 0.01)))
     events = moves.event_line_index[moves.event_kind == FW_RETRACT]
@@ -171,120 +169,3 @@ def _times(job: Job) -> dict[str, Any]:
         "startup_s": job.profile.machine.startup_s if is_unknown(job.moves).any() else 0.0,
         "host_estimate_s": None if estimate is None else round(estimate, 1),
     }
-
-
-def _doubts(job: Job, raw: bytes) -> list[Finding]:
-    source, moves, layers = job.source, job.moves, job.layers
-    path = source.path
-    found: list[Finding] = []
-
-    def doubt(code: str, where: object, text: str) -> None:
-        found.append(Finding(code, str(where), text))
-
-    if MARK in raw:
-        doubt(
-            "already-filmed",
-            path,
-            "holds blocks of an earlier run; they are taken out before anything else",
-        )
-    if layers.marks == "geometry":
-        what = "its marks do not fit its moves" if job.marks else "no layer marks"
-        doubt(
-            "no-marks", path, f"{what}: layers are told from the heights at which plastic is laid"
-        )
-    if layers.spiral:
-        line = source.where(
-            int(moves.line_index[layers.first_move[int(np.argmax(layers.is_spiral))]])
-        )
-        doubt(
-            "spiral",
-            line,
-            f"{int(layers.is_spiral.sum())} turns of a spiral begin here: a stop may leave a mark",
-        )
-    if layers.object_no.max() > 1:
-        first = int(np.argmax(layers.object_no > 1))
-        line = source.where(int(moves.line_index[layers.first_move[first]]))
-        doubt(
-            "one-at-a-time",
-            line,
-            "a second object begins at the bed: the head must pass finished ones",
-        )
-    found += _range_doubts(job)
-    found += _mode_doubts(job)
-    return found
-
-
-def _range_doubts(job: Job) -> list[Finding]:
-    moves, machine, found = job.moves, job.profile.machine, []
-    prints = moves.prints
-    for axis, (low, high) in (
-        ("x_mm", machine.x_mm),
-        ("y_mm", machine.y_mm),
-        ("z_mm", machine.z_mm),
-    ):
-        place = getattr(moves, axis)
-        outside = np.flatnonzero(prints & ((place < low - 1e-6) | (place > high + 1e-6)))
-        if len(outside):
-            row = int(outside[0])
-            where = job.source.where(int(moves.line_index[row]))
-            found.append(
-                Finding(
-                    "outside-machine",
-                    str(where),
-                    f"prints at {axis[0].upper()}{place[row]:g}, outside [{low:g}, {high:g}] "
-                    f"of profile {job.profile.name}: is it the right profile?",
-                )
-            )
-    return found
-
-
-def _strange_codes(job: Job) -> list[Finding]:
-    """Commands of other families that change what this one reads, the first of each."""
-    firmware = FIRMWARES[job.profile.machine.firmware]
-    strange, others, found = firmware.strange_codes, job.read.others, []
-    for code in sorted(strange.keys() & set(others.command)):
-        if code[0] == "M" and job.read.e_letter != "E":
-            continue
-        line = others.command_line[others.command.index(code)]
-        text = (
-            f"{code} is no command of {firmware.name} itself: {strange[code]}; "
-            "is it the right firmware?"
-        )
-        found.append(Finding("strange-codes", str(job.source.where(line)), text))
-    return found
-
-
-def _mode_doubts(job: Job) -> list[Finding]:
-    path, others, found = job.source.path, job.read.others, []
-    modes = _while_printing(job)
-    if job.read.e_letter == "E" and all(m.m82 is None for m in modes):
-        found.append(
-            Finding("e-mode-unsaid", path, "never says M82 or M83: E is taken as absolute")
-        )
-    if not FIRMWARES[job.profile.machine.firmware].reads_inches and any(m.inch for m in modes):
-        found.append(
-            Finding("inch", path, "is in inches (G20), which this firmware family refuses")
-        )
-    found += _strange_codes(job)
-    for kind, code, text in (
-        (PAUSE, "pauses", "waits for a person here: its length is not in the print time"),
-        (TOOL, "tool-changes", "changes the tool here: its length is not in the print time"),
-    ):
-        lines = job.moves.event_line_index[job.moves.event_kind == kind]
-        first = int(job.moves.line_index[job.layers.first_move[0]])
-        lines = lines[lines > first]
-        if len(lines):
-            more = f" (and {len(lines) - 1} times more)" if len(lines) > 1 else ""
-            found.append(Finding(code, str(job.source.where(int(lines[0]))), text + more))
-    if any(
-        raw.lstrip()[:1] in (b"N", b"n")
-        for raw in (job.source.line(i) for i in others.motion_line[:1])
-    ):
-        found.append(
-            Finding(
-                "line-numbers",
-                path,
-                "its lines are numbered; inserted lines carry no number, as cards accept",
-            )
-        )
-    return found

@@ -120,13 +120,13 @@ def test_a_python_without_us_says_so_in_one_line(job: Path, elsewhere: Path) -> 
 def test_a_fault_of_ours_is_one_line_with_code_3(
     job: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    import capturehook.block.pipeline
+    import capturehook.api
     from capturehook.hosts.edit import main
 
     def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError("line one\nline two")
 
-    monkeypatch.setattr(capturehook.block.pipeline, "apply_bytes", broken)
+    monkeypatch.setattr(capturehook.api, "apply", broken)
     assert main(["-p", "heron", str(job)]) == 3
     said = capsys.readouterr().err
     assert said.count("\n") == 1

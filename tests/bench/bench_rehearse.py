@@ -15,9 +15,10 @@ import tempfile
 import time
 from pathlib import Path
 
-from capturehook.block.pipeline import apply_job, read_job
+from capturehook.api import pose_job
 from capturehook.demo.resin import resin_lighthouse
 from capturehook.profile import load_profile
+from capturehook.read.job import read_job
 from capturehook.rehearse.hanging import rehearse_resin
 from capturehook.rehearse.room import Wishes
 from capturehook.rehearse.run import Asked, rehearse
@@ -32,7 +33,7 @@ FRAMES, BAR_S = 300, 60.0
 
 def draw(path: Path, profile: str, folder: Path) -> float:
     data = gzip.decompress(path.read_bytes()) if path.suffix == ".gz" else path.read_bytes()
-    applied = apply_job(read_job(data, path.name, load_profile(profile)))
+    applied = pose_job(read_job(data, path.name, load_profile(profile)))
     asked = Asked(film=folder / "film.mp4")
     clock, processor = time.perf_counter(), time.process_time()
     made = rehearse(applied, Wishes(), asked)

@@ -33,25 +33,26 @@ def test_m83_for_rs274_is_followed_and_told(
     assert re.search(
         r"job\.gcode:\d+: M83 is no command of rs274 itself: .* \[strange-codes\]", err
     )
-    assert call(capsys, "apply", job, "-p", tmp_path / "heron.toml")[0] == 0
+    code, _, err = call(capsys, "apply", job, "-p", tmp_path / "heron.toml")
+    assert code == 1 and err.count("[strange-codes]") == 1, "apply says what inspect says"
     lines = job.read_text().splitlines()
     blocks = [line for line in lines if re.fullmatch(r"G1 E-?[\d.]+ F2100", line)]
     assert all(abs(float(line[4:].split()[0])) <= 0.8 for line in blocks), "steps, not places"
 
 
-# Promise: where the job itself leaves the machine of the profile, `apply` says so.
-def test_job_outside_the_machine_is_told_by_apply(
+# Promise: a block never leaves the machine, and a job that does is told by every command.
+def test_job_outside_the_machine_is_refused_by_apply_and_told_by_inspect(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     job = files(tmp_path, width=20)
     code, out, err = call(capsys, "apply", job, "-p", tmp_path / "heron.toml")
-    assert code == 1 and "4 poses" in out
-    assert re.fullmatch(
-        r"! .*job\.gcode:\d+: the nozzle stands at X[\d.]+ here, outside \[0, 20\] "
-        r"of profile heron \(and \d more of 4 poses\): is it the right profile\? "
-        r"\[outside-machine\]\n",
-        err,
-    )
+    assert code == 1 and out == "" and job.read_bytes() == JOB
+    assert re.search(r"job\.gcode:\d+: the nozzle stands at X[\d.]+ here, outside the", err)
+    for words in (("inspect",), ("apply", "--skip-unsafe"), ("plan", "--skip-unsafe")):
+        command, *flags = words
+        code, _, err = call(capsys, command, job, "-p", tmp_path / "heron.toml", *flags)
+        assert code == 1
+        assert re.search(r"prints at X[\d.]+, outside \[0, 20\] of profile heron", err), command
 
 
 POST = """

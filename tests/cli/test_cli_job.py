@@ -11,7 +11,6 @@ from typing import NamedTuple
 
 import pytest
 
-from capturehook.demo.lighthouse import lighthouse_job
 from tests.cli.calling import call, profile_text
 from tests.small_jobs import Recipe, make_job
 
@@ -205,16 +204,3 @@ def test_error_is_json_too_when_asked_for(desk: Desk) -> None:
     assert list(fault) == ["where", "found", "advice"]
     assert fault["where"] == "nowhere.gcode"
     assert told.err.startswith("nowhere.gcode: ")
-
-
-def test_time_of_a_job_read_in_part_is_about_that_of_all_its_poses(
-    desk: Desk, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Of 158 poses every third is clocked; the whole job's are 3 s each, give or take a tenth."""
-    desk.job.write_bytes(lighthouse_job())
-    words = ("apply", desk.job, "-p", desk.profile)
-    exact_s = json.loads(desk.call(*words, "--dry-run", "--json").out)["added_s"]
-    monkeypatch.setattr("capturehook.read.job.NEAR_BYTES", 0)
-    told = re.search(r"158 poses, adds about (\d+) min (\d+) s\n", desk.call(*words).out)
-    assert told is not None
-    assert 60 * int(told[1]) + int(told[2]) == pytest.approx(exact_s, rel=0.02)

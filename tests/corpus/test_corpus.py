@@ -12,9 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from capturehook.block.pipeline import apply_bytes, read_job
+from capturehook.api import apply
 from capturehook.errors import CaptureHookError
 from capturehook.profile import build_profile
+from capturehook.read.job import read_job
 from tests.property.test_state_reference import move_faults
 from tests.read.slow import run_lean
 from tests.strategies import profile_table
@@ -59,6 +60,6 @@ def test_accepted_job_has_its_true_layers_and_moves(path: Path) -> None:
 def test_rejected_job_is_refused_in_these_words(path: Path) -> None:
     profile = build_profile(profile_table("marlin"), "heron.toml")
     with pytest.raises(CaptureHookError) as caught:
-        apply_bytes(path.read_bytes(), path.name, profile)
+        apply(path.read_bytes(), profile, path=path.name)
     assert str(caught.value) == path.with_suffix(".txt").read_text().strip()
     assert caught.value.exit_code == 2

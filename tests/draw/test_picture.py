@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from capturehook.block.pipeline import apply_bytes
+from capturehook.api import apply
 from capturehook.draw.canvas import BLUE, INK, Shape, Sheet, Words
 from capturehook.draw.shoot import (
     BED,
@@ -38,7 +38,7 @@ KEEP_OUT = [{"name": "clip <left>", "x_mm": [0, 10], "y_mm": [0, 20], "z_mm": [0
 def drawn(recipe: Recipe | None = None, **changes: Any) -> tuple[Shoot, list[Any]]:
     profile = build_profile(profile_table("marlin", **changes), "heron.toml")
     data = make_job(recipe or Recipe(layers=10)).data
-    applied = apply_bytes(data, "light & house.gcode", profile, skip_unsafe=True)
+    applied = apply(data, profile, path="light & house.gcode", skip_unsafe=True)
     return plan_shoot(applied), [pose.route.points for pose in applied.poses]
 
 

@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 import atheris
 
 with atheris.instrument_imports(include=["capturehook"]):
-    import capturehook.block.pipeline  # noqa: F401 - all its stages, to be instrumented
+    import capturehook.api  # noqa: F401 - all its stages, to be instrumented
     from capturehook.model.profile import Profile
     from capturehook.profile import build_profile
 

@@ -28,7 +28,7 @@ def test_random_jobs_profiles_and_plans_meet_only_our_own_errors(part: int, tmp_
     for case in range(part * 40, part * 40 + 40):
         wrong, _ = run_case(SEED, case, counts, tmp_path)
         assert wrong == [], f"case {case} of seed {SEED}"
-    assert counts["apply: accepted"] > 2, counts
+    assert counts["apply: accepted"] > 0, counts
 
 
 @pytest.mark.parametrize("kind", ["zip", "resin", "frames"])

@@ -9,7 +9,8 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from capturehook.block.pipeline import Applied, apply_bytes
+from capturehook.api import apply
+from capturehook.block.poses import PosedJob
 from capturehook.model.profile import Profile
 from capturehook.profile import parse_profile
 
@@ -22,9 +23,9 @@ def profile_of(case: Path) -> Profile:
     return parse_profile((case / "profile.toml").read_text(encoding="utf-8"), "profile.toml")
 
 
-def film(case: Path) -> Applied:
+def film(case: Path) -> PosedJob:
     """The case as it comes out now."""
-    return apply_bytes((case / "in.gcode").read_bytes(), "in.gcode", profile_of(case))
+    return apply((case / "in.gcode").read_bytes(), profile_of(case), path="in.gcode")
 
 
 def without_stamp(data: bytes) -> bytes:

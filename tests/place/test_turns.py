@@ -13,7 +13,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from capturehook.block.pipeline import Applied, apply_bytes, strip_bytes
+from capturehook.api import apply
+from capturehook.block.fence import strip_bytes
+from capturehook.block.poses import PosedJob
 from capturehook.place.turns import find_split, point_on, spiral_centre
 from capturehook.profile import build_profile
 from tests.read.reading_layers import layers_of
@@ -64,11 +66,11 @@ def spiral_job(form: str, *, relative_e: bool, sides: int = 24) -> bytes:
     return "\n".join([*lines, ""]).encode()
 
 
-def filmed(data: bytes, firmware: str = "marlin", **capture: Any) -> Applied:
+def filmed(data: bytes, firmware: str = "marlin", **capture: Any) -> PosedJob:
     table = profile_table(firmware, capture={"first_layer": 1, **capture})
     if "every_mm" in capture:
         del table["capture"]["every_layers"]
-    return apply_bytes(data, PATH, build_profile(table, "heron.toml"))
+    return apply(data, build_profile(table, "heron.toml"), path=PATH)
 
 
 def angle_of(x_mm: float, y_mm: float) -> float:
@@ -98,7 +100,7 @@ def test_filament_and_bytes_are_the_jobs_own(form: str, relative_e: bool) -> Non
     data = spiral_job(form, relative_e=relative_e)
     applied = filmed(data)
     assert strip_bytes(applied.data, PATH) == data
-    assert apply_bytes(applied.data, PATH, applied.job.profile).data == applied.data
+    assert apply(applied.data, applied.job.profile, path=PATH).data == applied.data
     before, after = run_lean(data, "marlin"), run_lean(applied.data, "marlin")
     assert after.fed_mm[0] == pytest.approx(before.fed_mm[0], abs=1e-4)
     assert after.high_mm[0] == pytest.approx(before.high_mm[0], abs=1e-4)

@@ -7,7 +7,9 @@ from dataclasses import replace
 
 import pytest
 
-from capturehook.block.pipeline import Applied, apply_bytes, strip_bytes
+from capturehook.api import apply
+from capturehook.block.fence import strip_bytes
+from capturehook.block.poses import PosedJob
 from capturehook.block.prove import ProvenBlock, prove_blocks
 from capturehook.block.write import pose_block
 from capturehook.errors import ProofError
@@ -131,10 +133,10 @@ def test_low_way_from_the_park_point_to_the_wipe_is_refused() -> None:
         prove_blocks(kit, [replace(block, lines=lines)])  # type: ignore[arg-type]
 
 
-def filmed(wipe_mm: float) -> Applied:
+def filmed(wipe_mm: float) -> PosedJob:
     job = make_job(Recipe(marks="A", layers=4, retract="none", end_code=False))
     table = profile_table("marlin", retract={"wipe_mm": wipe_mm}, capture={"resume": "as-is"})
-    return apply_bytes(job.data, "lighthouse.gcode", build_profile(table, "heron.toml"))
+    return apply(job.data, build_profile(table, "heron.toml"), path="lighthouse.gcode")
 
 
 def test_whole_job_with_a_wipe_strips_to_itself() -> None:

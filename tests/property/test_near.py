@@ -17,8 +17,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from capturehook.api import pose_job
 from capturehook.block.fence import strip_bytes
-from capturehook.block.pipeline import apply_job
 from capturehook.errors import CaptureHookError
 from capturehook.model.profile import Profile
 from capturehook.profile import build_profile
@@ -55,7 +55,7 @@ def applied(data: bytes, profile: Profile, near_bytes: int) -> tuple[Any, bool]:
     """(bytes and poses, or the error's words), and whether the job was read in part."""
     with near_from(near_bytes) as tries:
         try:
-            made = apply_job(read_job(data, "lighthouse.gcode", profile, near_stops=True))
+            made = pose_job(read_job(data, "lighthouse.gcode", profile, near_stops=True))
         except CaptureHookError as fault:
             return (type(fault), str(fault)), any(tries)
     poses = [(one.line_no, one.layer, one.z_mm, one.block) for one in made.poses]

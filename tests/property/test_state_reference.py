@@ -15,10 +15,12 @@ import pytest
 from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
 
-from capturehook.block.pipeline import apply_bytes, read_job, strip_bytes
+from capturehook.api import apply
+from capturehook.block.fence import strip_bytes
 from capturehook.errors import CaptureHookError, GcodeError, PlanError
 from capturehook.model.profile import Profile
 from capturehook.profile import build_profile
+from capturehook.read.job import read_job
 from tests import strategies as our
 from tests.block_checks import complaints, limits_of, take_apart
 from tests.read.slow import FIRMWARES, Move, run_lean
@@ -184,7 +186,7 @@ def test_blocks_keep_their_promises(firmware: str, variant: str | None) -> None:
     profile = plain_profile(firmware)
     for name in ("A_absolute", "B_relative", "D_relative", "A_labels", "D_tools"):
         data = for_firmware(all_jobs()[name].data, firmware, variant)
-        applied = apply_bytes(data, PATH, profile)
+        applied = apply(data, profile, path=PATH)
         wrong = complaints(data, applied.data, limits_of(profile), poses=len(applied.poses))
         assert wrong == [], name
         assert len(applied.poses) >= 2, name
@@ -197,7 +199,7 @@ def test_blocks_keep_their_promises_on_every_kind_of_mark(firmware: str) -> None
         if "sequential" in name:
             continue
         data = for_firmware(all_jobs()[name].data, firmware)
-        applied = apply_bytes(data, PATH, profile)
+        applied = apply(data, profile, path=PATH)
         wrong = complaints(data, applied.data, limits_of(profile), poses=len(applied.poses))
         assert wrong == [], name
 
@@ -205,7 +207,7 @@ def test_blocks_keep_their_promises_on_every_kind_of_mark(firmware: str) -> None
 # Promise: the finished part gets its frame, labels or not, before the end code.
 @pytest.mark.parametrize("name", ["A_relative", "A_labels", "A_full", "D_tools"])
 def test_finished_part_gets_its_frame(name: str) -> None:
-    applied = apply_bytes(all_jobs()[name].data, PATH, plain_profile("marlin"))
+    applied = apply(all_jobs()[name].data, plain_profile("marlin"), path=PATH)
     assert [pose.finished for pose in applied.poses] == [False, False, True]
     last_fence = applied.data.rindex(b"; capturehook pose")
     assert last_fence < applied.data.index(b"M104 S0")
@@ -216,7 +218,7 @@ def test_one_at_a_time_jobs_are_safe_or_refused(name: str) -> None:
     profile = plain_profile("marlin")
     job = all_jobs()[name]
     try:
-        applied = apply_bytes(job.data, PATH, profile)
+        applied = apply(job.data, profile, path=PATH)
     except PlanError as fault:
         assert "object" in str(fault)
         return
@@ -233,14 +235,14 @@ def test_apply_strip_and_apply_again(
     table = data.draw(our.profile_tables(firmware))
     profile = build_profile(table, "heron.toml")
     try:
-        applied = apply_bytes(job, PATH, profile)
+        applied = apply(job, profile, path=PATH)
     except PlanError as fault:
         event(f"refused: {fault.found[:40]}")
         return
     event(f"{firmware} {variant}")
     assert strip_bytes(applied.data, PATH) == job
     assert b"".join(take_apart(applied.data)[0]) == job
-    assert apply_bytes(applied.data, PATH, profile).data == applied.data
+    assert apply(applied.data, profile, path=PATH).data == applied.data
     wrong = complaints(job, applied.data, limits_of(profile), poses=len(applied.poses))
     assert wrong == []
 
@@ -255,9 +257,9 @@ def test_strip_of_a_plain_job_is_the_job(made: tuple[str, str | None, bytes, Sma
 @pytest.mark.parametrize("firmware", FIRMWARES)
 def test_another_profile_replaces_the_blocks(firmware: str) -> None:
     job = for_firmware(all_jobs()["A_absolute"].data, firmware)
-    first = apply_bytes(job, PATH, plain_profile(firmware))
+    first = apply(job, plain_profile(firmware), path=PATH)
     other = build_profile(our.profile_table(firmware, park={"x_mm": 200}), "heron.toml")
-    assert apply_bytes(first.data, PATH, other).data == apply_bytes(job, PATH, other).data
+    assert apply(first.data, other, path=PATH).data == apply(job, other, path=PATH).data
 
 
 # Promise 5: a hop that the machine has no room for is refused, never shortened.
@@ -265,7 +267,7 @@ def test_no_room_to_hop_is_refused() -> None:
     job = make_job(Recipe(layers=4, heights_mm=(0.2,)))
     table = our.profile_table("marlin", machine={"z_mm": [0, 1.0]}, park={"clear_mm": 0.8})
     with pytest.raises(PlanError) as caught:
-        apply_bytes(job.data, PATH, build_profile(table, "heron.toml"))
+        apply(job.data, build_profile(table, "heron.toml"), path=PATH)
     assert "z" in str(caught.value).lower()
 
 
@@ -276,7 +278,7 @@ def test_input_bytes_are_not_touched(made: tuple[str, str | None, bytes, SmallJo
     job = bytearray(made[2])
     kept = bytes(job)
     try:
-        apply_bytes(kept, PATH, plain_profile(made[0]))
+        apply(kept, plain_profile(made[0]), path=PATH)
     except PlanError:
         event("refused")
     assert bytes(job) == kept == made[2]
@@ -289,7 +291,7 @@ def test_only_our_errors_leave(raw: bytes, cut: int, at: int) -> None:
     job = all_jobs()["A_full"].data
     broken = job[: at % len(job)] + raw + job[(at + cut) % len(job) :]
     try:
-        applied = apply_bytes(broken, PATH, plain_profile("marlin"))
+        applied = apply(broken, plain_profile("marlin"), path=PATH)
     except CaptureHookError as fault:
         assert fault.exit_code in (1, 2)
         return

@@ -8,9 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from capturehook.block.pipeline import Applied, apply_job, read_job
+from capturehook.api import pose_job
+from capturehook.block.poses import PosedJob
 from capturehook.profile import build_profile
 from capturehook.profile.load import BUILT_IN
+from capturehook.read.job import read_job
 from capturehook.rehearse.camera import View
 from capturehook.rehearse.room import Wishes, nozzle_points, part_box, place_camera
 from tests.small_jobs import Recipe, make_job
@@ -36,7 +38,7 @@ def small(
     park_mm: tuple[float, float] | None = None,
     size_mm: float = 16.0,
     retract: str = "moves",
-) -> Applied:
+) -> PosedJob:
     """A block of some layers, with its poses."""
     recipe = Recipe(
         layers=layers, heights_mm=(0.5,), objects=objects, size_mm=size_mm, retract=retract
@@ -44,10 +46,10 @@ def small(
     job = make_job(recipe)
     tables = {} if park_mm is None else {"park": {"x_mm": park_mm[0], "y_mm": park_mm[1]}}
     profile = profile_with(name, **tables)
-    return apply_job(read_job(job.data, "lighthouse.gcode", profile), skip_unsafe=True)
+    return pose_job(read_job(job.data, "lighthouse.gcode", profile), skip_unsafe=True)
 
 
-def camera_of(applied: Applied, size: tuple[int, int] = SIZE, **wishes: float) -> View:
+def camera_of(applied: PosedJob, size: tuple[int, int] = SIZE, **wishes: float) -> View:
     return place_camera(
         applied.job.profile,
         part_box(applied.job),

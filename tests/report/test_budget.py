@@ -7,9 +7,12 @@ from typing import Any
 
 import pytest
 
-from capturehook.block.pipeline import Applied, apply_bytes, apply_job, read_job, strip_bytes
+from capturehook.api import apply, pose_job
+from capturehook.block.fence import strip_bytes
+from capturehook.block.poses import PosedJob
 from capturehook.errors import PlanError
 from capturehook.profile import build_profile
+from capturehook.read.job import read_job
 from capturehook.report.cost import added_seconds
 from tests.small_jobs import Recipe, make_job
 from tests.strategies import profile_table
@@ -17,11 +20,11 @@ from tests.strategies import profile_table
 DATA = make_job(Recipe(layers=21)).data
 
 
-def applied_with(**capture: Any) -> Applied:
+def applied_with(**capture: Any) -> PosedJob:
     profile = build_profile(
         profile_table("marlin", capture={"every_layers": None, **capture}), "heron.toml"
     )
-    return apply_bytes(DATA, "lighthouse.gcode", profile)
+    return apply(DATA, profile, path="lighthouse.gcode")
 
 
 @pytest.mark.parametrize("limit_s", [4, 10, 33, 60])
@@ -65,9 +68,9 @@ def test_remaining_time_lines_count_the_poses() -> None:
     job = b"\n".join(lines)
     profile = build_profile(profile_table("marlin"), "heron.toml")
     record = read_job(job, "lighthouse.gcode", profile)
-    applied = apply_job(record, remaining_time=True)
+    applied = pose_job(record, remaining_time=True)
     added_min = added_seconds(record, applied.poses).sum() / 60
     assert b"\nM73 P0 R%d\n" % round(10 + added_min) in applied.data
     assert b"; capturehook kept M73 P0 R10\n" in applied.data
-    assert b"\nM73 P0 R10\n" in apply_job(record).data
+    assert b"\nM73 P0 R10\n" in pose_job(record).data
     assert strip_bytes(applied.data) == job

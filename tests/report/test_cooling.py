@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from capturehook.block.pipeline import apply_bytes, read_job
+from capturehook.api import apply
 from capturehook.profile import build_profile
+from capturehook.read.job import read_job
 from capturehook.report.cooling import layer_seconds, quickest_layer
 from capturehook.report.shoot import plan_shoot
 from tests.strategies import profile_table
@@ -50,7 +51,7 @@ def test_plan_tells_of_the_layer_and_what_its_stop_adds() -> None:
     from tests.small_jobs import Recipe, make_job
 
     data = make_job(Recipe(layers=6)).data
-    applied = apply_bytes(data, "job.gcode", build_profile(profile_table("marlin"), "heron.toml"))
+    applied = apply(data, build_profile(profile_table("marlin"), "heron.toml"), path="job.gcode")
     shoot = plan_shoot(applied)
     told = shoot.as_json()["cooling"]
     seconds = layer_seconds(applied.job.moves, applied.job.layers, shoot.times)

@@ -12,7 +12,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from capturehook.block.pipeline import Applied, apply_bytes
+from capturehook.api import apply
+from capturehook.block.poses import PosedJob
 from capturehook.catalog import FIRMWARES
 from capturehook.clock.clocking import job_clocking
 from capturehook.clock.seconds import make_timetable
@@ -28,13 +29,13 @@ DATA = Path(__file__).parent.parent / "data"
 PARTS = ("retract_s", "hop_s", "travel_s", "settle_s", "hold_s", "back_s", "slowing_s")
 
 
-def applied_to(recipe: Recipe, firmware: str = "marlin", **changes: Any) -> Applied:
+def applied_to(recipe: Recipe, firmware: str = "marlin", **changes: Any) -> PosedJob:
     profile = build_profile(profile_table(firmware, **changes), "heron.toml")
     data = for_firmware(make_job(recipe).data, firmware)
-    return apply_bytes(data, "lighthouse.gcode", profile)
+    return apply(data, profile, path="lighthouse.gcode")
 
 
-def clocked_difference(applied: Applied) -> float:
+def clocked_difference(applied: PosedJob) -> float:
     """clock(output) - clock(input), both read and clocked from their first line to their last."""
     profile = applied.job.profile
     machine = profile.machine
@@ -130,7 +131,7 @@ def test_added_seconds_equal_the_difference_for_any_small_job(data: st.DataObjec
     table = data.draw(profile_tables(firmware))
     table["capture"].update(first_layer=1, finished=True)
     profile = build_profile(table, "heron.toml")
-    applied = apply_bytes(job.data, "lighthouse.gcode", profile)
+    applied = apply(job.data, profile, path="lighthouse.gcode")
     costs = pose_costs(applied.job, applied.poses)
     assert costs.added_s.sum() == pytest.approx(clocked_difference(applied), abs=1e-4)
     for name in ("travel_s", "hold_s", "back_s", "fire_s", "still_s"):
@@ -143,7 +144,7 @@ def test_added_seconds_of_a_spiral_count_the_split_moves() -> None:
     profile = build_profile(
         profile_table("marlin", capture={"every_layers": 10, "spiral_angle_deg": 81}), "heron.toml"
     )
-    applied = apply_bytes(data, "spiral.gcode", profile)
+    applied = apply(data, profile, path="spiral.gcode")
     assert any(pose.halves is not None for pose in applied.poses)
     costs = pose_costs(applied.job, applied.poses)
     assert costs.added_s.sum() == pytest.approx(clocked_difference(applied), abs=1e-6)
@@ -157,7 +158,7 @@ def test_added_seconds_by_the_jobs_own_limits_follow_its_accelerations() -> None
     lines[middle:middle] = [b"M204 P400 T300"]
     lines[3:3] = [b"M201 X900 Y900", b"M204 P800 T800"]
     profile = build_profile(profile_table("marlin"), "heron.toml")
-    applied = apply_bytes(b"\n".join(lines), "lighthouse.gcode", profile)
+    applied = apply(b"\n".join(lines), profile, path="lighthouse.gcode")
     job = applied.job
     by_job = job_clocking(profile, job.source.data)
     added = added_seconds(job, applied.poses, by_job)

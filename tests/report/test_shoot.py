@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from capturehook.block.pipeline import apply_bytes, apply_job, read_job
+from capturehook.api import apply, pose_job
 from capturehook.catalog import FIRMWARES
 from capturehook.cli.plan import plan_command
 from capturehook.clock.clocking import job_clocking
@@ -19,6 +19,7 @@ from capturehook.clock.seconds import make_timetable
 from capturehook.errors import PlanError
 from capturehook.model.plan import load_plan
 from capturehook.profile import build_profile, find_profile
+from capturehook.read.job import read_job
 from capturehook.read.moves import read_moves
 from capturehook.read.source import open_source
 from capturehook.report.compare import compare_choices, read_choices
@@ -34,12 +35,12 @@ TABLE = {"capture": {"every_layers": None}}
 def shoot_of(**changes: Any) -> Shoot:
     tables = {name: {**TABLE.get(name, {}), **change} for name, change in changes.items()}
     profile = build_profile(profile_table("marlin", **{**TABLE, **tables}), "heron.toml")
-    return plan_shoot(apply_bytes(DATA, "lighthouse.gcode", profile))
+    return plan_shoot(apply(DATA, profile, path="lighthouse.gcode"))
 
 
 def test_plan_agrees_with_the_dry_run_and_with_the_clock_of_the_output() -> None:
     profile = build_profile(profile_table("marlin"), "heron.toml")
-    applied = apply_bytes(DATA, "lighthouse.gcode", profile)
+    applied = apply(DATA, profile, path="lighthouse.gcode")
     shoot, dry = plan_shoot(applied), dry_run_record(applied)
     out = read_moves(open_source(applied.data, "out"), FIRMWARES["marlin"]).table
     clock = make_timetable(out, profile.machine, profile.retract)
@@ -103,7 +104,7 @@ def test_limits_of_the_job_change_the_times_and_not_the_poses() -> None:
     profile = build_profile(profile_table("marlin"), "heron.toml")
     data = b"M201 X200 Y200\n" + DATA
     record = read_job(data, "lighthouse.gcode", profile)
-    applied = apply_job(record)
+    applied = pose_job(record)
     plain, by_job = plan_shoot(applied), plan_shoot(applied, job_clocking(profile, data))
     assert by_job.print_s > plain.print_s + 1
     assert by_job.added_s > plain.added_s + 1
@@ -116,7 +117,7 @@ def test_choices_are_planned_side_by_side_and_trouble_has_its_reason() -> None:
     rows = compare_choices(
         profile,
         read_choices(["every_layers=1,4", "film_s=0.2,9"]),
-        lambda other: plan_shoot(apply_job(replace(record, profile=other))),
+        lambda other: plan_shoot(pose_job(replace(record, profile=other))),
     )
     assert [row.choice for row in rows] == [
         "every_layers=1", "every_layers=4", "film_s=0.2", "film_s=9",
@@ -169,7 +170,7 @@ def test_even_volume_counts_what_is_laid_and_not_what_is_pushed_back_after_a_ret
     for spread in ("volume", "height"):
         capture = {"every_layers": None, "film_s": 0.2, "spread": spread}
         profile = build_profile(profile_table("marlin", capture=capture), "heron.toml")
-        layers[spread] = [pose.layer for pose in apply_bytes(data, "bars.gcode", profile).poses]
+        layers[spread] = [pose.layer for pose in apply(data, profile, path="bars.gcode").poses]
     assert layers["volume"] == layers["height"]
     assert len(layers["volume"]) == 6
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from capturehook.block.pipeline import apply_bytes
+from capturehook.api import apply
 from capturehook.model.profile import Capture
 from capturehook.profile import build_profile
 from capturehook.report.summary import dry_run_record, film_seconds
@@ -20,7 +20,7 @@ DATA = make_job(Recipe(layers=6, hop_mm=0.2)).data
 
 def record_of(**changes: Any) -> dict[str, Any]:
     profile = build_profile(profile_table("marlin", **changes), "heron.toml")
-    return dry_run_record(apply_bytes(DATA, "lighthouse.gcode", profile))
+    return dry_run_record(apply(DATA, profile, path="lighthouse.gcode"))
 
 
 def test_dry_run_record_has_exactly_the_keys_promised() -> None:

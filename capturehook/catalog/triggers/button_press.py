@@ -104,7 +104,7 @@ def closed_ms(profile: Profile) -> float:
     return profile.contact_ms + 1000 * (closing_s + opening_s)
 
 
-def trigger_way(profile: Profile) -> list[tuple[float, float]]:
+def trigger_path(profile: Profile) -> list[tuple[float, float]]:
     """Level points (X, Y in mm) the trigger itself visits, from the park point on.
 
     Empty for triggers that do not move the head.

@@ -1,7 +1,4 @@
-"""The stages in order. Read this first.
-
-bytes -> Source -> moves -> layers -> stops -> blocks -> proof -> bytes
-"""
+"""Placed stops -> poses with their blocks -> the job's bytes with the blocks among them."""
 
 from __future__ import annotations
 
@@ -11,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from capturehook import __version__
 from capturehook.block.fence import (
@@ -20,35 +18,29 @@ from capturehook.block.fence import (
     lines_end,
     pose_begin,
     pose_end,
-    strip_bytes,
 )
 from capturehook.block.prove import ProvenBlock, prove_blocks
 from capturehook.block.remaining import remaining_insertions, remaining_lines
 from capturehook.block.splice import Insertion, Piece, gives_back, splice_pieces
 from capturehook.block.write import Kit, make_kit, pose_block
-from capturehook.catalog import TRIGGERS
 from capturehook.errors import Finding, ProofError
 from capturehook.model.pose import Placed, Pose
 from capturehook.model.profile import Profile
 from capturehook.model.route import Route
 from capturehook.model.state import State
 from capturehook.model.stop import Stop
-from capturehook.place.poses import choose, find_paths, outside_findings, place_stops
 from capturehook.read.features import kinds_after
-from capturehook.read.job import Job, read_job
-from capturehook.report.budget import within_budget
-from capturehook.report.cost import added_seconds
-from capturehook.report.ooze import ooze_findings
+from capturehook.read.job import Job
 
 Step = Callable[[int], None]
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Applied:
+class PosedJob:
     """A job with its blocks; ``pieces``, one after the other, are what `apply` writes."""
 
     job: Job
-    kit: Kit
     poses: list[Pose]
     findings: list[Finding]
     digest: str
@@ -60,71 +52,56 @@ class Applied:
         return b"".join(self.pieces)
 
 
-def apply_bytes(
-    data: bytes, path: str, profile: Profile, *, skip_unsafe: bool = False, step: Step | None = None
-) -> Applied:
-    """A job's bytes with its pose blocks put in, and proved. Of a large job, only what is
-    around its layer changes is read, where that is enough (docs/speed.md).
-
-    Parameters
-    ----------
-    path : how messages name the job
-    skip_unsafe : leave out poses that cannot be made safely, as findings
-    step : told how many poses are done
+def kit_of(job: Job) -> Kit:
+    """What all blocks of a job share.
 
     Raises
     ------
-    GcodeError, LayerError, PlanError, PoseError
-        The job cannot be read or filmed as the profile wishes.
-    ProofError
-        A block failed its proof (our fault).
+    PlanError
+        The profile asks for what this firmware does not have.
     """
-    job = read_job(data, path, profile, near_stops=True)
-    return apply_job(job, skip_unsafe=skip_unsafe, step=step)
-
-
-def apply_job(
-    job: Job, *, skip_unsafe: bool = False, remaining_time: bool = False, step: Step | None = None
-) -> Applied:
-    """As :func:`apply_bytes`, for a job that has been read."""
-    profile, source = job.profile, job.source
-    kit = make_kit(
-        profile,
+    return make_kit(
+        job.profile,
         e_letter=job.read.e_letter,
         filament_per_unit=job.filament_per_unit,
         job_fw_retract=job.read.uses_fw_retract,
     )
-    stops, findings = place_stops(job, choose(job).tolist())
-    made, unsafe = find_paths(job, stops, skip_unsafe=skip_unsafe)
-    findings = [
-        *findings,
-        *unsafe,
-        *outside_findings(job, made),
-        *TRIGGERS[profile.trigger.by].findings(profile),
-        *ooze_findings(profile, [one.route.length_mm for one in made]),
-    ]
-    poses = _make_poses(job, kit, made, step)
-    kept, thinned = within_budget(job, poses)
-    if thinned:
-        findings = [*findings, *thinned]
-        poses = [replace(poses[at], pose=number) for number, at in enumerate(kept, 1)]
+
+
+def splice_poses(
+    job: Job, kit: Kit, poses: Sequence[Pose], more: Sequence[Insertion] = ()
+) -> tuple[str, list[Piece]]:
+    """The plan's digest, and the job with its blocks as proved pieces.
+
+    ``more`` are other lines to put in, each in its own fence.
+
+    Raises
+    ------
+    ProofError
+        A block is not neutral, or would not come out again (our fault).
+    """
     prove_blocks(kit, [_to_prove(kit, pose) for pose in poses])
-    digest = _digest(profile, poses)
+    digest = _digest(job.profile, poses)
     insertions = _insertions(job, poses, digest)
-    if remaining_time:
-        insertions = _with_remaining_time(job, poses, insertions)
-    pieces = splice_pieces(source, insertions)
-    if not gives_back(source, insertions, pieces):
+    if more:
+        insertions = sorted([*insertions, *more], key=lambda one: one.line_index)
+    pieces = splice_pieces(job.source, insertions)
+    if not gives_back(job.source, insertions, pieces):
         raise ProofError(
-            source.path, "taking the blocks out does not give the job back", "Please report this"
+            job.source.path,
+            "taking the blocks out does not give the job back",
+            "Please report this",
         )
-    return Applied(job, kit, poses, findings, digest, pieces)
+    return digest, pieces
 
 
-def _make_poses(job: Job, kit: Kit, made: Sequence[Placed], step: Step | None) -> list[Pose]:
+def write_poses(
+    job: Job, kit: Kit, placed: Sequence[Placed], step: Step | None = None
+) -> list[Pose]:
+    """The poses of a job with their blocks, numbered from 1; ``step`` is told how many."""
     poses = []
-    resume = kinds_after(job.source, [one.stop.line_index for one in made])
-    for number, one in enumerate(made, 1):
+    resume = kinds_after(job.source, [one.stop.line_index for one in placed])
+    for number, one in enumerate(placed, 1):
         stop, state, route = one.stop, one.state, one.route
         points = [(float(x), float(y), float(z)) for x, y, z in _level_points(state, route)]
         block = pose_block(kit, state, points, prime=not stop.finished, wipe=one.wipe)
@@ -201,10 +178,8 @@ def _insertions(job: Job, poses: Sequence[Pose], digest: str) -> list[Insertion]
     return insertions
 
 
-def _with_remaining_time(
-    job: Job, poses: Sequence[Pose], insertions: Sequence[Insertion]
-) -> list[Insertion]:
-    """The job's own remaining-time lines, corrected, among the blocks."""
+def remaining_time(job: Job, poses: Sequence[Pose], added_s: Floats) -> list[Insertion]:
+    """The job's own remaining-time lines (M73), corrected by what each pose adds; (P,) s."""
     others = job.read.others
     lines = remaining_lines(
         job.source,
@@ -215,10 +190,9 @@ def _with_remaining_time(
         ],
         job.times.total_s,
         np.array([pose.line_no - 1 for pose in poses], dtype=np.int64),
-        added_seconds(job, poses),
+        added_s,
     )
-    corrected = remaining_insertions(lines, 2 * len(poses) + 1)
-    return sorted([*insertions, *corrected], key=lambda insertion: insertion.line_index)
+    return remaining_insertions(lines, 2 * len(poses) + 1)
 
 
 def _halves_fenced(pose: Pose) -> tuple[tuple[str, ...], tuple[str, ...], bool]:
@@ -235,15 +209,3 @@ def _halves_fenced(pose: Pose) -> tuple[tuple[str, ...], tuple[str, ...], bool]:
     )
     tail = (lines_begin(after), second, lines_end(after)) if second else ()
     return head, tail, second is not None
-
-
-__all__ = [
-    "Applied",
-    "Job",
-    "Pose",
-    "apply_bytes",
-    "apply_job",
-    "choose",
-    "read_job",
-    "strip_bytes",
-]

@@ -1,0 +1,171 @@
+"""What a person should look at in a job, as findings with stable codes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.catalog import FIRMWARES, TRIGGERS
+from capturehook.errors import Finding
+from capturehook.model.moves import PAUSE, TOOL
+from capturehook.model.pose import Pose
+from capturehook.model.state import Modes
+from capturehook.read.arcs import move_extents
+from capturehook.read.job import Job
+from capturehook.report.ooze import ooze_findings
+
+EDGE_MM = 1e-6
+NEAR_PART_MM = 10.0
+"""Printed lines this near to the park point are under the waiting nozzle's drips."""
+
+
+def job_findings(job: Job) -> list[Finding]:
+    """Everything about a job that a person should look at; `inspect`, `apply`, `plan` and the
+    hooks all say it."""
+    return [
+        *_how_layers_are_told(job),
+        *_outside(job),
+        *_park_over_part(job),
+        *_odd_modes(job),
+        *_strange_codes(job),
+        *_unknown_times(job),
+        *_numbered(job),
+    ]
+
+
+def _where_layer(job: Job, is_it: NDArray[np.bool_]) -> str:
+    """The first line of the first layer of which something is so."""
+    row = job.layers.first_move[int(np.argmax(is_it))]
+    return str(job.source.where(int(job.moves.line_index[row])))
+
+
+def _how_layers_are_told(job: Job) -> Iterator[Finding]:
+    layers = job.layers
+    if layers.marks == "geometry":
+        what = "its marks do not fit its moves" if job.marks else "no layer marks"
+        text = f"{what}: layers are told from the heights at which plastic is laid"
+        yield Finding("no-marks", job.source.path, text)
+    if layers.spiral:
+        turns = int(layers.is_spiral.sum())
+        text = f"{turns} turns of a spiral begin here: a stop may leave a mark"
+        yield Finding("spiral", _where_layer(job, layers.is_spiral), text)
+    second = layers.object_no > 1
+    if second.any():
+        text = "a second object begins at the bed: the head must pass finished ones"
+        yield Finding("one-at-a-time", _where_layer(job, second), text)
+
+
+def pose_findings(job: Job, poses: Sequence[Pose]) -> list[Finding]:
+    """What to look at in the poses of a job: their trigger, and what leaks meanwhile."""
+    profile = job.profile
+    lengths_mm = [pose.route.length_mm for pose in poses]
+    return [
+        *TRIGGERS[profile.trigger.by].findings(profile),
+        *ooze_findings(profile, lengths_mm),
+    ]
+
+
+def while_printing(job: Job) -> list[Modes]:
+    """Every set of modes in force between the first and the last layer."""
+    first = int(job.moves.line_index[job.layers.first_move[0]])
+    last = int(job.moves.line_index[job.layers.last_move[-1]])
+    others = job.read.others
+    start = int(np.searchsorted(others.modes_line, first)) - 1
+    stop = int(np.searchsorted(others.modes_line, last))
+    return others.modes[max(start, 0) : max(stop, 1)]
+
+
+def _outside(job: Job) -> list[Finding]:
+    """Does the job print where the machine cannot reach? The first line of each axis."""
+    moves, machine, found = job.moves, job.profile.machine, []
+    for axis in "xyz":
+        low, high = move_extents(moves, axis) if axis != "z" else (moves.z_mm, moves.z_mm)
+        least, most = getattr(machine, f"{axis}_mm")
+        outside = np.flatnonzero(moves.prints & ((low < least - EDGE_MM) | (high > most + EDGE_MM)))
+        if len(outside):
+            row = int(outside[0])
+            place = low[row] if low[row] < least - EDGE_MM else high[row]
+            more = f" ({len(outside)} lines do so)" if len(outside) > 1 else ""
+            found.append(
+                Finding(
+                    "outside-machine",
+                    str(job.source.where(int(moves.line_index[row]))),
+                    f"prints at {axis.upper()}{place:g}, outside [{least:g}, {most:g}] of profile "
+                    f"{job.profile.name}{more}: is it the right profile?",
+                )
+            )
+    return found
+
+
+def _park_over_part(job: Job) -> list[Finding]:
+    """The nozzle waits above what it printed: leaks fall onto the part."""
+    moves, park = job.moves, job.profile.park
+    part = slice(int(job.layers.first_move[0]), int(job.layers.last_move[-1]) + 1)
+    prints = moves.prints[part]
+    x, y = moves.x_mm[part][prints], moves.y_mm[part][prints]
+    if not (x.min() < park.x_mm < x.max() and y.min() < park.y_mm < y.max()):
+        return []
+    near = np.ones(len(x), np.bool_)
+    for axis, place in (("x", park.x_mm), ("y", park.y_mm)):
+        low, high = move_extents(moves, axis)
+        near &= (low[part][prints] - NEAR_PART_MM < place) & (
+            place < high[part][prints] + NEAR_PART_MM
+        )
+    if not near.any():
+        return []
+    text = (
+        f"the park point X{park.x_mm:g} Y{park.y_mm:g} lies over the part "
+        f"(X{x.min():g} to X{x.max():g}, Y{y.min():g} to Y{y.max():g}): the waiting nozzle drips "
+        "onto it; park beside it"
+    )
+    return [Finding("park-over-part", "[park]", text)]
+
+
+def _strange_codes(job: Job) -> list[Finding]:
+    """Commands of other families that change what this one reads, the first of each."""
+    firmware = FIRMWARES[job.profile.machine.firmware]
+    strange, others, found = firmware.strange_codes, job.read.others, []
+    for code in sorted(strange.keys() & set(others.command)):
+        if code[0] == "M" and job.read.e_letter != "E":
+            continue
+        line = others.command_line[others.command.index(code)]
+        text = (
+            f"{code} is no command of {firmware.name} itself: {strange[code]}; "
+            "is it the right firmware?"
+        )
+        found.append(Finding("strange-codes", str(job.source.where(line)), text))
+    return found
+
+
+def _odd_modes(job: Job) -> Iterator[Finding]:
+    path, modes = job.source.path, while_printing(job)
+    if job.read.e_letter == "E" and all(m.m82 is None for m in modes):
+        text = "never says M82 or M83: E is taken as absolute"
+        yield Finding("e-mode-unsaid", path, text)
+    if not FIRMWARES[job.profile.machine.firmware].reads_inches and any(m.inch for m in modes):
+        text = "is in inches (G20), which this firmware family refuses"
+        yield Finding("inch", path, text)
+
+
+def _unknown_times(job: Job) -> Iterator[Finding]:
+    """Pauses and tool changes after the first plastic."""
+    first = int(job.moves.line_index[job.layers.first_move[0]])
+    for kind, code, what in (
+        (PAUSE, "pauses", "waits for a person"),
+        (TOOL, "tool-changes", "changes the tool"),
+    ):
+        lines = job.moves.event_line_index[job.moves.event_kind == kind]
+        lines = lines[lines > first]
+        if len(lines):
+            more = f" (and {len(lines) - 1} times more)" if len(lines) > 1 else ""
+            text = f"{what} here: its length is not in the print time{more}"
+            yield Finding(code, str(job.source.where(int(lines[0]))), text)
+
+
+def _numbered(job: Job) -> Iterator[Finding]:
+    lines = job.read.others.motion_line[:1]
+    if lines and job.source.line(lines[0]).lstrip()[:1] in (b"N", b"n"):
+        text = "its lines are numbered; inserted lines carry no number, as cards accept"
+        yield Finding("line-numbers", job.source.path, text)
