@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from capturehook.cli import show
-from capturehook.cli.svg import svg_path
+from capturehook.cli.trigger_wiring import WIRING_COMMANDS, shared_options, show_advice
+from capturehook.rig.trigger_advice import LEAST_MA
 
 if TYPE_CHECKING:
     from capturehook.rig.light_advice import LightAdvice
@@ -22,7 +22,7 @@ _Function = Callable[..., Any]
 
 @click.group("trigger", short_help="Wiring advice and sizing for what fires the camera.")
 def trigger_command() -> None:
-    """Wiring advice and sizing: a contact switch, an opto-isolator or a light sensor.
+    """Wiring advice and sizing: contacts, isolators, relays, light sensors, phones, fingers.
 
     \b
     Example: a light sensor that reads 50 kohm covered and 900 ohm lit at 40 mm
@@ -30,19 +30,8 @@ def trigger_command() -> None:
     """
 
 
-def _shared(function: _Function) -> _Function:
-    """Options that every kind has."""
-    for option in (
-        click.option("--json", "as_json", is_flag=True, help="Print JSON for machines."),
-        click.option(
-            "--drawing",
-            type=click.Path(path_type=Path, dir_okay=False),
-            callback=svg_path,
-            help="Write the circuit as SVG.",
-        ),
-    ):
-        function = option(function)
-    return function
+for _command in WIRING_COMMANDS:
+    trigger_command.add_command(_command)
 
 
 def _socket_options(function: _Function) -> _Function:
@@ -67,9 +56,21 @@ def _socket_options(function: _Function) -> _Function:
 @click.option(
     "--bounce-ms", type=float, default=10.0, show_default=True, help="How long the contact bounces."
 )
-@_shared
+@click.option(
+    "--contact",
+    type=click.Choice(list(LEAST_MA)),
+    default="gold",
+    show_default=True,
+    help="Contact material.",
+)
+@shared_options
 def contact_command(
-    profile: str | None, bounce_ms: float, drawing: Path | None, as_json: bool, **socket: Any
+    profile: str | None,
+    bounce_ms: float,
+    contact: str,
+    drawing: Path | None,
+    as_json: bool,
+    **socket: Any,
 ) -> int:
     """A switch across the remote-release socket.
 
@@ -80,8 +81,8 @@ def contact_command(
     from capturehook.rig.drawings import draw_contact
     from capturehook.rig.trigger_advice import advise_contact
 
-    advice = advise_contact(_socket(profile, socket), bounce_ms)
-    return _finish(advice, drawing, draw_contact, as_json, _contact_facts)
+    advice = advise_contact(_socket(profile, socket), bounce_ms, contact)
+    return show_advice(advice, drawing, draw_contact, as_json, _contact_facts)
 
 
 @trigger_command.command("opto")
@@ -98,7 +99,7 @@ def contact_command(
     help="Current transfer ratio: output current over LED current.",
 )
 @click.option("--pin-max-ma", type=float, help="What the board's manual allows for the pin.")
-@_shared
+@shared_options
 def opto_command(
     profile: str | None,
     open_v: float | None,
@@ -122,7 +123,7 @@ def opto_command(
         profile,
         {"open_v": open_v, "line_ma": line_ma, "hold_ms": hold_ms, "min_hold_ms": min_hold_ms},
     )
-    return _finish(
+    return show_advice(
         advise_opto(OptoDrive(**drive), socket), drawing, draw_opto, as_json, _opto_facts
     )
 
@@ -155,9 +156,9 @@ def opto_command(
 @click.option("--light-on-s", type=float, help="Shortest exposure of a layer.")
 @click.option("--light-off-s", type=float, help="Shortest dark time between layers.")
 @click.option("--min-hold-ms", type=float, help="Shortest press the camera takes (100).")
-@click.option("-p", "--profile", metavar="PROFILE", help="Profile with [camera] min_hold_ms.")
+@click.option("-p", "--profile", metavar="PROFILE", help="Profile with [resin.sensor] edge.")
 @click.option("--margin", type=float, default=1.5, show_default=True, help="Wanted, both ways.")
-@_shared
+@shared_options
 def light_command(
     profile: str | None,
     rise_ms: float,
@@ -179,12 +180,21 @@ def light_command(
     from capturehook.rig.light_sensor import LightSensor
 
     press = _socket(profile, {"min_hold_ms": min_hold_ms})
+    fires_at = _edge_of(profile)
     check_number("rise_ms", rise_ms, 0.001, 1e6)
     check_number("fall_ms", fall_ms, 0.001, 1e6)
     sensor = LightSensor(
         rise_s=rise_ms / 1000, fall_s=fall_ms / 1000, hold_s=press.min_hold_ms / 1000, **rest
     )
-    return _finish(advise_light(sensor), drawing, draw_light, as_json, _light_facts)
+    return show_advice(advise_light(sensor, fires_at), drawing, draw_light, as_json, _light_facts)
+
+
+def _edge_of(wish: str | None) -> str:
+    """Which change of the light fires, as the profile has it."""
+    from capturehook.profile import load_profile
+
+    resin = load_profile(wish).resin if wish is not None else None
+    return "light-on" if resin is None else resin.sensor.edge
 
 
 def _socket(wish: str | None, options: dict[str, Any]) -> Socket:
@@ -194,31 +204,6 @@ def _socket(wish: str | None, options: dict[str, Any]) -> Socket:
 
     base = socket_from_profile(load_profile(wish)) if wish is not None else Socket()
     return replace(base, **{key: value for key, value in options.items() if value is not None})
-
-
-def _finish(
-    advice: Any,
-    drawing: Path | None,
-    draw: Callable[[Any], str],
-    as_json: bool,
-    facts: Callable[[Any], list[tuple[str, str]]],
-) -> int:
-    from capturehook.rig.advice import as_plain
-
-    if drawing is not None:
-        from capturehook.files import write_atomically
-
-        write_atomically(drawing, draw(advice).encode())
-    if as_json:
-        show.emit_json({"schema": 1, **as_plain(advice)})
-        return show.exit_code(advice.findings)
-    show.show_facts(facts(advice))
-    show.show_list("In this order", advice.steps, numbered=True)
-    show.show_list("Take care", (caution.text for caution in advice.cautions))
-    if drawing is not None:
-        show.say(f"\nCircuit drawn in {drawing}")
-    show.show_findings(advice.findings)
-    return show.exit_code(advice.findings)
 
 
 def _contact_facts(advice: ContactAdvice) -> list[tuple[str, str]]:

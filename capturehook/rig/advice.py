@@ -6,10 +6,10 @@ Each caution's topic is a heading of docs/safety.md.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import MISSING, dataclass, field, fields, is_dataclass
 from typing import Any
 
-from capturehook.errors import CaptureHookError, Where
+from capturehook.errors import CaptureHookError, Finding, Where
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,17 +67,74 @@ WHITE_LIGHT = Caution(
     "No white light or sun on an open vat: resin cures. Keep the coloured cover on.",
 )
 
+PHONE_LINES = Caution(
+    "Never power the phone's socket",
+    "Only ever close the phone's headset line through a resistor; never put a voltage on it.",
+)
+COIL = Caution(
+    "Coils and motors",
+    "A coil kicks hundreds of volts without its diode, and a stuck output burns it: fuse the "
+    "supply, and keep fingers out of the stroke.",
+)
+
 OPTICS = (FIRST, PINCH, UNATTENDED, WHITE_LIGHT)
 CONTACT = (FIRST, UNPLUG, CAMERA_LINES, PINCH)
 OPTO = (FIRST, UNPLUG, LICENSED, CAMERA_LINES, ISOLATE, HEATERS)
 LIGHT = (FIRST, UNPLUG, LICENSED, CAMERA_LINES, UV, RESIN)
-ALL = tuple(dict.fromkeys((*OPTICS, *CONTACT, *OPTO, *LIGHT)))
+PHONE = (FIRST, UNPLUG, PHONE_LINES, PINCH)
+REMOTE = (FIRST, UNPLUG, ISOLATE, PINCH)
+RELAY = (FIRST, UNPLUG, LICENSED, CAMERA_LINES, ISOLATE, HEATERS, COIL)
+FINGER = (FIRST, UNPLUG, LICENSED, HEATERS, COIL, PINCH)
+PLATE = (FIRST, UNPLUG, CAMERA_LINES, PINCH, UV, RESIN)
+EACH = (OPTICS, CONTACT, OPTO, LIGHT, PHONE, REMOTE, RELAY, FINGER, PLATE)
+ALL = tuple(dict.fromkeys(one for few in EACH for one in few))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wiring:
+    """How one way of firing is sized and wired, for people and for machines.
+
+    ``profile`` are the lines to write into the profile, ``numbers`` what was computed, by name
+    with its unit.
+    """
+
+    kind: str
+    facts: tuple[tuple[str, str], ...]
+    steps: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    profile: tuple[str, ...]
+    cautions: tuple[Caution, ...]
+    numbers: dict[str, float]
+
+
+def asked(
+    help: str, default: Any = MISSING, low: float = 0.0, high: float = 1e6, **more: Any
+) -> Any:
+    """A field that a person is asked for: its help text, range, and perhaps ``choices``."""
+    about = {"help": help, "low": low, "high": high, **more}
+    return field(default=default, metadata=about)
+
+
+def check_asked(record: Any) -> None:
+    """Every number of a record of asked fields within its range.
+
+    Raises
+    ------
+    CaptureHookError
+        As :func:`check_number`.
+    """
+    for one in fields(record):
+        value = getattr(record, one.name)
+        if isinstance(value, (int, float)) and not isinstance(value, bool):
+            check_number(one.name, value, one.metadata["low"], one.metadata["high"])
 
 
 def as_plain(value: Any) -> Any:
     """Records to nested dicts; what is not finite becomes None (JSON has no infinity)."""
     if is_dataclass(value) and not isinstance(value, type):
         return {field.name: as_plain(getattr(value, field.name)) for field in fields(value)}
+    if isinstance(value, dict):
+        return {key: as_plain(one) for key, one in value.items()}
     if isinstance(value, (tuple, list)):
         return [as_plain(one) for one in value]
     if isinstance(value, float) and not math.isfinite(value):

@@ -60,8 +60,10 @@ class LightAdvice:
     cautions: tuple[Caution, ...] = LIGHT
 
 
-def advise_light(sensor: LightSensor) -> LightAdvice:
+def advise_light(sensor: LightSensor, edge: str = "light-on") -> LightAdvice:
     """Verdicts, margins and what to move, for one sensor before one light.
+
+    ``edge`` is the change of light that shall fire, as the profile states it.
 
     Raises
     ------
@@ -78,6 +80,7 @@ def advise_light(sensor: LightSensor) -> LightAdvice:
         sensor.lit_ohm, sensor.covered_ohm, sensor.quiet_ohm, gamma, sensor.fall_s
     )
     findings = (
+        *_edge_findings(edge),
         *_fire_findings(sensor, reach_mm, shift),
         *_rearm_findings(sensor, shift),
         *_time_findings(sensor, fire_s, rearm_s),
@@ -144,6 +147,20 @@ def _source_note(sensor: LightSensor, reach_mm: float | None) -> str:
 
 def _verdict(yes: bool, no: bool) -> Verdict:
     return "yes" if yes else "no" if no else "perhaps"
+
+
+def _edge_findings(edge: str) -> list[Finding]:
+    if edge == "light-on":
+        return []
+    return [
+        Finding(
+            "light-edge",
+            "[resin.sensor] edge",
+            f'the profile says edge = "{edge}", but a bare sensor across the socket fires when the '
+            "light comes on: build the circuit of `trigger light-off`, or set the edge to "
+            '"light-on"',
+        )
+    ]
 
 
 def _fire_findings(

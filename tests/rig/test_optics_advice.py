@@ -240,6 +240,7 @@ def test_profile_gives_camera_and_settling():
                 "settle": {"frequency_hz": 30, "damping": 0.1, "start_mm": 0.5, "still_mm": 0.02},
             },
             "camera": {"focal_mm": 50, "f_number": 11, "exposure_ms": 500},
+            "trigger": {"by": "wait", "fired_by": "hand"},
         },
         "heron.toml",
     )

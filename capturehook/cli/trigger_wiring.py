@@ -1,0 +1,186 @@
+"""The commands of `capturehook trigger` for phones, coils, fingers and plates."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import MISSING, fields
+from pathlib import Path
+from typing import Any
+
+import click
+
+from capturehook.cli import show
+from capturehook.cli.svg import svg_path
+from capturehook.rig import drive, light_off, phone, plate
+from capturehook.rig.advice import Wiring
+
+Function = Callable[..., Any]
+
+
+def shared_options(function: Function) -> Function:
+    """Options that every kind has."""
+    for option in (
+        click.option("--json", "as_json", is_flag=True, help="Print JSON for machines."),
+        click.option(
+            "--drawing",
+            type=click.Path(path_type=Path, dir_okay=False),
+            callback=svg_path,
+            help="Write the circuit as SVG.",
+        ),
+    ):
+        function = option(function)
+    return function
+
+
+def show_advice(
+    advice: Any,
+    drawing: Path | None,
+    draw: Callable[[Any], str],
+    as_json: bool,
+    facts: Callable[[Any], list[tuple[str, str]]],
+) -> int:
+    from capturehook.rig.advice import as_plain
+
+    if drawing is not None:
+        from capturehook.files import write_atomically
+
+        write_atomically(drawing, draw(advice).encode())
+    if as_json:
+        show.emit_json({"schema": 1, **as_plain(advice)})
+        return show.exit_code(advice.findings)
+    show.show_facts(facts(advice))
+    show.show_list("In this order", advice.steps, numbered=True)
+    if lines := getattr(advice, "profile", ()):
+        show.say("\nFor the profile")
+        for line in lines:
+            show.say(f"    {line}")
+    show.show_list("Take care", (caution.text for caution in advice.cautions))
+    if drawing is not None:
+        show.say(f"\nCircuit drawn in {drawing}")
+    show.show_findings(advice.findings)
+    return show.exit_code(advice.findings)
+
+
+def _asked(record: type) -> Callable[[Function], Function]:
+    """An option for each field of a record that a person is asked for."""
+
+    def add(function: Function) -> Function:
+        for one in reversed(fields(record)):
+            about = one.metadata
+            kind = click.Choice(about["choices"]) if "choices" in about else float
+            required = one.default is MISSING
+            function = click.option(
+                f"--{one.name.replace('_', '-')}",
+                one.name,
+                type=kind,
+                required=required,
+                default=None if required else one.default,
+                help=about["help"],
+            )(function)
+        return shared_options(function)
+
+    return add
+
+
+def _show_wiring(wiring: Wiring, drawing: Path | None, as_json: bool) -> int:
+    from capturehook.rig.drawings import draw_wiring
+
+    if not as_json:
+        return show_advice(wiring, drawing, draw_wiring, False, lambda one: list(one.facts))
+    return show_advice(wiring, drawing, draw_wiring, True, lambda one: [])
+
+
+@click.command("phone-cable")
+@_asked(phone.PhoneCable)
+def phone_cable_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
+    """A phone, through the button of a wired headset.
+
+    \b
+    Example: volume up, a microphone of 5 kohm, a reed relay
+      capturehook trigger phone-cable --mic-ohm 5000 --by relay
+    """
+    wiring = phone.advise_phone_cable(phone.PhoneCable(**given))
+    return _show_wiring(wiring, drawing, as_json)
+
+
+@click.command("remote")
+@_asked(phone.Remote)
+def remote_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
+    """A phone or a camera, through the bridged key of a wireless remote.
+
+    \b
+    Example: 2.9 V across the key, an isolator, a frame every 40 s
+      capturehook trigger remote --by opto --key-v 2.9 --gap-s 40
+    """
+    return _show_wiring(phone.advise_remote(phone.Remote(**given)), drawing, as_json)
+
+
+@click.command("relay")
+@_asked(drive.Relay)
+def relay_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
+    """A relay between an output and the camera's socket.
+
+    \b
+    Example: a 12 V relay of 960 ohm on a 24 V output
+      capturehook trigger relay --supply-v 24 --coil-v 12 --coil-ohm 960
+    """
+    return _show_wiring(drive.advise_relay(drive.Relay(**given)), drawing, as_json)
+
+
+@click.command("solenoid")
+@_asked(drive.Solenoid)
+def solenoid_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
+    """A solenoid that presses a button.
+
+    \b
+    Example: 12 V, 24 ohm, bears 1.5 W for ever, 3 N at the stroke used
+      capturehook trigger solenoid --supply-v 12 --coil-ohm 24 --cont-w 1.5 --pull-n 3
+    """
+    return _show_wiring(drive.advise_solenoid(drive.Solenoid(**given)), drawing, as_json)
+
+
+@click.command("servo")
+@_asked(drive.Servo)
+def servo_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
+    """A hobby servo that presses a button or taps the glass.
+
+    \b
+    Example: a turn of 30 degrees, a horn of 15 mm
+      capturehook trigger servo --press-deg 30 --horn-mm 15
+    """
+    return _show_wiring(drive.advise_servo(drive.Servo(**given)), drawing, as_json)
+
+
+@click.command("light-off")
+@_asked(light_off.LightOff)
+def light_off_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
+    """A light sensor that fires when the lamp goes off, after a delay.
+
+    \b
+    Example: plate at rest 7 s after light-off, next light after 14 s
+      capturehook trigger light-off --lit-ohm 900 --dark-ohm 50000 --rest-s 7 --next-on-s 14
+    """
+    return _show_wiring(light_off.advise_light_off(light_off.LightOff(**given)), drawing, as_json)
+
+
+@click.command("plate")
+@_asked(plate.Plate)
+def plate_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
+    """A switch that the resin plate presses at the top.
+
+    \b
+    Example: closes at 120 mm, top at 121 mm, 180 mm/min, axis of 165 mm
+      capturehook trigger plate --contact-mm 120 --top-mm 121 --axis-mm 165 --speed-mm-min 180
+    """
+    return _show_wiring(plate.advise_plate(plate.Plate(**given)), drawing, as_json)
+
+
+WIRING_COMMANDS = (
+    phone_cable_command,
+    remote_command,
+    relay_command,
+    solenoid_command,
+    servo_command,
+    light_off_command,
+    plate_command,
+)
