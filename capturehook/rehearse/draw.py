@@ -150,7 +150,7 @@ class Stage:
         """One shot for each pose, in order."""
         done, sinks = 0, self.machine.moves == "bed-z"
         for index, pose in enumerate(self.applied.poses):
-            nozzle = pose.route.points[-1]
+            nozzle = np.array(pose.block.shutter_mm)
             offset = plate_offset(self.machine, float(nozzle[1]), float(nozzle[2]))
             stop = moves_before(self.applied.job, pose)
             if sinks:

@@ -61,7 +61,7 @@ class Stage:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ParkPoint:
     """A park point, what it hides (0..1 of the part, over all stages), and the seconds that the
-    ways there and back take over all poses."""
+    paths there and back take over all poses."""
 
     x_mm: float
     y_mm: float
@@ -87,16 +87,17 @@ def advise_park(applied: PosedJob, view: View) -> ParkAdvice:
     """The safe park point that hides least, and of these the nearest.
 
     It neither hides more nor costs more travel than the present one. Safe is judged by
-    `space.route` on the first pose and on the finished print; `apply` judges all poses.
+    `place.route` on the first pose and on the finished print; `apply` judges all poses.
     """
     profile = applied.job.profile
     stages = list(make_stages(applied, view))
-    now = _judge(applied, stages, (profile.park.x_mm, profile.park.y_mm))
+    stands = applied.poses[0].block.shutter_mm[:2] if applied.poses else None
+    now = _judge(applied, stages, (profile.park.x_mm, profile.park.y_mm), stands)
     if profile.trigger.by == "button":
         return ParkAdvice(now=now, reason="the park point belongs to the button")
     points = park_points(profile.machine)
-    judge_way = _Ways(applied)
-    safe = [point for point in points if judge_way.is_safe(point)]
+    paths = _Paths(applied)
+    safe = [point for point in points if paths.is_safe(point)]
     judged = [_judge(applied, stages, point) for point in safe]
     return ParkAdvice(now=now, better=best_of(now, judged), tried=len(points), safe=len(safe))
 
@@ -130,15 +131,15 @@ def make_stages(applied: PosedJob, view: View, count: int = STAGES) -> Iterator[
     small = view.scaled(WIDTH_PX / view.width_px)
     drawing, done, stop = None, 0, 0
     for index in chosen:
-        nozzle = poses[index].route.points[-1]
-        offset = plate_offset(job.profile.machine, float(nozzle[1]), float(nozzle[2]))
+        nozzle = poses[index].block.shutter_mm
+        offset = plate_offset(job.profile.machine, nozzle[1], nozzle[2])
         here = replace(small, eye_mm=small.eye_mm - offset)
         if drawing is None or not np.array_equal(here.eye_mm, drawing.view.eye_mm):
             drawing, done = Print(job, here, shadows=False), 0
         stop = moves_before(job, poses[index])
         drawing.grow(done, stop, np.zeros(3))
         done = stop
-        yield Stage(keys=drawing.canvas.keys.copy(), view=here, nozzle_z_mm=float(nozzle[2]))
+        yield Stage(keys=drawing.canvas.keys.copy(), view=here, nozzle_z_mm=nozzle[2])
 
 
 def hidden_px(stage: Stage, machine: Machine, park_mm: tuple[float, float]) -> int:
@@ -149,9 +150,15 @@ def hidden_px(stage: Stage, machine: Machine, park_mm: tuple[float, float]) -> i
     return int(np.count_nonzero((owner_of(stage.keys) == PART) & (head.keys > stage.keys)))
 
 
-def _judge(applied: PosedJob, stages: Sequence[Stage], park_mm: tuple[float, float]) -> ParkPoint:
+def _judge(
+    applied: PosedJob,
+    stages: Sequence[Stage],
+    park_mm: tuple[float, float],
+    stands_mm: tuple[float, float] | None = None,
+) -> ParkPoint:
+    """``stands_mm`` is where the head is during the exposure, if not at the park point."""
     machine = applied.job.profile.machine
-    hidden = sum(hidden_px(stage, machine, park_mm) for stage in stages)
+    hidden = sum(hidden_px(stage, machine, stands_mm or park_mm) for stage in stages)
     whole = sum(stage.part_px for stage in stages)
     return ParkPoint(
         x_mm=park_mm[0],
@@ -162,15 +169,15 @@ def _judge(applied: PosedJob, stages: Sequence[Stage], park_mm: tuple[float, flo
 
 
 def travel_seconds(applied: PosedJob, park_mm: tuple[float, float]) -> float:
-    """Straight ways from all poses to a point and back at the travel feed, s; speeding up and
+    """Straight paths from all poses to a point and back at the travel feed, s; speeding up and
     slowing down left out."""
     starts = np.array([pose.route.points[0][:2] for pose in applied.poses]).reshape(-1, 2)
-    way_mm = 2 * np.linalg.norm(starts - park_mm, axis=1).sum()
-    return float(way_mm / (applied.job.profile.park.travel_mm_min / 60))
+    path_mm = 2 * np.linalg.norm(starts - park_mm, axis=1).sum()
+    return float(path_mm / (applied.job.profile.park.travel_mm_min / 60))
 
 
-class _Ways:
-    """Asks `space.route` for ways from the first pose and from the finished print."""
+class _Paths:
+    """Asks `place.route` for paths from the first pose and from the finished print."""
 
     def __init__(self, applied: PosedJob) -> None:
         job = applied.job

@@ -115,8 +115,8 @@ def lamp(azimuth_deg: float) -> Floats:
 
 
 def nozzle_points(applied: PosedJob) -> Floats:
-    """(P, 3) nozzle at the park point of each pose, in plate coordinates."""
-    return np.array([pose.route.points[-1] for pose in applied.poses]).reshape(-1, 3)
+    """(P, 3) nozzle while the shutter is open, in plate coordinates."""
+    return np.array([pose.block.shutter_mm for pose in applied.poses]).reshape(-1, 3)
 
 
 def place_camera(
@@ -128,7 +128,7 @@ def place_camera(
     Parameters
     ----------
     box : in plate coordinates
-    nozzle_mm : (n, 3) nozzle at the park point of the last poses, plate coordinates; a job that
+    nozzle_mm : (n, 3) nozzle during the exposure of the last poses, plate coordinates; a job that
         lifts before the last frame has a sinking plate elsewhere in it
     size : width and height in pixels
 

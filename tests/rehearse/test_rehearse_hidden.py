@@ -164,3 +164,18 @@ def test_button_keeps_its_park_point():
     with_button = replace(applied, job=replace(applied.job, profile=profile))
     advice = advise_park(with_button, camera_of(applied))
     assert advice.better is None and "button" in advice.reason
+
+
+def test_hidden_share_is_told_for_where_the_head_stands_during_the_exposure():
+    """A carriage that presses a switch in front of the part hides it, wherever it parks."""
+    applied = small("kestrel")
+    poses = [
+        replace(pose, block=replace(pose.block, shutter_mm=(*IN_FRONT, pose.block.shutter_mm[2])))
+        for pose in applied.poses
+    ]
+    view = camera_of(applied)
+    at_park, at_switch = (
+        advise_park(one, view).now for one in (applied, replace(applied, poses=poses))
+    )
+    assert at_switch.hidden_share > at_park.hidden_share + 0.1
+    assert (at_switch.x_mm, at_switch.travel_s) == (at_park.x_mm, at_park.travel_s)
