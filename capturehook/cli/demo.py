@@ -59,7 +59,7 @@ def _make(folder: Path, profile: str | None, with_film: bool, step: Step) -> Dem
 
 def _make_resin(folder: Path, profile: str | None, with_film: bool, step: Step) -> Demo:
     from capturehook.demo.resin import make_resin_demo
-    from capturehook.resin.settings import load_resin_profile
+    from capturehook.resin.job import load_resin_profile
 
     loaded, table = load_resin_profile(profile or "tern")
     return make_resin_demo(folder, loaded, table, with_film=with_film, step=step)

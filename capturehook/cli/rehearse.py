@@ -188,9 +188,8 @@ def _resin(
     card: Card,
 ) -> Rehearsal:
     from capturehook.rehearse.hanging import SCREEN_MM, rehearse_resin
-    from capturehook.resin.settings import load_resin_profile
+    from capturehook.resin.job import load_resin_profile, read_job
     from capturehook.resin.shoot import plan_shoot
-    from capturehook.resin.sniff import read_job
 
     loaded, table = load_resin_profile(profile)
     job = read_job(path, table)

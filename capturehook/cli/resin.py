@@ -8,13 +8,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capturehook.cli import show
+from capturehook.cli.resin_numbers import numbers, refuse_of_the_job, table_of, taken
 from capturehook.cli.svg import svg_path
 
 if TYPE_CHECKING:
     from capturehook.errors import Finding
     from capturehook.model.profile import Profile
     from capturehook.model.resin import ResinTable
-    from capturehook.resin.job import ResinJob
+    from capturehook.model.resin_job import ResinJob
+    from capturehook.resin.clock import Reading
     from capturehook.resin.shoot import ResinShoot
 
 
@@ -23,7 +25,7 @@ if TYPE_CHECKING:
 @click.option(
     "-p", "--profile", metavar="NAME|PATH", help="Printer and camera; see `profile list`."
 )
-@click.option("--layers", type=click.IntRange(1, 100_000), help="How many, when no job is given.")
+@numbers
 @click.option(
     "--every",
     type=click.IntRange(1, 100_000),
@@ -47,7 +49,6 @@ if TYPE_CHECKING:
 def resin_command(
     job: Path | None,
     profile: str | None,
-    layers: int | None,
     every: int | None,
     plan_path: Path | None,
     area: bool,
@@ -56,40 +57,45 @@ def resin_command(
     strip: bool,
     out: Path | None,
     as_json: bool,
+    clock: tuple[Reading, ...],
+    **words: Any,
 ) -> int:
     """Plan the shoot of a resin job: when the lamp is on, what fires the camera, the film.
 
     \b
-    JOB is a zip with run.gcode and numbered images, or a zip with a text of settings and
-    numbered images. Without JOB the numbers of [resin] are used alone.
+    JOB is a binary container or a zip, told by its content (docs/resin.md has the list).
+    Without JOB the numbers are those of [resin] and of the flags.
 
     \b
     Example:  capturehook resin lighthouse.zip -p tern --every 4 --plan plan.json
+    By hand:  capturehook resin -p tern --layers 1200 --exposure-s 2.5 --bottom 5x30 --lift 6@60
     Poses:    capturehook resin lighthouse.zip -p tern --pose -o posed.zip
     """
-    _check_words(job, layers, area or picture is not None, pose, strip, out)
+    flags = taken(words)
+    _check_words(job, area or picture is not None, pose, strip, out)
+    if job is not None:
+        refuse_of_the_job(flags)
+    if (flags or clock) and (pose or strip):
+        raise click.UsageError("--pose and --strip go by the job's own lines; leave numbers out.")
     if strip and (every is not None or plan_path is not None):
         raise click.UsageError("--strip takes all poses out; --every and --plan do not go with it.")
     if strip and job is not None:
         return _strip(job, out or job, as_json)
 
-    from capturehook.resin.settings import load_resin_profile
+    from capturehook.resin.job import load_resin_profile
 
     loaded, table = load_resin_profile(profile)
+    table = table_of(table, flags, job is not None)
     if pose and job is not None:
         return _pose(job, out or job, loaded, table, every, plan_path, as_json)
-    return _show(job, loaded, table, layers, every, plan_path, area, picture, as_json)
+    return _show(job, loaded, table, every, clock, plan_path, area, picture, as_json)
 
 
-def _check_words(
-    job: Path | None, layers: int | None, looks: bool, pose: bool, strip: bool, out: Path | None
-) -> None:
+def _check_words(job: Path | None, looks: bool, pose: bool, strip: bool, out: Path | None) -> None:
     if pose and strip:
         raise click.UsageError("--pose and --strip do opposite things; give one of them.")
     if job is None and (pose or strip or looks):
         raise click.UsageError("A JOB is needed for --pose, --strip, --area and --picture.")
-    if job is not None and layers is not None:
-        raise click.UsageError("--layers is for a timeline without a JOB; leave it out.")
     if out is not None and not (pose or strip):
         raise click.UsageError("-o goes with --pose or --strip.")
     if looks and (pose or strip):
@@ -97,7 +103,7 @@ def _check_words(
 
 
 def _strip(job: Path, out: Path, as_json: bool) -> int:
-    from capturehook.resin.edit import strip_poses
+    from capturehook.resin.pose import strip_poses
 
     changed = strip_poses(job, out)
     if as_json:
@@ -116,7 +122,7 @@ def _pose(
     plan_path: Path | None,
     as_json: bool,
 ) -> int:
-    from capturehook.resin.edit import insert_poses
+    from capturehook.resin.pose import insert_poses
     from capturehook.resin.report import CAUTIONS, full_report
     from capturehook.resin.shoot import plan_shoot
 
@@ -145,18 +151,21 @@ def _show(
     path: Path | None,
     profile: Profile,
     table: ResinTable,
-    layers: int | None,
     every: int | None,
+    clock: tuple[Reading, ...],
     plan_path: Path | None,
     area: bool,
     picture: Path | None,
     as_json: bool,
 ) -> int:
+    from capturehook.resin.clock import calibrated
+    from capturehook.resin.job import job_of_table, read_job
     from capturehook.resin.report import full_report
     from capturehook.resin.shoot import plan_shoot
-    from capturehook.resin.sniff import job_of_table, read_job
 
-    job = job_of_table(table, layers, profile.name) if path is None else read_job(path, table)
+    job = job_of_table(table, profile.name) if path is None else read_job(path, table)
+    if clock:
+        job, _ = calibrated(job, *clock)
     shoot = plan_shoot(job, profile, table, every)
     findings = [*job.findings, *shoot.findings]
     looked: dict[str, Any] = {}
@@ -189,22 +198,38 @@ def _look(
     path: Path, job: ResinJob, shoot: ResinShoot, picture: Path | None
 ) -> tuple[dict[str, Any], list[Finding]]:
     """Measure the images, with a bar; draw them when a picture is wanted."""
+    from capturehook.draw.resin import Growth, draw_growth
     from capturehook.files import write_atomically
-    from capturehook.resin.area import area_report, light_area, still_findings, still_stretches
-    from capturehook.resin.picture import growth_picture
+    from capturehook.resin.area import (
+        LayerImages,
+        area_report,
+        light_area,
+        still_findings,
+        still_stretches,
+    )
 
-    with show.progress("Layer images", len(job.images)) as step:
-        area = light_area(path, job.images, step=step)
+    with (
+        LayerImages(path, job.images, job.stored) as images,
+        show.progress("Layer images", len(job.images)) as step,
+    ):
+        area = light_area(images, step=step)
     stretches = still_stretches(area, shoot.frame_layers)
     if picture is not None:
-        drawing = growth_picture(job.timeline, area, shoot, stretches)
-        write_atomically(picture, drawing.encode())
+        growth = Growth(
+            timeline=job.timeline,
+            lit=area.lit,
+            seen_from_layer=shoot.visible_from_layer,
+            frame_layers=shoot.frame_layers,
+            alike=stretches,
+            film_s=shoot.film_s,
+        )
+        write_atomically(picture, draw_growth(growth).as_svg().encode())
     return area_report(area, stretches), still_findings(stretches, job.path)
 
 
 def _say_all(job: ResinJob, shoot: ResinShoot, table: ResinTable) -> None:
+    from capturehook.model.resin_job import PHASES
     from capturehook.resin.report import CAUTIONS, card_words, light_report
-    from capturehook.resin.timeline import PHASES
 
     timeline = job.timeline
     stated = f" (the job itself says {show.duration(job.stated_s)})" if job.stated_s else ""
@@ -213,6 +238,9 @@ def _say_all(job: ResinJob, shoot: ResinShoot, table: ResinTable) -> None:
     for words in job.assumed:
         show.say(f"Assumed: {words}")
     show.say(f"Takes {show.duration(timeline.total_s)}{stated}")
+    if job.bracket_s is not None:
+        least, most = map(show.duration, job.bracket_s)
+        show.say(f"Between {least} and {most}: {job.bracket_why}; two --clock readings tell")
     sums = timeline.phase_s.sum(axis=0)
     rows = [("start-up", timeline.startup_s), *zip(PHASES, sums.tolist(), strict=True)]
     rows.append(("end", timeline.end_s))

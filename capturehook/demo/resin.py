@@ -123,7 +123,7 @@ def make_resin_demo(
     FileError
         The folder cannot be made or written.
     """
-    from capturehook.resin.edit import insert_poses
+    from capturehook.resin.pose import insert_poses
     from capturehook.resin.shoot import plan_shoot
 
     make_folder(folder)
@@ -159,7 +159,7 @@ def _rehearse(
     from capturehook.rehearse.hanging import rehearse_resin
     from capturehook.rehearse.room import Wishes
     from capturehook.rehearse.run import Asked
-    from capturehook.resin.sniff import read_job
+    from capturehook.resin.job import read_job
 
     film = folder / "rehearsal.mp4"
     job = read_job(posed_path, table)

@@ -8,12 +8,11 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+from capturehook.catalog.containers.zip_file import MIB, Container, Limits, numbered_images
 from capturehook.errors import FileError, Where
 from capturehook.files import read_bytes, replacing, write_atomically
 from capturehook.hosts.edit import Change, pose_change
 from capturehook.hosts.run import guarded, words_of
-from capturehook.resin.container import MIB, Container, Limits
-from capturehook.resin.job import numbered_images
 from capturehook.resin.rebuild import replace_member
 
 SUFFIXES = (".gcode", ".gco", ".g")

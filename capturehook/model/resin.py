@@ -10,7 +10,14 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from capturehook.model.tables import Milliseconds, NotNegative, Positive, Record, default_table
+from capturehook.model.tables import (
+    Flag,
+    Milliseconds,
+    NotNegative,
+    Positive,
+    Record,
+    default_table,
+)
 
 Count = Annotated[int, Field(strict=True, ge=0, le=100_000)]
 
@@ -44,6 +51,23 @@ class Sensor(Record):
     """s, flashes before the first layer (a screen or lamp test), each as its length in seconds."""
 
 
+class PlateSwitch(Record):
+    """A switch across the camera's release that the plate presses at the top of its way."""
+
+    over_travel_mm: Annotated[float, Field(strict=True, gt=0, le=20)] = 0.3
+    """mm the plate goes on after the contact closes, up to z_mm of the pose."""
+    most_over_travel_mm: Annotated[float, Field(strict=True, gt=0, le=50)] = 2.0
+    """mm the switch can be pressed beyond its contact before it breaks."""
+    approach_mm: Annotated[float, Field(strict=True, ge=0.2, le=50)] = 2.0
+    """mm below the contact where the plate waits until it has settled and the drip has gone."""
+    approach_mm_min: Positive = 180.0
+    """mm/min, speed of the press."""
+    repeat_mm: Annotated[float, Field(strict=True, ge=0, le=2)] = 0.05
+    """mm by which the height at which it closes differs from press to press."""
+    passable: Flag = False
+    """The plate can go past it, as past a side lever; if not, rising further breaks it."""
+
+
 class PlatePose(Record):
     """Where the plate waits, lamp off, while a frame is taken."""
 
@@ -54,9 +78,33 @@ class PlatePose(Record):
     gentle_mm: Annotated[float, Field(strict=True, ge=0.1, le=50)] = 1.0
     """mm, last part of the way back, at the job's own feed."""
     settle_ms: Milliseconds = 1000
-    """ms, rest at the top before the camera is fired: the plate swings and the resin drips."""
+    """ms, rest before the camera is fired: the plate swings and the resin drips."""
     lines: Annotated[tuple[str, ...], Field(max_length=20)] = ()
-    """Lines of the machine that fire the camera; none when the plate itself closes a switch."""
+    """Lines of the machine that fire the camera; none when the plate itself presses a switch."""
+    switch: PlateSwitch = default_table(PlateSwitch)
+    """That switch."""
+
+    @property
+    def contact_mm(self) -> float:
+        """Height at which the plate closes the switch."""
+        return self.z_mm - self.switch.over_travel_mm
+
+    @model_validator(mode="after")
+    def _switch_closes_and_lives(self) -> PlatePose:
+        switch = self.switch
+        if self.lines:
+            return self
+        if switch.over_travel_mm < 3 * switch.repeat_mm:
+            raise ValueError(
+                f"switch: over_travel_mm {switch.over_travel_mm:g} is less than three times "
+                f"repeat_mm {switch.repeat_mm:g}: it may not close; press further"
+            )
+        if switch.over_travel_mm > switch.most_over_travel_mm:
+            raise ValueError(
+                f"switch: over_travel_mm {switch.over_travel_mm:g} is more than the "
+                f"{switch.most_over_travel_mm:g} it stands; lower z_mm or the over-travel"
+            )
+        return self
 
 
 class ResinTable(Record):
@@ -66,6 +114,8 @@ class ResinTable(Record):
     """How many layers, for a timeline without a job."""
     layer_mm: Positive = 0.05
     """mm, height of a layer."""
+    first_layer_mm: Positive | None = None
+    """mm, height of the first layer, where it differs."""
     bottom_layers: Count = 5
     """First layers, which are exposed longer."""
     bottom_exposure_s: Positive = 30.0
@@ -84,8 +134,13 @@ class ResinTable(Record):
     """s, at the top of the lift."""
     light_off_s: NotNegative = 0.0
     """s, the least darkness between two exposures, if the printer has such a setting."""
-    light_off_from: Literal["lift", "retract"] = "lift"
-    """lift: counted from the start of the lift, moves included; retract: a rest after it."""
+    light_off_from: Literal["lift", "retract", "none"] | None = None
+    """lift: counted from the start of the lift, moves included; retract: a rest after it; none:
+    not counted. Without it as is likeliest for the job's kind, else lift."""
+    moves: Literal["job", "lift"] = "job"
+    """job: the plate moves as the job states; lift: as lift and retract here."""
+    tilt_s: NotNegative = 0.0
+    """s, tilt down and up of a vat that tilts; lift and retract are then not made."""
     lift: Stages = (Stage(mm=6, mm_min=60),)
     """Stages up: one, or slow and then fast."""
     retract: Stages = (Stage(mm=6, mm_min=150),)

@@ -42,7 +42,7 @@ from capturehook.rehearse.slabs import Skin, Slabs, read_slabs, skin_of, undersi
 if TYPE_CHECKING:
     from capturehook.model.profile import Profile
     from capturehook.model.resin import ResinTable
-    from capturehook.resin.job import ResinJob
+    from capturehook.model.resin_job import ResinJob
     from capturehook.resin.shoot import ResinShoot
 
 Floats = NDArray[np.float64]

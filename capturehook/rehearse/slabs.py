@@ -14,9 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.errors import FrameError
-from capturehook.resin.area import read_pixels
-from capturehook.resin.container import Container
-from capturehook.resin.job import ResinJob
+from capturehook.model.resin_job import ResinJob
+from capturehook.resin.area import LayerImages
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -108,9 +107,9 @@ def read_slabs(
     thick = -(-layers // min(MOST_SLABS, max(FEWEST_SLABS, poses)))
     last = np.unique(np.append(np.arange(thick, layers + 1, thick), layers))
     masks: list[Mask] = []
-    with Container(Path(job.path)) as container:
+    with LayerImages(Path(job.path), job.images, job.stored) as images:
         for layer in last:
-            masks.append(_mask_of(container, job, int(layer), masks))
+            masks.append(_mask_of(images, job, int(layer), masks))
             step(len(masks))
     if not any(mask.any() for mask in masks):
         raise FrameError(
@@ -125,16 +124,16 @@ def read_slabs(
     )
 
 
-def _mask_of(container: Container, job: ResinJob, layer: int, before: list[Mask]) -> Mask:
+def _mask_of(images: LayerImages, job: ResinJob, layer: int, before: list[Mask]) -> Mask:
     """(H, W) where a layer's image is lit; a layer without one is like the layer before."""
     name = job.images[layer - 1] if job.images else ""
     if not name:
         if not before:
             raise FrameError(
-                f"{job.path}: layer {layer}", "has no image to draw", "Export the job again"
+                f"{job.path}: layer {layer}", "has no image to draw", "Slice the model again"
             )
         return before[-1]
-    pixels = read_pixels(container, name)
+    pixels = images.read(layer - 1)
     lit = pixels if pixels.ndim == 2 else pixels.max(axis=2)
     factor = -(-lit.shape[1] // WIDEST_PX)
     high, wide = (side // factor * factor for side in lit.shape)
@@ -142,7 +141,7 @@ def _mask_of(container: Container, job: ResinJob, layer: int, before: list[Mask]
     mask: Mask = blocks.mean(axis=(1, 3), dtype=np.float32) >= HALF_LIT
     if before and mask.shape != before[0].shape:
         raise FrameError(
-            f"{job.path}: {name}", "is of another size than the image before", "Export again"
+            f"{job.path}: {name}", "is of another size than the image before", "Slice it again"
         )
     return mask
 

@@ -8,14 +8,17 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
+from types import TracebackType
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from capturehook.catalog.containers import HEAD_BYTES, binary_kind
+from capturehook.catalog.containers.fields import Fields
+from capturehook.catalog.containers.zip_file import Container, Limits
 from capturehook.errors import CaptureHookError, FileError, Finding, Where
-from capturehook.resin.container import Container, Limits
-from capturehook.resin.timeline import Floats, Ints
+from capturehook.model.resin_job import Floats, Ints, StoredJob
 
 if TYPE_CHECKING:
     from types import ModuleType
@@ -26,6 +29,68 @@ ROWS = 512
 """Rows of an image looked at together: what is copied on the way stays small."""
 STILL_FRAMES = 3
 """A stretch of fewer alike steps than this is not worth a word."""
+HALF_LIT = 128
+"""From this grey on a pixel counts as lit: antialiasing makes greys along every edge, which
+flicker from layer to layer where the outline stays (common practice, no source)."""
+ALIKE = 0.002
+"""Share of the lit pixels that may differ between layers that show nothing new."""
+DAMAGED = "Copy the file again, or slice the model again"
+
+
+class LayerImages:
+    """The layer images of a job, one at a time, whatever container they are in.
+
+    Use it in a `with` statement. ``stored`` is the job as its container states it, for the
+    binary kinds; images of zips are members.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        images: tuple[str, ...],
+        stored: StoredJob | None = None,
+        limits: Limits | None = None,
+    ) -> None:
+        self.path, self.images, self.stored = path, images, stored
+        self._file: Container | Fields
+        fields = Fields(path)
+        self._kind = binary_kind(fields.raw(0, min(HEAD_BYTES, fields.size), "file"))
+        if self._kind is None:
+            fields.__exit__(None, None, None)
+            _pillow()
+            self._file = Container(path, limits)
+        else:
+            self._file = fields
+
+    def __enter__(self) -> LayerImages:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        fault: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._file.__exit__(kind, fault, trace)
+
+    def mark(self, index: int) -> object:
+        """Equal for layers whose images are surely the same bytes."""
+        name = self.images[index]
+        return self._file.fingerprint(name) if isinstance(self._file, Container) else name
+
+    def read(self, index: int) -> NDArray[np.uint8]:
+        """(H, W) grey, or (H, W, 3) where three pixels of the lamp screen share one of the image.
+
+        Raises
+        ------
+        FileError
+            The image is damaged or too large.
+        """
+        if isinstance(self._file, Container):
+            return read_pixels(self._file, self.images[index])
+        assert self._kind is not None
+        assert self.stored is not None
+        return self._kind.pixels(self._file, self.stored, index)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,55 +99,48 @@ class LightArea:
 
     Attributes
     ----------
-    lit : (L,) share of pixels that get any light, 0 to 1; NaN where there is no image
-    changed : (L,) share of pixels that differ from the layer before; NaN where unknown
+    lit : (L,) share of pixels lit to half or more, 0 to 1; NaN where there is no image
+    changed : (L,) pixels that differ from the layer before, as a share of the lit ones (of the
+        layer with more of them); NaN where unknown
     """
 
     lit: Floats
     changed: Floats
 
 
-def light_area(
-    path: Path,
-    images: tuple[str, ...],
-    limits: Limits | None = None,
-    step: Callable[[int], object] = lambda done: None,
-) -> LightArea:
+def light_area(images: LayerImages, step: Callable[[int], object] = lambda done: None) -> LightArea:
     """Measure the layer images of a container.
 
     Parameters
     ----------
-    images : (L,) member names; "" for a layer without one
     step : called with the count of layers done
 
     Raises
     ------
-    CaptureHookError
-        Pillow is not installed.
     FileError
         An image is damaged or too large, or sizes differ.
     """
-    _pillow()
-    lit = np.full(len(images), np.nan)
-    changed = np.full(len(images), np.nan)
-    before: NDArray[np.uint8] | None = None
-    seen: tuple[int, int] | None = None
-    with Container(path, limits) as container:
-        # One image at a time: a whole job would not fit into memory.
-        for index, name in enumerate(images):
-            if not name:
-                before = seen = None
-                continue
-            mark = container.fingerprint(name)
-            if mark == seen and index:
-                lit[index], changed[index] = lit[index - 1], 0.0
-            else:
-                pixels = read_pixels(container, name)
-                lit[index] = np.count_nonzero(pixels) / pixels.size
-                if before is not None:
-                    changed[index] = _changed(before, pixels, container, name)
-                before, seen = pixels, mark
-            step(index + 1)
+    names = images.images
+    lit = np.full(len(names), np.nan)
+    changed = np.full(len(names), np.nan)
+    before: NDArray[np.bool_] | None = None
+    count_before, seen = 0, None
+    # One image at a time: a whole job would not fit into memory.
+    for index, name in enumerate(names):
+        if not name:
+            before = seen = None
+            continue
+        mark = images.mark(index)
+        if mark == seen and index:
+            lit[index], changed[index] = lit[index - 1], 0.0
+        else:
+            now = images.read(index) >= HALF_LIT
+            count = int(np.count_nonzero(now))
+            lit[index] = count / now.size
+            if before is not None:
+                changed[index] = _changed(before, now, max(count, count_before), images, name)
+            before, count_before, seen = now, count, mark
+        step(index + 1)
     return LightArea(lit=lit, changed=changed)
 
 
@@ -99,7 +157,7 @@ def _pillow() -> ModuleType:
 
 
 def read_pixels(container: Container, name: str) -> NDArray[np.uint8]:
-    """(H, W) grey, or (H, W, 3) where three pixels of the lamp screen share one of the image.
+    """A PNG member as (H, W) grey or (H, W, 3).
 
     Raises
     ------
@@ -118,9 +176,7 @@ def read_pixels(container: Container, name: str) -> NDArray[np.uint8]:
                 return _pixels(image)
     except (OSError, ValueError, SyntaxError, pillow.DecompressionBombError) as fault:
         raise FileError(
-            Where(str(container.path), key=name),
-            f"is a damaged image ({fault})",
-            "Export the job again",
+            Where(str(container.path), key=name), f"is a damaged image ({fault})", DAMAGED
         ) from fault
 
 
@@ -136,14 +192,12 @@ def _pixels(image: Image) -> NDArray[np.uint8]:
 
 
 def _changed(
-    before: NDArray[np.uint8], now: NDArray[np.uint8], container: Container, name: str
+    before: NDArray[np.bool_], now: NDArray[np.bool_], most: int, images: LayerImages, name: str
 ) -> float:
     if before.shape[:2] != now.shape[:2]:
         old, new = (f"{shape[1]} x {shape[0]}" for shape in (before.shape, now.shape))
         raise FileError(
-            Where(str(container.path), key=name),
-            f"is {new} pixels, the layer before {old}",
-            "Export the job again",
+            Where(str(images.path), key=name), f"is {new} pixels, the layer before {old}", DAMAGED
         )
     if before.shape != now.shape:
         return float("nan")
@@ -151,17 +205,20 @@ def _changed(
         np.count_nonzero(before[top : top + ROWS] != now[top : top + ROWS])
         for top in range(0, len(now), ROWS)
     )
-    return differs / now.size
+    return differs / max(most, 1)
 
 
 def still_stretches(area: LightArea, layer_no: Ints) -> list[tuple[int, int]]:
     """(first, last) layers of stretches of frames between which no image changes.
 
     ``layer_no`` (F,) are the layers of the frames, rising; a step between two frames is
-    still when every layer between them is alike, up to and with the later one.
+    still when every layer between them is alike, up to and with the later one, and all of
+    them together differ by no more than ALIKE.
     """
-    moved = np.concatenate([[0], np.cumsum(~(area.changed == 0.0))])
-    still = [moved[later] == moved[earlier] for earlier, later in pairwise(layer_no.tolist())]
+    moved = np.concatenate([[0], np.cumsum(np.nan_to_num(area.changed, nan=1.0))])
+    still = [
+        moved[later] - moved[earlier] <= ALIKE for earlier, later in pairwise(layer_no.tolist())
+    ]
     edges = np.flatnonzero(np.diff(np.concatenate([[False], still, [False]]).astype(np.int8)))
     runs = edges.reshape(-1, 2)
     return [

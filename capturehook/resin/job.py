@@ -1,106 +1,295 @@
-"""What is known of a resin job, whatever container it came in."""
+"""The one door of a resin job: a container of any kind, or numbers alone -> a ResinJob."""
 
 from __future__ import annotations
 
-import re
-from collections import defaultdict
-from collections.abc import Iterable
-from dataclasses import dataclass
-from itertools import pairwise
+from dataclasses import replace
+from pathlib import Path
 
-from capturehook.errors import Finding
-from capturehook.resin.timeline import Floats, Ints, LightTimeline
+import numpy as np
 
-_NUMBERED = re.compile(r"^(.*?)([0-9]{1,9})\.png$", re.IGNORECASE | re.DOTALL)
+from capturehook.catalog.containers import HEAD_BYTES, binary_kind, zip_kind
+from capturehook.catalog.containers.fields import Fields
+from capturehook.catalog.containers.refused import TWO_WAYS, refusal
+from capturehook.catalog.containers.zip_file import Container, Limits
+from capturehook.errors import CaptureHookError, FileError, Finding, ProfileError, Where
+from capturehook.model.profile import Profile
+from capturehook.model.resin import ResinTable
+from capturehook.model.resin_job import (
+    PHASES,
+    LayerCycles,
+    LightTimeline,
+    ResinJob,
+    StoredJob,
+)
+from capturehook.profile import find_profile, load_profile
+from capturehook.profile.load import LOCAL_NAME, unnamed_profile
+from capturehook.resin.lines import find_run_gcode, read_run_gcode
+from capturehook.resin.timeline import (
+    DOWN,
+    cycles_of_table,
+    moved_by_table,
+    timeline_of,
+    timeline_of_table,
+)
 
-TIME_APART = 0.25
+TIME_APART = 0.05
 """Share of the stated print time by which a timeline may differ before it is a finding."""
+SHORT_PULSE_S = 0.1
+"""Some start procedures insert an empty layer with a light as short as this."""
+AREAS_LOOKED_AT = 240
+"""Layer images decoded to tell slow tilts from fast; areas between them are interpolated."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PoseTimes:
-    """P pose blocks found in a job; shapes (P,).
+def read_job(path: Path, table: ResinTable, limits: Limits | None = None) -> ResinJob:
+    """A resin job of any kind that is known.
 
-    Attributes
-    ----------
-    layer_no : as the fence states it
-    fire_s : second at which the camera is fired
-    still_s : how long the plate stays at the pose from then on
-    plate_mm : height of the plate at the pose
+    Raises
+    ------
+    FileError
+        A damaged container, or one of no kind that is read.
+    GcodeError, LayerError
+        Its text cannot be followed.
     """
+    with Fields(path) as fields:
+        head = fields.raw(0, min(HEAD_BYTES, fields.size), "file")
+        kind = binary_kind(head)
+        if kind is not None:
+            return job_of_stored(path, kind.read(fields), table)
+    if not head.startswith(b"PK"):
+        raise FileError(str(path), refusal(head), TWO_WAYS)
+    with Container(path, limits) as container:
+        name = find_run_gcode(container)
+        if name is not None:
+            return told_time(read_run_gcode(container, name, table))
+        zipped = zip_kind(container)
+        if zipped is not None:
+            return job_of_stored(path, zipped.read(container), table)
+        raise FileError(str(path), refusal(head, container.names), TWO_WAYS)
 
-    layer_no: Ints
-    fire_s: Floats
-    still_s: Floats
-    plate_mm: Floats
 
+def job_of_table(table: ResinTable, profile_name: str) -> ResinJob:
+    """A job known only by numbers: the profile's, or flags in their place.
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ResinJob:
-    """A job as read.
-
-    Attributes
-    ----------
-    kind : "commands" (a run.gcode tells every move) or "settings" (a text of key = value)
-    text_name : the member that was read; "" without a job file
-    images : (L,) member shown in each layer; "" where none was found
-    stated_s : print time that the job itself states, or None
-    evidence : sentences: what was found that made it this kind
-    assumed : sentences: what the job leaves unsaid and the profile filled in
-    poses : pose blocks found in the job
+    Raises
+    ------
+    ProfileError
+        Nobody said how many layers.
     """
-
-    path: str
-    kind: str
-    text_name: str
-    timeline: LightTimeline
-    images: tuple[str, ...]
-    stated_s: float | None
-    evidence: tuple[str, ...]
-    assumed: tuple[str, ...]
-    findings: tuple[Finding, ...] = ()
-    poses: PoseTimes | None = None
-
-
-def numbered_images(names: Iterable[str]) -> tuple[list[tuple[int, str]], str]:
-    """The layer images, (number, name) in rising number, and the part of the name they share.
-
-    Previews carry numbers too (their size in pixels): the largest family of equal beginnings
-    is taken.
-    """
-    families: dict[str, list[tuple[int, str]]] = defaultdict(list)
-    for name in names:
-        found = _NUMBERED.match(name)
-        if found:
-            families[found.group(1)].append((int(found.group(2)), name))
-    if not families:
-        return [], ""
-    stem = max(families, key=lambda key: (len(families[key]), -key.count("/"), -len(key)))
-    return sorted(families[stem]), stem
-
-
-def gaps(images: list[tuple[int, str]], path: str) -> list[Finding]:
-    """A finding when numbers are missing between the first and the last image."""
-    numbers = sorted({number for number, _ in images})
-    holes = [(low + 1, high - low - 1) for low, high in pairwise(numbers) if high > low + 1]
-    if not holes:
-        return []
-    missing = sum(count for _, count in holes)
-    text = f"{missing} layer image(s) missing, the first is number {holes[0][0]}"
-    return [Finding("resin-image-gap", path, text)]
-
-
-def each_kth(count: int, every: int) -> slice:
-    """The slice that keeps each k-th of ``count`` things, the last one among them: ceil(N / k)."""
-    return slice((count - 1) % every if count else 0, None, every)
-
-
-def time_findings(stated_s: float | None, total_s: float, path: str) -> list[Finding]:
-    """A finding when the job's own print time and the timeline are far apart."""
-    if not stated_s or abs(total_s - stated_s) <= TIME_APART * stated_s:
-        return []
-    text = (
-        f"the job states {stated_s:.0f} s of print time, the timeline comes to {total_s:.0f} s: "
-        "check lift, retract, rests and startup_s of [resin]"
+    count = table.layers
+    if count is None:
+        fault = CaptureHookError(
+            Where(profile_name, key="[resin] layers"),
+            "is not set and no job was given",
+            "Set it, give --layers N, or give a job",
+        )
+        raise ProfileError([fault])
+    cycles = cycles_of_table(table, count)
+    bracket_s, why = _bracket(cycles, table, ("lift", "retract"))
+    return ResinJob(
+        path="(no job)",
+        kind="numbers",
+        text_name="",
+        timeline=timeline_of_table(table, count),
+        images=(),
+        stated_s=None,
+        evidence=(f"[resin] of profile {profile_name} and flags, {count} layers",),
+        assumed=(),
+        bracket_s=bracket_s,
+        bracket_why=why,
     )
-    return [Finding("resin-time-differs", path, text)]
+
+
+def job_of_stored(path: Path, stored: StoredJob, table: ResinTable) -> ResinJob:
+    """The job behind what a container states; what it leaves unsaid is filled in and said."""
+    cycles, assumed, more = _filled(path, stored, table)
+    reading = table.light_off_from or stored.light_off[0]
+    bracket_s, why = _bracket(cycles, table, stored.light_off, stored)
+    return told_time(
+        ResinJob(
+            path=str(path),
+            kind=stored.kind,
+            text_name=stored.text_name,
+            timeline=timeline_of(cycles, table, reading),
+            images=stored.images,
+            stated_s=stored.stated_s,
+            evidence=(stored.evidence,),
+            assumed=assumed,
+            findings=(*stored.findings, *more, *_pulse_findings(str(path), cycles)),
+            stored=stored,
+            bracket_s=bracket_s,
+            bracket_why=why,
+        )
+    )
+
+
+def _filled(
+    path: Path, stored: StoredJob, table: ResinTable
+) -> tuple[LayerCycles, tuple[str, ...], tuple[Finding, ...]]:
+    """(cycles, what was assumed, findings): the moves a job does not state."""
+    cycles, layers = stored.cycles, len(stored.cycles)
+    if table.moves == "lift" or (table.tilt_s > 0 and "lift" in stored.lacks):
+        by_table = moved_by_table(table, cycles.z_mm, cycles.exposure_s, stored.bottom_layers)
+        return by_table, ("moves and rests: as in [resin], as its moves or tilt_s asks",), ()
+    if stored.tilt is not None:
+        tilt_s, words = tilts(path, stored)
+        return replace(cycles, tilt_s=tilt_s), (words,), ()
+    if "lift" not in stored.lacks:
+        return cycles, (), ()
+    light_s = float(cycles.exposure_s.sum())
+    if stored.stated_s and stored.stated_s > light_s:
+        dark_s = (stored.stated_s - light_s) / layers
+        rest_s = cycles.rest_s.copy()
+        rest_s[:, DOWN] = dark_s
+        words = (
+            f"{dark_s:.2f} s of dark in each layer, (stated {stored.stated_s:.0f} s - light "
+            f"{light_s:.0f} s) / {layers} layers; no lift of the plate (where it does lift: "
+            '[resin] moves = "lift")'
+        )
+        return replace(cycles, rest_s=rest_s), (words,), ()
+    by_table = moved_by_table(table, cycles.z_mm, cycles.exposure_s, stored.bottom_layers)
+    text = (
+        "states no lift, no rests and no print time: [resin] of the profile stands in for them; "
+        "two clock readings (--clock) tell whether it does so well"
+    )
+    words = "rests, lift and retract: as in [resin], for the job does not state them"
+    return by_table, (words,), (Finding("resin-moves-unknown", str(path), text),)
+
+
+def tilts(path: Path, stored: StoredJob) -> tuple[np.ndarray, str]:
+    """((L,) seconds of each layer's tilt, in words how they were told apart).
+
+    A layer is slow when its lit share of the screen is above the job's own limit; the count
+    the job states decides how many are. Where images cannot be looked at, all get the mean.
+    """
+    tilt, layers = stored.tilt, len(stored.cycles)
+    assert tilt is not None
+    head = f"the vat tilts: {tilt.fast_s:.2f} s fast, {tilt.slow_s:.2f} s slow"
+    count = tilt.slow_layers
+    if count in (0, layers) or tilt.fast_s == tilt.slow_s:
+        return np.full(layers, tilt.slow_s if count else tilt.fast_s), f"{head}; all layers alike"
+    shares = _areas(path, stored)
+    if shares is None:
+        if count is None:
+            return np.full(layers, tilt.slow_s), f"{head}; all slow, no image was looked at"
+        mean_s = tilt.fast_s + (tilt.slow_s - tilt.fast_s) * min(count, layers) / layers
+        return np.full(layers, mean_s), f"{head}; their mean by the job's count of {count} slow"
+    by_area = int((shares > tilt.area_share).sum())
+    count = by_area if count is None else min(count, layers)
+    slow = np.zeros(layers, np.bool_)
+    slow[np.argsort(-shares, kind="stable")[:count]] = True
+    words = f"{head}; the {count} layers with most light are slow"
+    if by_area != count:
+        words += f" (by area alone {by_area} would be)"
+    return np.where(slow, tilt.slow_s, tilt.fast_s), words
+
+
+def _areas(path: Path, stored: StoredJob) -> np.ndarray | None:
+    """(L,) lit share of the screen; None where images cannot be decoded here."""
+    from capturehook.resin.area import LayerImages
+
+    layers = len(stored.cycles)
+    looked = np.unique(np.linspace(0, layers - 1, min(layers, AREAS_LOOKED_AT)).astype(np.int64))
+    try:
+        with LayerImages(path, stored.images, stored) as images:
+            shares = [np.count_nonzero(one) / one.size for one in map(images.read, looked)]
+    except FileError:
+        raise
+    except CaptureHookError:
+        return None
+    found: np.ndarray = np.interp(np.arange(layers), looked, shares)
+    return found
+
+
+def _bracket(
+    cycles: LayerCycles,
+    table: ResinTable,
+    readings: tuple[str, ...],
+    stored: StoredJob | None = None,
+) -> tuple[tuple[float, float] | None, str]:
+    """(least and greatest total, on what sources differ) where they do."""
+    tilt = None if stored is None else stored.tilt
+    if tilt is not None and cycles.tilt_s.any() and table.moves == "job":
+        layers = len(cycles)
+        totals = [
+            timeline_of(replace(cycles, tilt_s=np.full(layers, one)), table).total_s
+            for one in (tilt.fast_s, tilt.slow_s)
+        ]
+        why = "all tilts fast, or all slow: the printer decides by limits of its own"
+    elif cycles.light_off_s.any():
+        totals = [timeline_of(cycles, table, reading).total_s for reading in readings]
+        meaning = {
+            "lift": "counted from the start of the lift",
+            "retract": "a rest after the moves",
+            "none": "not made",
+        }
+        why = "the light-off time " + ", or ".join(meaning[one] for one in readings)
+    else:
+        return None, ""
+    return (min(totals), max(totals)), why
+
+
+def _pulse_findings(path: str, cycles: LayerCycles) -> list[Finding]:
+    """Lamp pulses that are no layers of the part, or layers that share a height."""
+    found = []
+    short = np.flatnonzero(cycles.exposure_s < SHORT_PULSE_S)
+    if len(short):
+        text = (
+            f"{len(short)} layer(s) are lit for less than {SHORT_PULSE_S:g} s, the first is layer "
+            f"{short[0] + 1}: a sensor may miss them, count frames from the layer after"
+        )
+        found.append(Finding("resin-short-pulse", path, text))
+    level = np.flatnonzero(np.diff(cycles.z_mm) <= 1e-6)
+    if len(level):
+        text = (
+            f"{len(level)} layer(s) are lit again at the height of the layer before, the first is "
+            f"layer {level[0] + 2}: pulses without growth between them"
+        )
+        found.append(Finding("resin-same-height", path, text))
+    return found
+
+
+def told_time(job: ResinJob) -> ResinJob:
+    """The job with a finding when its own print time and the timeline are far apart; neither
+    is scaled to the other."""
+    timeline, stated_s = job.timeline, job.stated_s
+    total_s = _without_poses_s(timeline)
+    if not stated_s or abs(total_s - stated_s) <= TIME_APART * stated_s:
+        return job
+    text = (
+        f"the job states {stated_s:.0f} s of print time, its moves add up to {total_s:.0f} s "
+        f"({total_s / stated_s:.2f} times): stated times are often wrong; two clock readings "
+        "(--clock) tell"
+    )
+    return replace(job, findings=(*job.findings, Finding("resin-time-differs", job.path, text)))
+
+
+def _without_poses_s(timeline: LightTimeline) -> float:
+    """Seconds of all layers without their poses: stated times count neither those, nor
+    homing, nor the way up at the end."""
+    return float(timeline.phase_s[:, : PHASES.index("pose")].sum())
+
+
+def load_resin_profile(wish: str | None) -> tuple[Profile, ResinTable]:
+    """A profile and its [resin] table; searched for as every profile is.
+
+    Raises
+    ------
+    FileError
+        No profile was named and none stands in this folder, or there is none of that name.
+    ProfileError
+        Faults in it, or no [resin] table.
+    """
+    if wish is None and unnamed_profile() is None:
+        raise FileError(
+            LOCAL_NAME,
+            "no profile was named and none stands in this folder",
+            "Name one with -p (for a first try: -p tern)",
+        )
+    path = find_profile(wish)
+    profile = load_profile(path)
+    if profile.resin is None:
+        fault = CaptureHookError(
+            Where(str(path), key="[resin]"), "is missing", "Add the table, or name a resin profile"
+        )
+        raise ProfileError([fault])
+    return profile, profile.resin

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from capturehook.model.profile import Camera
 from capturehook.model.resin import Sensor
-from capturehook.resin.timeline import Floats, Ints, LightTimeline
+from capturehook.model.resin_job import Floats, Ints, LightTimeline
 
 Bools = NDArray[np.bool_]
 

@@ -7,10 +7,9 @@ from typing import Any
 import numpy as np
 
 from capturehook.errors import Finding
-from capturehook.resin.job import ResinJob
+from capturehook.model.resin_job import PHASES, ResinJob
 from capturehook.resin.light_events import OUTCOMES
 from capturehook.resin.shoot import ResinShoot
-from capturehook.resin.timeline import PHASES
 
 CAUTIONS = (
     "Near-UV at 405 nm: never look into it; keep the cover on, and let in no sun or white light.",
@@ -38,6 +37,8 @@ def job_report(job: ResinJob) -> dict[str, Any]:
             name: round(float(seconds), 3)
             for name, seconds in zip(PHASES, timeline.phase_s.sum(axis=0), strict=True)
         },
+        "bracket_s": None if job.bracket_s is None else [round(one, 3) for one in job.bracket_s],
+        "bracket_why": job.bracket_why,
         "evidence": list(job.evidence),
         "assumed": list(job.assumed),
     }

@@ -11,15 +11,16 @@ from capturehook.errors import Finding
 from capturehook.model.plan import PlannedPose, PlanRecord
 from capturehook.model.profile import Profile
 from capturehook.model.resin import ResinTable
-from capturehook.resin.job import PoseTimes, ResinJob, each_kth
+from capturehook.model.resin_job import Floats, Ints, LightTimeline, PoseTimes, ResinJob
 from capturehook.resin.light_events import (
     CAMERA_BUSY,
     FIRES,
     NOT_REARMED,
+    OUTCOMES,
     LightEvents,
     judge_flashes,
 )
-from capturehook.resin.timeline import Floats, Ints, LightTimeline
+from capturehook.resin.pose import each_kth
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,7 +130,7 @@ def shoot_by_pose(
         visible_from_s=float(job.timeline.start_s[first - 1]) if first else 0.0,
         lifted_from_layer=lifted_from_layer(job.timeline, table.vat_rim_mm),
         plan=_plan(job, profile, layer_no, poses.fire_s[kept], poses.still_s[kept]),
-        findings=_pose_findings(job, table, poses),
+        findings=(*_pose_findings(job, table, poses), *_press_findings(job, profile, poses)),
     )
 
 
@@ -146,6 +147,26 @@ def _pose_findings(job: ResinJob, table: ResinTable, poses: PoseTimes) -> tuple[
         f"{table.vat_rim_mm + job.timeline.height_mm:.0f} mm to see all of the part"
     )
     return (Finding("resin-low-pose", job.path, text),)
+
+
+def _press_findings(job: ResinJob, profile: Profile, poses: PoseTimes) -> tuple[Finding, ...]:
+    """A finding when the plate is still moving as the shutter opens, or leaves too early."""
+    camera = profile.camera
+    opens_s, need_s = camera.lag_ms / 1000.0, (camera.lag_ms + camera.open_ms) / 1000.0
+    moves_on_s, still_s = float(poses.moves_on_s.max()), float(poses.still_s.min())
+    if moves_on_s > opens_s + 1e-6:
+        text = (
+            f"the plate moves on for {moves_on_s:.2f} s after its switch closes, but the shutter "
+            f"opens after {opens_s:.2f} s (lag): less over_travel_mm, or a faster press"
+        )
+    elif still_s < need_s - 1e-6:
+        text = (
+            f"the plate leaves {still_s:.2f} s after the camera is fired, lag and exposure take "
+            f"{need_s:.2f} s: pose the job again with this profile"
+        )
+    else:
+        return ()
+    return (Finding("resin-plate-moves", job.path, text),)
 
 
 def lifted_from_layer(timeline: LightTimeline, rim_mm: float) -> int:
@@ -234,8 +255,6 @@ def _light_findings(
 
 
 def _main_reason(events: LightEvents) -> str:
-    from capturehook.resin.light_events import OUTCOMES
-
     lost = events.outcome[(events.outcome != FIRES) & (events.layer_no > 0)]
     if not len(lost):
         return "it is never lit"

@@ -22,10 +22,10 @@ from capturehook.read.job import read_job
 from capturehook.rehearse.hanging import rehearse_resin
 from capturehook.rehearse.room import Wishes
 from capturehook.rehearse.run import Asked, rehearse
-from capturehook.resin.edit import insert_poses
-from capturehook.resin.settings import load_resin_profile
+from capturehook.resin.job import load_resin_profile
+from capturehook.resin.job import read_job as read_resin
+from capturehook.resin.pose import insert_poses
 from capturehook.resin.shoot import plan_shoot
-from capturehook.resin.sniff import read_job as read_resin
 
 DATA = Path(__file__).parents[1] / "data"
 FRAMES, BAR_S = 300, 60.0

@@ -26,8 +26,8 @@ from capturehook.hosts.zip_job import edit_zip
 from capturehook.model.profile import Profile
 from capturehook.profile import build_profile, load_profile
 from capturehook.resin.area import light_area
-from capturehook.resin.edit import insert_poses, strip_poses
-from capturehook.resin.sniff import read_job
+from capturehook.resin.job import read_job
+from capturehook.resin.pose import insert_poses, strip_poses
 from tests.fuzz.fuzz_checks import Counts, guarded
 from tests.small_jobs import plain_jobs
 from tests.strategies import profile_table

@@ -12,12 +12,12 @@ import numpy as np
 import pytest
 
 import capturehook
+from capturehook.catalog.containers.zip_file import gaps, numbered_images
 from capturehook.errors import GcodeError, PoseError
 from capturehook.frames.exif import parse_sub_seconds
 from capturehook.frames.light import exposure_ev, flicker_ev
 from capturehook.model.profile import Profile
 from capturehook.profile import build_profile
-from capturehook.resin.job import gaps, numbered_images
 from tests.fuzz.fuzz_checks import check_job
 from tests.small_jobs import Recipe, make_job
 from tests.strategies import profile_table

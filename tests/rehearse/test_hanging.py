@@ -27,10 +27,9 @@ from capturehook.rehearse.room import Wishes
 from capturehook.rehearse.run import Asked
 from capturehook.rehearse.slabs import read_slabs, skin_of, underside
 from capturehook.rehearse.vat import place_camera
-from capturehook.resin.edit import insert_poses
-from capturehook.resin.settings import load_resin_profile
+from capturehook.resin.job import load_resin_profile, read_job
+from capturehook.resin.pose import insert_poses
 from capturehook.resin.shoot import plan_shoot
-from capturehook.resin.sniff import read_job
 from tests.resin.resin_jobs import command_text, png, write_command_job
 
 LAYERS = 24

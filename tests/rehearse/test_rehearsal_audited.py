@@ -23,8 +23,8 @@ from capturehook.rehearse.slabs import read_slabs
 from capturehook.rehearse.stand_in import StandInCamera, list_exposures, read_fault
 from capturehook.rehearse.vat import place_camera
 from capturehook.report.shoot import plan_shoot
-from capturehook.resin.edit import insert_poses
-from capturehook.resin.settings import load_resin_profile
+from capturehook.resin.job import load_resin_profile
+from capturehook.resin.pose import insert_poses
 from capturehook.resin.shoot import plan_shoot as plan_resin_shoot
 from tests.rehearse.rehearsed import camera_of, small
 

@@ -56,7 +56,7 @@ def command_text(
     screen_test: bool = False,
     eol: str = "\r\n",
     tail: str = ";",
-    end: Sequence[str] = ("M106 S0", "G1 Z150 F25", "M18"),
+    end: Sequence[str] = ("M106 S0", "G1 Z115 F25", "M18"),
 ) -> bytes:
     """A run.gcode: lift at 60 mm/min, retract at 150 mm/min.
 

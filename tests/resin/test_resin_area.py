@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import struct
 import sys
 import xml.etree.ElementTree as ET
@@ -16,17 +17,37 @@ from hypothesis import strategies as st
 from PIL import Image
 from resin_jobs import bar, png, settings_text, write_settings_job, write_zip
 
+from capturehook.draw.resin import Growth, draw_growth
 from capturehook.errors import CaptureHookError, FileError
+from capturehook.model.resin_job import ResinJob
 from capturehook.profile import load_profile
-from capturehook.resin.area import LightArea, light_area, still_findings, still_stretches
-from capturehook.resin.picture import growth_picture
-from capturehook.resin.shoot import plan_shoot
-from capturehook.resin.sniff import read_job
+from capturehook.resin.area import LayerImages, LightArea, still_findings, still_stretches
+from capturehook.resin.area import light_area as area_of_images
+from capturehook.resin.job import read_job
+from capturehook.resin.shoot import ResinShoot, plan_shoot
 
 
 def container(tmp_path: Path, images: list[bytes]) -> tuple[Path, tuple[str, ...]]:
     names = tuple(f"{n}.png" for n in range(len(images)))
     return write_zip(tmp_path / "a.zip", list(zip(names, images, strict=True))), names
+
+
+def light_area(path: Path, names: tuple[str, ...]) -> LightArea:
+    with LayerImages(path, names) as images:
+        return area_of_images(images)
+
+
+def growth(job: ResinJob, area: LightArea, shoot: ResinShoot, alike: list[tuple[int, int]]) -> str:
+    return draw_growth(
+        Growth(
+            timeline=job.timeline,
+            lit=area.lit,
+            seen_from_layer=shoot.visible_from_layer,
+            frame_layers=shoot.frame_layers,
+            alike=alike,
+            film_s=shoot.film_s,
+        )
+    ).as_svg()
 
 
 def encoded(image: Image.Image) -> bytes:
@@ -36,11 +57,11 @@ def encoded(image: Image.Image) -> bytes:
 
 
 def test_area_is_the_share_of_lit_pixels(tmp_path: Path) -> None:
-    """Bars of 5, 5, 8 and 0 of 20 columns; from 5 to 8, 3 of 20 columns change."""
+    """Bars of 5, 5, 8 and 0 of 20 columns; from 5 to 8, 3 of 8 lit columns change."""
     area = light_area(*container(tmp_path, [bar(n) for n in (5, 5, 8, 0)]))
     assert area.lit.tolist() == [0.25, 0.25, 0.4, 0.0]
     assert np.isnan(area.changed[0])
-    assert area.changed[1:].tolist() == [0.0, 0.15, 0.4]
+    assert area.changed[1:].tolist() == [0.0, 0.375, 1.0]
 
 
 def test_area_of_equal_pixels_in_other_files_is_unchanged(tmp_path: Path) -> None:
@@ -48,7 +69,7 @@ def test_area_of_equal_pixels_in_other_files_is_unchanged(tmp_path: Path) -> Non
     again = encoded(Image.open(io.BytesIO(bar(5))).convert("1"))
     assert again != bar(5)
     area = light_area(*container(tmp_path, [bar(5), again, bar(6), bar(6)]))
-    assert area.changed[1:].tolist() == [0.0, 0.05, 0.0]
+    assert area.changed[1:].tolist() == [0.0, pytest.approx(1 / 6), 0.0]
 
 
 def test_area_counts_each_channel_where_one_image_pixel_is_three_of_the_lamp(
@@ -69,7 +90,7 @@ def test_area_of_a_tall_image_is_looked_at_strip_by_strip(tmp_path: Path) -> Non
     second[1024, 3] = 255
     area = light_area(*container(tmp_path, [png(first), png(second)]))
     assert area.lit.tolist() == pytest.approx([6 / 6600, 7 / 6600])
-    assert area.changed[1] == pytest.approx(1 / 6600)
+    assert area.changed[1] == pytest.approx(1 / 7)
 
 
 def test_area_of_a_layer_without_image_is_unknown(tmp_path: Path) -> None:
@@ -84,7 +105,8 @@ def test_area_of_sizes_that_differ_is_refused(tmp_path: Path) -> None:
     with pytest.raises(FileError) as caught:
         light_area(path, names)
     assert str(caught.value) == (
-        f"{path}: 1.png: is 30 x 10 pixels, the layer before 20 x 10. Export the job again."
+        f"{path}: 1.png: is 30 x 10 pixels, the layer before 20 x 10. Copy the file "
+        "again, or slice the model again."
     )
 
 
@@ -117,6 +139,23 @@ def test_area_without_pillow_says_how_to_get_it(
 
 def area_of(changed: list[float]) -> LightArea:
     return LightArea(lit=np.full(len(changed), 0.5), changed=np.array(changed))
+
+
+def test_antialiased_edges_that_flicker_show_nothing_new(tmp_path: Path) -> None:
+    """A disc of 60 mm whose grey edge changes by a few levels from layer to layer."""
+    yy, xx = np.mgrid[0:200, 0:200] - 99.5
+    away = np.hypot(xx, yy)
+    flicker = np.random.default_rng(7)
+    images = []
+    for _ in range(8):
+        edge = np.clip((80.3 - away) * 255, 0, 255)
+        noise = flicker.integers(-20, 20, edge.shape) * ((edge > 0) & (edge < 255))
+        images.append(png(np.clip(edge + noise, 0, 255).astype(np.uint8)))
+    area = light_area(*container(tmp_path, images))
+    assert (area.changed[1:] > 0).any()  # some pixel flickers past half
+    assert still_stretches(area, np.arange(1, 9)) == [(1, 8)]
+    grown = light_area(*container(tmp_path, [png((away < 40 + n) * 255) for n in range(8)]))
+    assert still_stretches(grown, np.arange(1, 9)) == []
 
 
 def test_still_stretches_by_hand() -> None:
@@ -155,33 +194,34 @@ def test_picture_is_sound_xml_with_a_tick_for_each_frame(tmp_path: Path) -> None
     assert tern.resin is not None
     images = [bar(n % 7 + 3) for n in range(30)]
     path = write_settings_job(tmp_path / "<a&b>.zip", settings_text(layerHeight=2), images)
-    job = read_job(path, tern.resin)
+    job = read_job(path, tern.resin.model_copy(update={"moves": "lift"}))
     shoot = plan_shoot(job, tern, tern.resin, every=2)
     area = light_area(path, job.images)
-    drawing = growth_picture(job.timeline, area, shoot, [(20, 26)])
+    drawing = growth(job, area, shoot, [(20, 26)])
     root = ET.fromstring(drawing)
     paths = [node.get("d", "") for node in root.iter("{http://www.w3.org/2000/svg}path")]
-    assert max(path.count("v12") for path in paths) == len(shoot.plan.poses) == 8
+    assert max(path.count("l0 12") for path in paths) == len(shoot.plan.poses) == 8
     words = [node.text for node in root.iter("{http://www.w3.org/2000/svg}text")]
     assert "not seen before layer 15" in words
     assert "alike" in words
     colours = {
         node.get(side) for node in root.iter() for side in ("fill", "stroke") if node.get(side)
     }
-    assert colours <= {"#fff", "#000", "#bbb", "#777", "none", "url(#hidden)"}
+    assert colours <= {"#ffffff", "#1a1a1a", "#b5b5b5", "#6b6b6b", "none"}
 
 
 def test_picture_of_a_very_long_job_stays_small() -> None:
-    from capturehook.resin.sniff import job_of_table
+    from capturehook.resin.job import job_of_table
 
     tern = load_profile("tern")
     assert tern.resin is not None
-    job = job_of_table(tern.resin, 20_000, "tern")
+    table = tern.resin.model_copy(update={"layers": 20_000})
+    job = job_of_table(table, "tern")
     shoot = plan_shoot(job, tern, tern.resin)
     area = LightArea(lit=np.linspace(0, 1, 20_000), changed=np.ones(20_000))
-    drawing = growth_picture(job.timeline, area, shoot, [])
-    polygon = drawing[drawing.index("<polygon") : drawing.index("/>", drawing.index("<polygon"))]
-    assert polygon.count(",") <= 2 * 1200 + 2
+    drawing = growth(job, area, shoot, [])
+    area_path = max(re.findall(r' d="([^"]*)" fill="#b5b5b5"', drawing), key=len)
+    assert 1200 < area_path.count(" ") <= 2 * 2 * 1200 + 8
 
 
 def test_png_helper_is_read_by_a_library_as_it_was_meant() -> None:

@@ -45,7 +45,7 @@ def test_resin_of_a_job_tells_layers_time_frames_and_cautions(resin: Any, job: P
     ran = resin(job, "-p", "tern", "--every", 2)
     assert (ran.code, ran.err) == (0, "")
     assert f"{job}: 40 layers, 40.00 mm" in ran.out
-    assert "Takes 14 min 18 s" in ran.out  # 60 + 0.4 + 40 x 10.5 + 116 + 261.6 = 858 s
+    assert "Takes 12 min 54 s" in ran.out  # 60 + 0.4 + 40 x 10.5 + 116 + 177.6 = 774 s
     assert "Hidden below the vat's rim at 35 mm: 29 layers; start the camera before layer 30" in (
         ran.out
     )
@@ -61,7 +61,7 @@ def test_resin_json_saves_the_plan_it_shows(resin: Any, job: Path, tmp_path: Pat
     ran = resin(job, "-p", "tern", "--every", 4, "--plan", tmp_path / "plan.json", "--json")
     assert ran.code == 0
     assert ran.data["schema"] == 1
-    assert ran.data["job"]["total_s"] == 858.0
+    assert ran.data["job"]["total_s"] == 774.0
     assert ran.data["shoot"]["card_frames"] == [32, 36, 40]
     assert ran.data["shoot"]["frames"] == 3
     plan = load_plan(tmp_path / "plan.json")
@@ -146,7 +146,7 @@ def test_resin_pose_on_a_settings_job_is_refused(resin: Any, tmp_path: Path) -> 
         (("--pose",), "A JOB is needed"),
         (("--picture", "a.svg"), "A JOB is needed"),
         (("a.zip", "--picture", "a.png"), "'a.png' does not end in .svg"),
-        (("a.zip", "--layers", 5), "--layers is for a timeline without a JOB"),
+        (("a.zip", "--layers", 5), "JOB states its own layers and light; leave --layers out"),
         (("a.zip", "-o", "b.zip"), "-o goes with --pose or --strip"),
         (("a.zip", "--pose", "--area"), "--area and --picture look at a job"),
         (("a.zip", "--strip", "--every", 2), "--strip takes all poses out"),

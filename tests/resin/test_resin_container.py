@@ -18,13 +18,13 @@ import numpy as np
 import pytest
 from resin_jobs import bar, command_text, png, write_command_job, write_zip
 
+from capturehook.catalog.containers.zip_file import Container, Limits
 from capturehook.errors import CaptureHookError, FileError
 from capturehook.model.resin import ResinTable
-from capturehook.resin.container import Container, Limits
-from capturehook.resin.sniff import read_job
+from capturehook.resin.job import read_job
 
 SUSPECT = "Do not use this file; get the job from where it was sliced."
-AGAIN = "Copy or export the job again."
+AGAIN = "Copy the file again, or slice the model again."
 
 
 def message(path: Path, limits: Limits | None = None) -> str:
@@ -72,7 +72,8 @@ def test_container_of_plain_text_is_no_zip(tmp_path: Path) -> None:
     path = tmp_path / "run.gcode"
     path.write_bytes(command_text(1))
     assert (
-        message(path) == f"{path}: is not a zip container. Give the resin job as it was exported."
+        message(path)
+        == f"{path}: is not a zip container. Name a resin job, or give its numbers by flags (see --help)."
     )
 
 
@@ -194,7 +195,7 @@ def test_container_with_a_name_twice_is_refused(tmp_path: Path) -> None:
 def test_container_locked_member_is_refused(job: Path) -> None:
     patched(job, lambda data: data.__setitem__(central(data, 1) + 8, 1))
     assert message(job) == (
-        f"{job}: preview.png: is locked with a password. Export the job without a password."
+        f"{job}: preview.png: is locked with a password. Slice it again without a password."
     )
 
 
@@ -208,7 +209,7 @@ def test_container_unknown_method_is_refused(tmp_path: Path) -> None:
     path = write_zip(tmp_path / "a.zip", [("a", b"x")], method=zipfile.ZIP_LZMA)
     assert message(path) == (
         f"{path}: a: is packed by method 14; only stored (0) and deflated (8) are read. "
-        "Export the job as a plain zip."
+        "Slice the model again, to a plain zip."
     )
 
 

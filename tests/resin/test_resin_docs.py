@@ -34,9 +34,9 @@ def test_docs_example_prints_what_the_page_shows(
 
 
 def test_docs_block_is_one_that_is_inserted(tmp_path: Path) -> None:
+    from capturehook.catalog.containers.zip_file import Container
     from capturehook.profile import load_profile
-    from capturehook.resin.container import Container
-    from capturehook.resin.edit import insert_poses
+    from capturehook.resin.pose import insert_poses
 
     tern = load_profile("tern")
     assert tern.resin is not None

@@ -18,7 +18,9 @@ from resin_jobs import bar, command_text, settings_text, write_command_job, writ
 from capturehook.model.plan import load_plan
 from capturehook.model.profile import Camera, Profile
 from capturehook.model.resin import ResinTable, Sensor
+from capturehook.model.resin_job import LightTimeline
 from capturehook.profile import load_profile
+from capturehook.resin.job import job_of_table, read_job
 from capturehook.resin.light_events import (
     CAMERA_BUSY,
     FIRES,
@@ -29,11 +31,14 @@ from capturehook.resin.light_events import (
     lit_between,
 )
 from capturehook.resin.shoot import plan_shoot
-from capturehook.resin.sniff import job_of_table, read_job
-from capturehook.resin.timeline import LightTimeline, timeline_of_table
+from capturehook.resin.timeline import timeline_of_table
 
 CAMERA = Camera(lag_ms=100, exposure_ms=200, write_ms=700, min_hold_ms=100)
 SENSOR = Sensor(min_pulse_ms=50, rearm_ms=300, min_power=0.2)
+
+
+def layered(table: ResinTable, layers: int) -> ResinTable:
+    return table.model_copy(update={"layers": layers})
 
 
 def with_flashes(spans: list[tuple[float, float]], power: float = 1.0) -> LightTimeline:
@@ -179,13 +184,13 @@ def test_shoot_of_a_settings_job_counts_by_hand(tern: Profile, tmp_path: Path) -
 def test_shoot_while_the_plate_moves_is_a_finding(tern: Profile) -> None:
     sensor = resin(tern).sensor.model_copy(update={"delay_ms": 3000.0})
     table = resin(tern).model_copy(update={"sensor": sensor, "vat_rim_mm": 1.0})
-    shoot = plan_shoot(job_of_table(table, 40, "tern"), tern, table)
+    shoot = plan_shoot(job_of_table(layered(table, 40), "tern"), tern, table)
     assert [finding.code for finding in shoot.findings] == ["resin-plate-moves"]
     assert "moves in 40 of 40 frames: it must stand still for 0.37 s" in shoot.findings[0].text
 
 
 def test_shoot_without_any_visible_frame_is_a_finding(tern: Profile) -> None:
-    shoot = plan_shoot(job_of_table(resin(tern), 20, "tern"), tern, resin(tern))
+    shoot = plan_shoot(job_of_table(layered(resin(tern), 20), "tern"), tern, resin(tern))
     assert [finding.code for finding in shoot.findings] == ["resin-nothing-shown"]
     assert (len(shoot.plan.poses), shoot.film_s) == (0, 0.0)
 
@@ -194,14 +199,14 @@ def test_shoot_with_a_slow_camera_says_why_layers_are_missed(tern: Profile) -> N
     """A layer takes 11.9 s plus its light; a camera that writes for 30 s misses most."""
     slow = tern.model_copy(update={"camera": tern.camera.model_copy(update={"write_ms": 30e3})})
     table = resin(tern).model_copy(update={"vat_rim_mm": 1.0, "bottom_layers": 0})
-    shoot = plan_shoot(job_of_table(table, 20, "tern"), slow, table)
+    shoot = plan_shoot(job_of_table(layered(table, 20), "tern"), slow, table)
     assert shoot.findings[0].code == "resin-no-frame"
     assert "camera still busy with the frame before; a shorter write time" in shoot.findings[0].text
 
 
 def test_plan_of_a_resin_job_is_saved_and_read_back(tern: Profile, tmp_path: Path) -> None:
     table = resin(tern)
-    shoot = plan_shoot(job_of_table(table, 700, "tern"), tern, table, every=10)
+    shoot = plan_shoot(job_of_table(layered(table, 700), "tern"), tern, table, every=10)
     shoot.plan.save(tmp_path / "plan.json")
     plan = load_plan(tmp_path / "plan.json")
     assert plan == shoot.plan

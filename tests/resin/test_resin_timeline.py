@@ -10,7 +10,8 @@ from pydantic import ValidationError
 
 from capturehook.errors import ProfileError
 from capturehook.model.resin import ResinTable, Sensor, Stage
-from capturehook.resin.timeline import PHASES, exposures, stages_s, timeline_of_table
+from capturehook.model.resin_job import PHASES
+from capturehook.resin.timeline import exposures, stages_s, timeline_of_table
 
 ONE_CYCLE = ResinTable(bottom_layers=5, bottom_exposure_s=30, exposure_s=2.5)
 """Rest 1 s + lift 6 mm at 60 mm/min = 6 s + retract 6 mm at 150 mm/min = 2.4 s: 9.4 s."""

@@ -5,23 +5,26 @@ Every fault of the container is one FileError that names the member.
 
 from __future__ import annotations
 
+import re
 import stat
 import struct
 import zipfile
 import zlib
-from collections import Counter
+from collections import Counter, defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from types import TracebackType
 
-from capturehook.errors import FileError, Where
+from capturehook.errors import FileError, Finding, Where
 
 MIB = 1024 * 1024
+_NUMBERED = re.compile(r"^(.*?)([0-9]{1,9})\.png$", re.IGNORECASE | re.DOTALL)
 STORED, DEFLATED = zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED
 ENCRYPTED = 0x1 | 0x40 | 0x2000  # general purpose bits 0, 6 and 13 of APPNOTE 4.4.4
 PNG_START = b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR"
-AGAIN = "Copy or export the job again"
+AGAIN = "Copy the file again, or slice the model again"
 SUSPECT = "Do not use this file; get the job from where it was sliced"
 
 
@@ -172,7 +175,9 @@ def _open(path: Path) -> zipfile.ZipFile:
     except (zipfile.BadZipFile, NotImplementedError, struct.error, ValueError) as fault:
         if start[:2] != b"PK":
             raise FileError(
-                str(path), "is not a zip container", "Give the resin job as it was exported"
+                str(path),
+                "is not a zip container",
+                "Name a resin job, or give its numbers by flags (see --help)",
             ) from fault
         if "not a zip" in str(fault):
             raise FileError(
@@ -245,14 +250,14 @@ def _check_name(path: Path, info: zipfile.ZipInfo) -> None:
 def _check_member(path: Path, info: zipfile.ZipInfo, limits: Limits) -> None:
     where = Where(str(path), key=info.filename)
     if info.flag_bits & ENCRYPTED:
-        raise FileError(where, "is locked with a password", "Export the job without a password")
+        raise FileError(where, "is locked with a password", "Slice it again without a password")
     if stat.S_ISLNK(info.external_attr >> 16):
         raise FileError(where, "is a symbolic link", SUSPECT)
     if info.compress_type not in (STORED, DEFLATED):
         raise FileError(
             where,
             f"is packed by method {info.compress_type}; only stored (0) and deflated (8) are read",
-            "Export the job as a plain zip",
+            "Slice the model again, to a plain zip",
         )
     if info.file_size > limits.member_bytes:
         raise FileError(
@@ -295,3 +300,31 @@ def _check_overlap(path: Path, infos: list[zipfile.ZipInfo]) -> None:
                 "shares its bytes with another member",
                 SUSPECT,
             )
+
+
+def numbered_images(names: Iterable[str]) -> tuple[list[tuple[int, str]], str]:
+    """The layer images, (number, name) in rising number, and the part of the name they share.
+
+    Previews carry numbers too (their size in pixels): the largest family of equal beginnings
+    is taken.
+    """
+    families: dict[str, list[tuple[int, str]]] = defaultdict(list)
+    for name in names:
+        found = _NUMBERED.match(name)
+        if found:
+            families[found.group(1)].append((int(found.group(2)), name))
+    if not families:
+        return [], ""
+    stem = max(families, key=lambda key: (len(families[key]), -key.count("/"), -len(key)))
+    return sorted(families[stem]), stem
+
+
+def gaps(images: list[tuple[int, str]], path: str) -> list[Finding]:
+    """A finding when numbers are missing between the first and the last image."""
+    numbers = sorted({number for number, _ in images})
+    holes = [(low + 1, high - low - 1) for low, high in pairwise(numbers) if high > low + 1]
+    if not holes:
+        return []
+    missing = sum(count for _, count in holes)
+    text = f"{missing} layer image(s) missing, the first is number {holes[0][0]}"
+    return [Finding("resin-image-gap", path, text)]

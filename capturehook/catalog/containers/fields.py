@@ -1,0 +1,179 @@
+"""A binary container read with suspicion: every field by its offset, nothing past the end.
+
+No size, count or offset of the file is believed before it is held against the file's length.
+"""
+
+from __future__ import annotations
+
+import os
+import struct
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.errors import FileError, Where
+from capturehook.model.resin_job import LayerCycles
+
+MOST_LAYERS = 100_000
+MOST_BLOB = 256 * 1024 * 1024
+"""Bytes of one table or image."""
+MOST_PIXELS = 150_000_000
+LONGEST_EXPOSURE_S, LONGEST_REST_S = 600.0, 3600.0
+LONGEST_MM, TALLEST_MM = 500.0, 2000.0
+SLOWEST_MM_MIN, FASTEST_MM_MIN = 0.1, 60_000.0
+AGAIN = "Copy the file again; if that does not help, give the numbers by flags (see --help)"
+
+
+class Fields:
+    """An open file and its length. Use it in a `with` statement."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        try:
+            self._file = path.open("rb")
+            self.size = self._file.seek(0, os.SEEK_END)
+        except OSError as fault:
+            raise FileError(
+                str(path),
+                f"cannot be read ({fault.strerror or fault})",
+                "Check the path and its rights",
+            ) from fault
+
+    def __enter__(self) -> Fields:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        fault: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._file.close()
+
+    def bad(self, what: str, found: str) -> FileError:
+        """The fault of one field: what it is, and what stands there."""
+        return FileError(Where(str(self.path), key=what), found, AGAIN)
+
+    def raw(self, at: int, size: int, what: str) -> bytes:
+        """Bytes of the file.
+
+        Raises
+        ------
+        FileError
+            They would reach past its end, or are more than any container holds.
+        """
+        if at < 0 or size < 0 or at + size > self.size:
+            raise self.bad(
+                what, f"would stand at bytes {at} to {at + size}, the file has {self.size}"
+            )
+        if size > MOST_BLOB:
+            raise self.bad(what, f"would take {size} bytes (at most {MOST_BLOB})")
+        self._file.seek(at)
+        data = self._file.read(size)
+        if len(data) != size:
+            raise self.bad(what, "ends early")
+        return data
+
+    def take(self, at: int, layout: str, what: str) -> tuple[Any, ...]:
+        """Values by a `struct` layout."""
+        return struct.unpack(layout, self.raw(at, struct.calcsize(layout), what))
+
+    def table(self, at: int, count: int, layout: np.dtype[Any], what: str) -> NDArray[Any]:
+        """(count,) records of one layout, of a table checked to be inside the file."""
+        return np.frombuffer(self.raw(at, count * layout.itemsize, what), layout)
+
+    def layer_count(self, count: int) -> int:
+        if not 1 <= count <= MOST_LAYERS:
+            raise self.bad("layer count", f"{count} is no valid count (1 to {MOST_LAYERS})")
+        return count
+
+    def screen(self, wide: int, high: int) -> tuple[int, int]:
+        if not (0 < wide <= 65_535 and 0 < high <= 65_535 and wide * high <= MOST_PIXELS):
+            raise self.bad("screen", f"claims {wide} x {high} pixels")
+        return wide, high
+
+    def check(self, cycles: LayerCycles) -> LayerCycles:
+        """See :func:`check_cycles`."""
+        return check_cycles(cycles, self.bad)
+
+
+def check_cycles(cycles: LayerCycles, bad: Callable[[str, str], FileError]) -> LayerCycles:
+    """The cycles, once every number in them is one a printer can have.
+
+    Raises
+    ------
+    FileError
+        Made by ``bad``: names the layer and the number that cannot be.
+    """
+    for what, good, shown in _number_checks(cycles):
+        wrong = np.flatnonzero(~good)
+        if len(wrong):
+            raise bad(f"layer {wrong[0] + 1}", f"{what} {shown[wrong[0]]:g} cannot be")
+    return cycles
+
+
+def _number_checks(
+    cycles: LayerCycles,
+) -> Iterator[tuple[str, NDArray[np.bool_], NDArray[np.float64]]]:
+    """(what, (L,) which layers are sound, (L,) value to show)."""
+    z_mm, light = cycles.z_mm, cycles.exposure_s
+    rises = np.diff(z_mm, prepend=0.0) > -1e-4
+    yield "height", rises & np.isfinite(z_mm) & (z_mm < TALLEST_MM), z_mm
+    yield "exposure", (light > 0) & (light <= LONGEST_EXPOSURE_S), light
+    for name in ("lift", "retract"):
+        mm, speed = getattr(cycles, f"{name}_mm"), getattr(cycles, f"{name}_mm_min")
+        yield name, _within(mm, LONGEST_MM), mm.max(axis=1)
+        sound = (mm == 0) | ((speed > SLOWEST_MM_MIN) & (speed < FASTEST_MM_MIN))
+        yield f"{name} speed", sound.all(axis=1), np.where(sound, 0.0, speed).min(axis=1)
+    yield "rest", _within(cycles.rest_s, LONGEST_REST_S), cycles.rest_s.max(axis=1)
+    off_s = cycles.light_off_s
+    yield "light-off time", _within(off_s[:, None], LONGEST_REST_S), off_s
+
+
+def _within(values: NDArray[np.float64], most: float) -> NDArray[np.bool_]:
+    """(L,) all values of a row are finite and from 0 to the most."""
+    return np.asarray(((values >= 0) & (values <= most)).all(axis=1))
+
+
+def stages(*columns: Any) -> NDArray[np.float64]:
+    """(L, S) from S columns."""
+    return np.column_stack([np.asarray(column, np.float64) for column in columns])
+
+
+# --- layer images
+
+
+def orbit(step: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The places reached from 0 when each place says how far the next one is: where codes of
+    changing length begin. Steps are at least 1."""
+    ends = (np.arange(len(step)) + step).tolist()
+    found, at, end = [], 0, len(ends)
+    while at < end:
+        found.append(at)
+        at = ends[at]
+    return np.array(found, np.int64)
+
+
+def spread(
+    fields: Fields,
+    grey: NDArray[np.uint8],
+    count: NDArray[np.int64],
+    screen: tuple[int, int],
+    what: str,
+) -> NDArray[np.uint8]:
+    """(H, W) from runs in raster order.
+
+    Raises
+    ------
+    FileError
+        The runs are not as many pixels as the screen has.
+    """
+    wide, high = screen
+    total = int(count.sum())
+    if total != wide * high:
+        raise fields.bad(what, f"holds {total} pixels, the screen {wide * high}")
+    return np.repeat(grey, count).reshape(high, wide)
