@@ -49,7 +49,8 @@ def test_docs_block_is_one_that_is_inserted(tmp_path: Path) -> None:
 
 
 def test_docs_list_every_finding() -> None:
-    code = "".join(path.read_text() for path in (ROOT / "capturehook" / "resin").glob("*.py"))
+    rooms = (ROOT / "capturehook" / "resin", ROOT / "capturehook" / "catalog" / "containers")
+    code = "".join(path.read_text() for room in rooms for path in room.glob("*.py"))
     codes = set(re.findall(r'"(resin-[a-z-]+)"', code))
     assert len(EXAMPLES) == 2
     assert codes == set(re.findall(r"`(resin-[a-z-]+)`", PAGE))

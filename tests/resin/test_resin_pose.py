@@ -61,7 +61,8 @@ def test_pose_of_the_last_layer_of_a_lift_first_job_leaves_the_film_slowly() -> 
     block = out[out.index(b"; capturehook pose 2") :]
     assert block.startswith(
         b"; capturehook pose 2 begin layer 2 z 0.10\n"
-        b"G0 Z6.1 F60\nG0 Z117.7 F180\nG4 P1000\nG0 Z120 F180\nG4 P470\nG0 Z1.1 F180\nG0 Z0.1 F150\n"
+        b"G0 Z6.1 F60\nG0 Z117.7 F180\nG4 P1000\nG0 Z120 F180\nG4 P470\n"
+        b"G0 Z1.1 F180\nG0 Z0.1 F150\n"
         b"; capturehook pose 2 end\n"
     )
     assert out[: out.index(b"; capturehook pose 2")].endswith(b"M106 S0\n")
