@@ -33,8 +33,8 @@ from capturehook.resin.timeline import false_starts
 
 Bools = NDArray[np.bool_]
 NAME = "run.gcode"
-FIRMWARE = "marlin"
-"""Boards of such printers read lines as this family does: G4 P in ms, G90/G91, F in mm/min."""
+FIRMWARE = next(iter(FIRMWARES.values()))
+"""Boards of such printers read G4, G90 and F as the first family of the register does."""
 MOVE, DWELL, LIGHT, SHOW, LAYER_START, LAYER_END, SECTION, POSE_BEGIN, POSE_END = range(9)
 _SIDE = re.compile(
     rb"(?<![^\r\n])[ \t]*(?:"
@@ -125,7 +125,7 @@ def read_rows(text: bytes, where: str) -> Rows:
         A word that is no number, inches, or a move whose speed nobody gave.
     """
     source = open_source(text, where)
-    moves = read_moves(source, FIRMWARES[FIRMWARE])
+    moves = read_moves(source, FIRMWARE)
     modes = zip(moves.others.modes_line, moves.others.modes, strict=True)
     inch = next((line for line, one in modes if one.inch), None)
     if inch is not None:
