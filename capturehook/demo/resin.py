@@ -74,7 +74,7 @@ def _run_gcode(layers: int) -> bytes:
         lines += ["G4 P1000;", "M106 S255;", f"G4 P{light_ms};", "M106 S0;"]
         lines += [f"G0 Z{z_mm + LIFT_MM:.3f} F60;", f"G4 P{RESTS_MS};"]
         lines += [f"G0 Z{z_mm + step_mm:.3f} F150;", ";LAYER_END"]
-    lines += [";START_GCODE_END", "M106 S0;", "G1 Z150 F180;", "M18;", ";END_GCODE_END"]
+    lines += [";START_GCODE_END", "M106 S0;", "G1 Z115 F180;", "M18;", ";END_GCODE_END"]
     return ("\n".join(lines) + "\n").encode("ascii")
 
 
