@@ -21,6 +21,7 @@ class LayerTable:
     is_spiral : (L,) bool, Z rises all along this layer, which is then one turn
     spiral : bool, the job has such turns
     marks : name of the kind of mark found ("geometry" when no mark told)
+    contradicted_line : line of the first mark that the moves deny, -1 where none is
     """
 
     first_move: NDArray[np.int64]
@@ -31,6 +32,7 @@ class LayerTable:
     is_spiral: NDArray[np.bool_]
     spiral: bool
     marks: str
+    contradicted_line: int = -1
 
     def __len__(self) -> int:
         return len(self.z_mm)

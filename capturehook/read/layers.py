@@ -6,6 +6,8 @@ is laid tell; a hop never makes a layer.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,6 +19,8 @@ from capturehook.read.source import Source
 
 MERGE_MM = 0.02
 """Two heights closer than this are one layer."""
+MUCH = 0.25
+"""Share of a layer's plastic that is more than a hop's crumb or a support's own height."""
 Array = NDArray[np.float64]
 
 
@@ -39,17 +43,47 @@ def find_layers(
             "and [machine] extruder_axis if it does not extrude on E",
         )
     marks = find_marks(source) if marks is None else marks
+    found: LayerTable | None = None
     climbs = moves.z_mm[printing] > moves.z0_mm[printing] + 1e-9
     steps = _steps_in_height(moves.z_mm[printing][~climbs])
     for kind in marks:
         group = np.searchsorted(kind.line_index, moves.line_index[printing], side="right") - 1
         table = _table(moves, printing, group, kind.name)
-        if table is not None and len(table) * 2 >= steps:
+        if table is None or len(table) * 2 < steps:
+            continue
+        wrong = -1 if table.spiral else _contradicted(moves, printing, group)
+        if wrong < 0:
             return table, marks
+        found = found or replace(table, contradicted_line=int(kind.line_index[wrong]))
     group = _groups_by_height(moves.z_mm[printing], climbs)
     table = _table(moves, printing, group, "geometry")
     assert table is not None
-    return table, marks
+    if found is None:
+        return table, marks
+    if len(table) < len(found):  # low objects side by side: heights alone tell too little
+        return found, marks
+    return replace(table, contradicted_line=found.contradicted_line), marks
+
+
+def _contradicted(moves: MoveTable, printing: NDArray[np.int64], group: NDArray[np.int64]) -> int:
+    """The first mark that the moves deny, -1 where none is.
+
+    A mark is denied where printing goes on at the height of the layer before it, and where
+    much plastic is laid at two heights after it.
+    """
+    within = group >= 0
+    z, fed, group = moves.z_mm[printing][within], moves.e_step_mm[printing][within], group[within]
+    starts = np.flatnonzero(np.concatenate(([True], np.diff(group) != 0)))
+    ends = np.concatenate((starts[1:], [len(group)]))
+    low, high = np.minimum.reduceat(z, starts), np.maximum.reduceat(z, starts)
+    denied = np.zeros(len(starts), np.bool_)
+    denied[1:] = np.maximum(np.abs(np.diff(low)), np.abs(np.diff(high))) <= MERGE_MM
+    for at in np.flatnonzero(high - low > MERGE_MM).tolist():
+        part = slice(starts[at], ends[at])
+        near_top = z[part] > high[at] - MERGE_MM
+        share = float(fed[part][near_top].sum() / fed[part].sum())
+        denied[at] |= MUCH < share < 1 - MUCH
+    return int(group[starts[np.argmax(denied)]]) if denied.any() else -1
 
 
 def _steps_in_height(z: Array) -> int:

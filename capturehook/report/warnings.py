@@ -43,7 +43,14 @@ def _where_layer(job: Job, is_it: NDArray[np.bool_]) -> str:
 
 def _how_layers_are_told(job: Job) -> Iterator[Finding]:
     layers = job.layers
-    if layers.marks == "geometry":
+    if layers.contradicted_line >= 0:
+        told = "heights" if layers.marks == "geometry" else "marks and heights"
+        text = (
+            "this layer mark contradicts the moves (printing goes on at the same height, or two "
+            f"heights are printed after it): layers are told from {told}"
+        )
+        yield Finding("marks-contradict", str(job.source.where(layers.contradicted_line)), text)
+    elif layers.marks == "geometry":
         what = "its marks do not fit its moves" if job.marks else "no layer marks"
         text = f"{what}: layers are told from the heights at which plastic is laid"
         yield Finding("no-marks", job.source.path, text)
