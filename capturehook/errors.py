@@ -123,6 +123,12 @@ class ProofError(CaptureHookError):
     exit_code = 3
 
 
+class UntoldError(ProofError):
+    """A block cannot be proved: the job's own lines do not tell enough. Nothing was written."""
+
+    exit_code = 2
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """A doubt that does not stop the run. Codes are stable and listed in docs/findings.md."""

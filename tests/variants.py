@@ -340,7 +340,10 @@ VARIANTS: dict[str, Variant] = {**BYTE_VARIANTS, **WORD_VARIANTS, **MODE_VARIANT
 NOT_ON: dict[str, set[str]] = {
     # what a family's own documents refuse, so that a job of that kind is no job for it
     "klipper": {"inches", "arcs_by_radius", "leading_zeros", "volumetric"},
-    "rs274": {"volumetric", "numbered"},
+    # relative_xyz: without homing no place is ever stated there
+    "rs274": {"volumetric", "numbered", "relative_xyz"},
+    # a line that begins with a small letter is a command of the board (GcodeDispatch.cpp)
+    "smoothie": {"lower_case"},
 }
 
 

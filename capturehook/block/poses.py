@@ -19,9 +19,10 @@ from capturehook.block.fence import (
     pose_begin,
     pose_end,
 )
-from capturehook.block.prove import ProvenBlock, prove_blocks
+from capturehook.block.prove import check_text
 from capturehook.block.remaining import remaining_insertions, remaining_lines
 from capturehook.block.splice import Insertion, Piece, gives_back, splice_pieces
+from capturehook.block.witness import Stated, check_output
 from capturehook.block.write import Kit, make_kit, pose_block
 from capturehook.errors import Finding, ProofError
 from capturehook.model.pose import Placed, Pose
@@ -80,7 +81,8 @@ def splice_poses(
     ProofError
         A block is not neutral, or would not come out again (our fault).
     """
-    prove_blocks(kit, [_to_prove(kit, pose) for pose in poses])
+    for pose in poses:
+        check_text(job.profile, pose.pose, pose.block.texts)
     digest = _digest(job.profile, poses)
     insertions = _insertions(job, poses, digest)
     if more:
@@ -92,6 +94,7 @@ def splice_poses(
             "taking the blocks out does not give the job back",
             "Please report this",
         )
+    check_output(pieces, job.profile, kit.firmware, [_stated(job.profile, one) for one in poses])
     return digest, pieces
 
 
@@ -140,14 +143,11 @@ def _level_points(state: State, route: Route) -> np.ndarray:
     return points[1:] if points[0][2] < route.hop_z_mm else points
 
 
-def _to_prove(kit: Kit, pose: Pose) -> ProvenBlock:
-    prime = kit.profile.retract.extra_prime_mm if not pose.finished else 0.0
-    return ProvenBlock(
+def _stated(profile: Profile, pose: Pose) -> Stated:
+    return Stated(
         pose=pose.pose,
-        state=pose.state,
-        lines=pose.block.texts,
         level_z_mm=pose.route.hop_z_mm,
-        prime_mm=prime,
+        prime_mm=0.0 if pose.finished else profile.retract.extra_prime_mm,
         wipe=pose.wipe,
     )
 

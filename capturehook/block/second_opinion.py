@@ -12,9 +12,9 @@ from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any
 
+from capturehook.block.witness_state import Family, Found
 from capturehook.errors import ProofError
 
-POSITION = frozenset("XYZ")
 _CODE = re.compile(r"\s*([GM])0*([0-9]+)(?![0-9.])")
 
 
@@ -62,41 +62,44 @@ def _parsed(code: str) -> Any:
     return Line(code)
 
 
-def check_block(
-    lines: Sequence[str],
-    *,
-    at: tuple[float, float, float],
-    e: float,
-    e_absolute: bool,
-    absolute: bool,
-    inch: bool,
-    e_letter: str,
-    e_follows_g90: bool,
-    feed: float = 0.0,
-    prime: float = 0.0,
-) -> None:
-    """Run one block on pygcode's Machine.
+def check_block(lines: Sequence[bytes], found: Found, family: Family, prime_mm: float) -> None:
+    """Run one block on pygcode's Machine, from where the witness has found the machine.
 
     Parameters
     ----------
-    at, e, feed : position, E and F before the block, in the job's own numbers (no F: 0)
-    prime : what the block may push in excess, in E units
+    lines : of the block, without its fence
+    found : all of X, Y and Z known
+    prime_mm : what the block may push in excess, mm of filament
 
     Raises
     ------
     ProofError
         A line does not parse, or X Y Z E F or the modes are not what they were.
     """
-    machine = _machine()
-    machine.e, machine.e_absolute, machine.feed = e, e_absolute, feed
-    modes = _lead_in(machine, "G20" if inch else "G21", "G90", at)
-    if not absolute:
+    machine, unit = _machine(), found.unit()
+    e_unit = family.e_unit(found)
+    machine.e = (found.e or 0.0) / e_unit
+    machine.e_absolute = found.m82 is not False
+    machine.feed = (found.feed or 0.0) / unit
+    x, y, z = ((number or 0.0) / unit for number in found.number)
+    modes = _lead_in(machine, "G20" if found.inch else "G21", "G90", (x, y, z))
+    if not found.absolute:
         machine.process_block(_parsed("G91").block)
         modes = _modes(machine)
-    fed = 0.0
-    for line in lines:
-        fed += _step(machine, line, e_letter, e_follows_g90)
-    _compare(machine, at, e, e_absolute, feed, fed, prime, modes, lines)
+    before = (machine.e, machine.e_absolute, machine.feed)
+    texts, fed = [line.decode("ascii") for line in lines], 0.0
+    for text in texts:
+        fed += _step(machine, text, family)
+    faults = _differences(machine, (x, y, z), before, family.e_absolute(found), modes)
+    prime = prime_mm / family.mm_per_unit(found) / e_unit
+    if not math.isclose(fed, prime, abs_tol=1e-5):
+        faults.append(f"filament fed is {fed:.6g}, should be {prime:.6g}")
+    if faults:
+        raise ProofError(
+            "second opinion",
+            f"after the block at {texts[0]!r}: " + "; ".join(faults),
+            "Nothing was written; please report this with the job",
+        )
 
 
 def _lead_in(
@@ -117,7 +120,7 @@ def _modes(machine: Any) -> tuple[str, ...]:
     return tuple(str(one) for one in (mode.distance, mode.units, mode.plane_selection))
 
 
-def _step(machine: Any, line: str, e_letter: str, e_follows_g90: bool) -> float:
+def _step(machine: Any, line: str, family: Family) -> float:
     """One line on the machine; returns the filament it fed (E units)."""
     code = line.split(";", 1)[0].strip()
     if not code:
@@ -135,10 +138,10 @@ def _step(machine: Any, line: str, e_letter: str, e_follows_g90: bool) -> float:
             "second opinion", f"{line!r} does not parse ({fault})", "Please report this"
         ) from fault
     number = int(match[2])
-    if number in (90, 91) and e_follows_g90:
+    if number in (90, 91) and family.firmware.g90_sets_e:
         machine.e_absolute = number == 90
     before = machine.e
-    _run(machine, parsed, number, e_letter)
+    _run(machine, parsed, number, family.e_letter)
     return 0.0 if number == 92 else float(machine.e - before)
 
 
@@ -152,42 +155,32 @@ def _run(machine: Any, parsed: Any, number: int, e_letter: str) -> None:
     machine.feed = float(words.get("F", machine.feed))
     if e_letter in words and number in (0, 1):
         machine.extrude(float(words[e_letter]))
-    if number in (0, 1) and not POSITION & set(words):
-        return
-    machine.process_block(parsed.block)
+    if number in (0, 1):
+        machine.move_to(**{axis: words[axis] for axis in "XYZ" if axis in words})
+    else:
+        machine.process_block(parsed.block)
 
 
-def _compare(
+def _differences(
     machine: Any,
     at: tuple[float, float, float],
-    e: float,
-    e_absolute: bool,
-    feed: float,
-    fed: float,
-    prime: float,
+    before: tuple[float, bool, float],
+    e_counts: bool,
     modes: tuple[str, ...],
-    lines: Sequence[str],
-) -> None:
-    pos = machine.pos
-    place = (pos.X, pos.Y, pos.Z)
+) -> list[str]:
+    """What is not as it was; ``before`` is E, its mode (M82) and F."""
+    pos, (e, e_absolute, feed) = machine.pos, before
     faults = [
         f"{axis} is {now:.6g}, was {was:.6g}"
-        for axis, now, was in zip("XYZ", place, at, strict=True)
+        for axis, now, was in zip("XYZ", (pos.X, pos.Y, pos.Z), at, strict=True)
         if not math.isclose(now, was, abs_tol=1e-6)
     ]
-    if e_absolute and not math.isclose(machine.e, e, abs_tol=1e-6):
+    if e_counts and not math.isclose(machine.e, e, abs_tol=1e-6):
         faults.append(f"E is {machine.e:.6g}, was {e:.6g}")
-    if feed > 0 and not math.isclose(machine.feed, feed, abs_tol=1e-6):
+    if not math.isclose(machine.feed, feed, abs_tol=1e-6):
         faults.append(f"F is {machine.feed:.6g}, was {feed:.6g}")
     if machine.e_absolute != e_absolute:
         faults.append("the extruder's mode has changed")
     if _modes(machine) != modes:
         faults.append(f"modes are {' '.join(_modes(machine))}, were {' '.join(modes)}")
-    if not math.isclose(fed, prime, abs_tol=1e-5):
-        faults.append(f"filament fed is {fed:.6g}, should be {prime:.6g}")
-    if faults:
-        raise ProofError(
-            "second opinion",
-            f"after the block at {lines[0]!r}: " + "; ".join(faults),
-            "Nothing was written; please report this with the job",
-        )
+    return faults

@@ -93,6 +93,22 @@ class OwnCommand:
     pattern: str = r"[^;*]*"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effects:
+    """What commands of a family leave alone, end or keep; docs/gcode_facts.md#state-commands."""
+
+    harmless: frozenset[str]
+    """Commands that change neither place, numbers, modes, feed nor filament: all others may."""
+    ends_job: frozenset[str] = frozenset()
+    """Lines after these are not run, or not as the job's author thinks."""
+    keep_and_give_back: tuple[str, str] | None = None
+    """Two commands that store modes and feed, and give them back."""
+    relative_stroke: str = "adds"
+    """What a relative E word does to the number for E: adds, stays or zero."""
+    small_letters_act: bool = False
+    """A line that begins with a small letter is a command to the board itself."""
+
+
 class Firmware(Protocol):
     """All in which one family of firmware differs from the others."""
 
@@ -153,6 +169,10 @@ class Firmware(Protocol):
     # snippet
     snippet_cautions: tuple[str, ...]
     """What to know before a layer-change text of this family is used."""
+
+    # state
+    effects: Effects
+    """What commands do to the machine's state; read by the witness of the output."""
 
     def dwell(self, ms: int) -> list[str]:
         """Stand still for a time, after all queued motion is done."""

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
+from capturehook.block.fence import pose_begin, pose_end
+from capturehook.block.prove import check_text
+from capturehook.block.witness import Stated, check_output
 from capturehook.block.write import Kit, make_kit, pose_block
 from capturehook.catalog import FIRMWARES
 from capturehook.model.profile import Profile
 from capturehook.model.state import Modes, State
 from capturehook.profile import build_profile
+from capturehook.read.lead_in import lead_in
 from tests.strategies import profile_table
 
 PARK = (8.0, 215.0)
@@ -81,3 +87,39 @@ def points(hop_mm: float = HOP_MM) -> list[tuple[float, float, float]]:
 
 def block_of(kit: Kit, state: State, *, prime: bool = True) -> list[str]:
     return list(pose_block(kit, state, points(max(HOP_MM, state.z_mm)), prime=prime).texts)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Posed:
+    """A block, and the state in which a job is brought to it."""
+
+    pose: int
+    state: State
+    lines: tuple[str, ...]
+    level_z_mm: float
+    prime_mm: float
+    wipe: tuple[tuple[float, float], ...] = ()
+
+
+def prove_blocks(kit: Kit, blocks: Sequence[Posed]) -> None:
+    """Each block behind a job of its own that ends in its state, as `apply` proves it."""
+    for block in blocks:
+        check_text(kit.profile, block.pose, block.lines)
+        check_output(pieces_of(kit, block), kit.profile, kit.firmware, [stated_of(block)])
+
+
+def pieces_of(kit: Kit, block: Posed, *job: str) -> list[bytes]:
+    """The job's lines and the fenced block; ``job`` instead of lines that lead into the state."""
+    lines = job or tuple(lead_in(kit.firmware, kit.e_letter, block.state))
+    fence = (pose_begin(block.pose, 5, 2.6), *block.lines, pose_end(block.pose))
+    texts = ("".join(f"{line}\n" for line in part).encode("latin-1") for part in (lines, fence))
+    return [*texts, b""]
+
+
+def stated_of(block: Posed) -> Stated:
+    return Stated(
+        pose=block.pose,
+        level_z_mm=block.level_z_mm,
+        prime_mm=block.prime_mm,
+        wipe=block.wipe,
+    )

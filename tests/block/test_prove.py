@@ -10,10 +10,18 @@ from dataclasses import replace
 
 import pytest
 
-from capturehook.block.prove import ProvenBlock, prove_blocks
 from capturehook.block.write import Kit
 from capturehook.errors import ProofError
-from tests.block.blocks import HOP_MM, MODES, NOT_ON, block_of, kit_for, state_of
+from tests.block.blocks import (
+    HOP_MM,
+    MODES,
+    NOT_ON,
+    Posed,
+    block_of,
+    kit_for,
+    prove_blocks,
+    state_of,
+)
 
 Lines = list[str]
 Sabotage = Callable[[Lines], Lines]
@@ -21,9 +29,9 @@ Sabotage = Callable[[Lines], Lines]
 
 def good(
     firmware: str = "marlin", mode: str = "absolute", trigger: str = "wait"
-) -> tuple[Kit, ProvenBlock]:
+) -> tuple[Kit, Posed]:
     kit, state = kit_for(firmware, trigger), state_of(MODES[mode])
-    block = ProvenBlock(
+    block = Posed(
         pose=7, state=state, lines=tuple(block_of(kit, state)), level_z_mm=HOP_MM, prime_mm=0.0
     )
     return kit, block
@@ -49,14 +57,14 @@ def more(*lines: str) -> Sabotage:
 
 
 SABOTAGE: dict[str, tuple[Sabotage, str]] = {
-    "wrong E on return": (last("G1 E12.345", "G1 E12.445 F2100"), "e_mm is 12.445"),
-    "E never pushed again": (last("G1 E12.345", None), "e_mm is 11.545"),
-    "wrong Z on return": (last("G1 Z2.6", "G1 Z2.7 F720"), "z_mm is 2.7"),
-    "no return in Z": (last("G1 Z2.6", None), "z_mm is 3.4"),
-    "wrong X on return": (last("G1 X98.2", "G1 X98.3 Y104.6"), "x_mm is 98.3"),
-    "no return in XY": (last("G1 X98.2", None), "x_mm is 8"),
-    "missing F": (last("G1 F1800", None), "feed_mm_min is 2100"),
-    "wrong F": (last("G1 F1800", "G1 F180"), "feed_mm_min is 180"),
+    "wrong E on return": (last("G1 E12.345", "G1 E12.445 F2100"), "E is 12.445"),
+    "E never pushed again": (last("G1 E12.345", None), "E is 11.545"),
+    "wrong Z on return": (last("G1 Z2.6", "G1 Z2.7 F720"), "Z is 2.7"),
+    "no return in Z": (last("G1 Z2.6", None), "Z is 3.4"),
+    "wrong X on return": (last("G1 X98.2", "G1 X98.3 Y104.6"), "X is 98.3"),
+    "no return in XY": (last("G1 X98.2", None), "X is 8"),
+    "missing F": (last("G1 F1800", None), "F is 2100"),
+    "wrong F": (last("G1 F1800", "G1 F180"), "F is 180"),
     "no hop": (swap("G1 Z3.4", None), "moves in XY below its hop"),
     "hop after the travel": (
         lambda lines: [lines[0], lines[2], lines[1], *lines[3:]],
@@ -70,9 +78,9 @@ SABOTAGE: dict[str, tuple[Sabotage, str]] = {
         lambda lines: [*lines[:3], "G1 E12.345", "G1 E11.545 F2100", *lines[3:]],
         "pushes filament away from the part",
     ),
-    "park outside the machine": (swap("G1 X8 ", "G1 X-8 Y215"), "leaves the machine's x_mm range"),
-    "park behind the machine": (swap("G1 X8 ", "G1 X8 Y236"), "leaves the machine's y_mm range"),
-    "hop out of the machine": (swap("G1 Z3.4", "G1 Z251 F720"), "leaves the machine's z_mm range"),
+    "park outside the machine": (swap("G1 X8 ", "G1 X-8 Y215"), "leaves the machine's X range"),
+    "park behind the machine": (swap("G1 X8 ", "G1 X8 Y236"), "leaves the machine's Y range"),
+    "hop out of the machine": (swap("G1 Z3.4", "G1 Z251 F720"), "leaves the machine's Z range"),
     "heater": (swap("M400", "M104 S200"), "touches heaters"),
     "heater without a blank": (swap("M400", "M104S200"), "touches heaters"),
     "heater in small letters": (swap("M400", "m109 s200"), "touches heaters"),
@@ -87,9 +95,9 @@ SABOTAGE: dict[str, tuple[Sabotage, str]] = {
     "tool": (swap("M400", "T1"), "touches motion"),
     "arc": (swap("M400", "G2 X8 Y215 I1"), "touches motion"),
     "relative and left so": (more("G91"), "the modes are"),
-    "E relative within": (swap("M400", "M83"), "e_mm is 23.89"),
+    "E relative within": (swap("M400", "M83"), "the modes are"),
     "E mode left changed": (more("M83"), "the modes are"),
-    "firmware retraction left on": (swap("M400", "G10"), "the modes are"),
+    "firmware retraction left on": (swap("M400", "G10"), "retraction is off before it"),
     "a line too long": (swap("M400", "M118 " + "a" * 90), "longer than every firmware reads"),
     "a comment too long": (swap("M400", "G4 P5 ;" + "a" * 120), "longer than every firmware reads"),
     "not ASCII": (swap("M400", "M118 caf\xe9"), "not ASCII"),
@@ -123,8 +131,8 @@ def test_sabotage_is_refused_and_named(name: str) -> None:
 
 RELATIVE = {
     "missing G91": (swap("G91", None), "the modes are"),
-    "missing G90": (swap("G90", None), "_mm is"),
-    "wrong step back": (last("G1 E0.8", "G1 E0.7 F2100"), "does not push back"),
+    "missing G90": (swap("G90", None), " is "),
+    "wrong step back": (last("G1 E0.8", "G1 E0.7 F2100"), "mm of filament, not"),
     "M82 at the end": (more("M82"), "the modes are"),
 }
 
@@ -151,11 +159,11 @@ def test_fault_names_its_pose_and_is_ours() -> None:
 def test_prime_must_be_the_stated_one() -> None:
     kit = kit_for("marlin", retract={"extra_prime_mm": 0.05})
     state = state_of(MODES["absolute"])
-    block = ProvenBlock(
+    block = Posed(
         pose=1, state=state, lines=tuple(block_of(kit, state)), level_z_mm=HOP_MM, prime_mm=0.05
     )
     prove_blocks(kit, [block])
-    with pytest.raises(ProofError, match="does not push back"):
+    with pytest.raises(ProofError, match="mm of filament, not"):
         prove_blocks(kit, [replace(block, prime_mm=0.0)])
 
 

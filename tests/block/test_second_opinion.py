@@ -7,23 +7,24 @@ from typing import Any
 import pytest
 
 from capturehook.block.second_opinion import check_block
+from capturehook.block.witness_state import Family, Found
+from capturehook.catalog import FIRMWARES
 from capturehook.errors import ProofError
 from tests.block.blocks import MODES, block_of, kit_for, state_of
 from tests.block.test_prove import SABOTAGE, last, swap
 
 
-def ask(lines: list[str], **changes: Any) -> None:
+def ask(lines: list[str], firmware: str = "marlin", *, prime: float = 0.0, **changes: Any) -> None:
     asked: dict[str, Any] = {
-        "at": (98.2, 104.6, 2.6),
+        "number": [98.2, 104.6, 2.6],
         "e": 12.345,
-        "e_absolute": True,
+        "m82": True,
         "absolute": True,
         "inch": False,
-        "e_letter": "E",
-        "e_follows_g90": True,
         "feed": 1800.0,
     }
-    check_block(lines, **{**asked, **changes})
+    family = Family(FIRMWARES[firmware], "A" if firmware == "rs274" else "E", 1.0)
+    check_block([line.encode() for line in lines], Found(**{**asked, **changes}), family, prime)
 
 
 def block(mode: str = "absolute", firmware: str = "marlin") -> list[str]:
@@ -32,13 +33,12 @@ def block(mode: str = "absolute", firmware: str = "marlin") -> list[str]:
 
 def test_good_blocks_pass() -> None:
     ask(block())
-    ask(block("relative_e"), e_absolute=False)
-    ask(block("relative"), e_absolute=False, absolute=False)
+    ask(block("relative_e"), m82=False)
+    ask(block("relative"), m82=False, absolute=False)
     ask(block("relative_m82"), absolute=False)
-    ask(block(firmware="rs274"), e_letter="A")
-    ask(block(firmware="klipper"), e_follows_g90=False)
-    place = tuple(mm / 25.4 for mm in (98.2, 104.6, 2.6))
-    ask(block("inches"), at=place, e=12.345 / 25.4, inch=True, feed=1800 / 25.4)
+    ask(block(firmware="rs274"), "rs274")
+    ask(block(firmware="klipper"), "klipper")
+    ask(block("inches"), inch=True)
 
 
 SEEN_BY_PYGCODE = {
@@ -80,7 +80,7 @@ def test_sabotage_is_seen_by_pygcode_alone(name: str) -> None:
 )
 def test_sabotage_in_relative_mode_is_seen(change: Any, told: str) -> None:
     with pytest.raises(ProofError) as caught:
-        ask(change(block("relative")), e_absolute=False, absolute=False)
+        ask(change(block("relative")), m82=False, absolute=False)
     assert told in caught.value.found
 
 

@@ -10,13 +10,12 @@ import pytest
 from capturehook.api import apply
 from capturehook.block.fence import strip_bytes
 from capturehook.block.poses import PosedJob
-from capturehook.block.prove import ProvenBlock, prove_blocks
 from capturehook.block.write import pose_block
 from capturehook.errors import ProofError
 from capturehook.place.wipe import wipe_back
 from capturehook.profile import build_profile
 from capturehook.read.lead_in import lead_in
-from tests.block.blocks import MODES, PARK, kit_for, state_of
+from tests.block.blocks import MODES, PARK, Posed, kit_for, prove_blocks, state_of
 from tests.read.reading import read_lines
 from tests.read.slow import Interpreter, differences
 from tests.small_jobs import Recipe, make_job
@@ -70,11 +69,11 @@ def test_slanting_way_has_the_length_asked() -> None:
 WIPE = ((96.0, 104.6), (96.0, 103.0))
 
 
-def wiped(mode: str = "absolute") -> tuple[ProvenBlock, object]:
+def wiped(mode: str = "absolute") -> tuple[Posed, object]:
     kit, state = kit_for("marlin"), state_of(MODES[mode])
     points = [(*WIPE[-1], 3.4), (*PARK, 3.4)]
     lines = pose_block(kit, state, points, wipe=WIPE).texts
-    block = ProvenBlock(pose=1, state=state, lines=lines, level_z_mm=3.4, prime_mm=0.0, wipe=WIPE)
+    block = Posed(pose=1, state=state, lines=lines, level_z_mm=3.4, prime_mm=0.0, wipe=WIPE)
     return block, kit
 
 

@@ -185,6 +185,8 @@ def test_spiral_is_seen() -> None:
 def test_blocks_keep_their_promises(firmware: str, variant: str | None) -> None:
     profile = plain_profile(firmware)
     for name in ("A_absolute", "B_relative", "D_relative", "A_labels", "D_tools"):
+        if name == "D_tools" and variant == "relative_xyz":
+            continue  # a tool change may move the head, and no place is stated after it
         data = for_firmware(all_jobs()[name].data, firmware, variant)
         applied = apply(data, profile, path=PATH)
         wrong = complaints(data, applied.data, limits_of(profile), poses=len(applied.poses))

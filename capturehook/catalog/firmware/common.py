@@ -7,10 +7,31 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from capturehook.catalog.firmware.corners import Deviation, Jerk, SquareCorner
-from capturehook.model.contracts import Axes, CornerRule, Firmware, Limits, OwnCommand, Snippet
+from capturehook.model.contracts import (
+    Axes,
+    CornerRule,
+    Effects,
+    Firmware,
+    Limits,
+    OwnCommand,
+    Snippet,
+)
 
 if TYPE_CHECKING:
     from capturehook.model.profile import Machine
+
+HARMLESS = frozenset(
+    "G4 G80 G94 M0 M1 M3 M4 M5 M7 M8 M9 M17 M25 M31 M42 M48 M49 M62 M63 M64 M65 M67 M68 M73 M75 "
+    "M76 M77 M78 M85 M104 M105 M106 M107 M108 M109 M110 M111 M113 M114 M115 M116 M117 M118 M119 "
+    "M123 M126 M127 M140 M141 M143 M144 M150 M155 M190 M191 M201 M202 M203 M204 M205 M207 M208 "
+    "M209 M211 M220 M221 M226 M240 M250 M290 M300 M301 M302 M304 M305 M306 M307 M355 M400 M412 "
+    "M413 M486 M493 M500 M503 M540 M552 M555 M566 M569 M571 M572 M575 M592 M593 M600 M601 M602 "
+    "M624 M625 M862 M900 M906 M907 M908 M911 M912 M913 M914 M915 M928 EXCLUDE_OBJECT "
+    "EXCLUDE_OBJECT_DEFINE EXCLUDE_OBJECT_END EXCLUDE_OBJECT_START SET_PRINT_STATS_INFO".split()
+)
+"""Temperatures, fans, limits, messages, progress, waits, labels, pauses that come back, pins."""
+NO_LIMIT_SWITCHES = frozenset({"M120", "M121"})
+"""End switches on and off, where they are not a store of modes."""
 
 ALL_ACCELERATIONS = ("accel_mm_s2", "travel_accel_mm_s2", "retract_accel_mm_s2")
 
@@ -72,6 +93,7 @@ class CommonFirmware(Firmware):
     reads_small_letters = True
     # snippet
     snippet_cautions: tuple[str, ...] = ()
+    effects = Effects(harmless=HARMLESS | NO_LIMIT_SWITCHES)
 
     def dwell(self, ms: int) -> list[str]:
         return [f"G4 P{ms}"] if ms > 0 else []

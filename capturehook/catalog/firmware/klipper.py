@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
-from capturehook.catalog.firmware.common import TEXT, CommonFirmware, above_zero, all_three
+from capturehook.catalog.firmware.common import (
+    HARMLESS,
+    TEXT,
+    CommonFirmware,
+    above_zero,
+    all_three,
+)
 from capturehook.catalog.firmware.corners import SquareCorner
-from capturehook.model.contracts import Axes, CornerRule, Limits, OwnCommand, Snippet
+from capturehook.model.contracts import Axes, CornerRule, Effects, Limits, OwnCommand, Snippet
 from capturehook.model.numbers import fixed
 
 
@@ -37,6 +43,16 @@ class Klipper(CommonFirmware):
         "SET_PIN": OwnCommand(must=("PIN", "VALUE"), pin="PIN", most={"VALUE": 1}),
     }
     limit_commands = ("M204", "SET_VELOCITY_LIMIT")
+    effects = Effects(
+        harmless=HARMLESS
+        | frozenset(
+            "M2 M30 M120 M121 M200 PAUSE RESPOND RESUME SET_DISPLAY_GROUP "
+            "SET_FAN_SPEED SET_FILAMENT_SENSOR SET_GCODE_VARIABLE SET_HEATER_TEMPERATURE "
+            "SET_INPUT_SHAPER SET_LED SET_PIN SET_PRESSURE_ADVANCE "
+            "SET_TEMPERATURE_FAN_TARGET SET_VELOCITY_LIMIT TEMPERATURE_WAIT "
+            "TURN_OFF_HEATERS".split()
+        )
+    )
 
     def dwell_ms(self, p: float | None, s: float | None) -> float:
         """S is ignored."""

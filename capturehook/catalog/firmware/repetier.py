@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
-from capturehook.catalog.firmware.common import OWN_COMMANDS, CommonFirmware
-from capturehook.model.contracts import Axes, Limits, OwnCommand
+from capturehook.catalog.firmware.common import (
+    HARMLESS,
+    NO_LIMIT_SWITCHES,
+    OWN_COMMANDS,
+    CommonFirmware,
+)
+from capturehook.model.contracts import Axes, Effects, Limits, OwnCommand
 
 
 class Repetier(CommonFirmware):
@@ -17,6 +22,7 @@ class Repetier(CommonFirmware):
     own_commands = {**OWN_COMMANDS, "M340": OwnCommand(must=("P", "S"), pin="P")}
     limit_commands = ("M201", "M207")
     axis_limits = {"M201": ("max_accel_mm_s2", 1.0), "M207": ("jerk_mm_s", 1.0)}
+    effects = Effects(harmless=HARMLESS | NO_LIMIT_SWITCHES, relative_stroke="zero")
 
     def message(self, text: str) -> list[str]:
         return [f"M117 {text}"]

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from capturehook.catalog.firmware.common import BEEP, CommonFirmware, above_zero
-from capturehook.model.contracts import Axes, OwnCommand, Snippet
+from capturehook.catalog.firmware.common import BEEP, HARMLESS, CommonFirmware, above_zero
+from capturehook.model.contracts import Axes, Effects, OwnCommand, Snippet
 from capturehook.model.numbers import fixed
 
 
@@ -34,6 +34,12 @@ class RepRapFirmware(CommonFirmware):
         "M300": BEEP,
     }
     snippet_cautions = ("Restore point 0 is overwritten.",)
+    effects = Effects(
+        harmless=HARMLESS - {"M0", "M1"} | {"ECHO", "GLOBAL", "M568", "SET", "VAR"},
+        ends_job=frozenset({"M0", "M1", "M2"}),
+        keep_and_give_back=("M120", "M121"),
+        relative_stroke="stays",
+    )
 
     def message(self, text: str) -> list[str]:
         """The text is a quoted S word; a quote inside is written twice."""

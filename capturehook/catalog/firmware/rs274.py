@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from capturehook.catalog.firmware.common import CommonFirmware
+from capturehook.catalog.firmware.common import HARMLESS, CommonFirmware
 from capturehook.catalog.firmware.corners import Deviation
-from capturehook.model.contracts import CornerRule, OwnCommand
+from capturehook.model.contracts import CornerRule, Effects, OwnCommand
 
 
 class Rs274(CommonFirmware):
@@ -37,6 +37,11 @@ class Rs274(CommonFirmware):
     def usual_corners(self, accel_mm_s2: float) -> CornerRule:
         """0.01 mm, as in grbl (from memory)."""
         return Deviation(0.01)
+
+    effects = Effects(
+        harmless=HARMLESS | frozenset("G10 G11 G40 G49 G61 G61.1 G64 G97 G98 G99".split()),
+        ends_job=frozenset({"M2", "M30", "M60"}),
+    )
 
     def g10_retracts(self, letters: str) -> bool:
         """It sets tables of offsets."""

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
-from capturehook.catalog.firmware.common import TEXT, CommonFirmware, above_zero, all_three
+from capturehook.catalog.firmware.common import (
+    HARMLESS,
+    TEXT,
+    CommonFirmware,
+    above_zero,
+    all_three,
+)
 from capturehook.catalog.firmware.corners import Deviation
-from capturehook.model.contracts import Axes, CornerRule, Limits, OwnCommand
+from capturehook.model.contracts import Axes, CornerRule, Effects, Limits, OwnCommand
 
 
 class Smoothie(CommonFirmware):
@@ -43,6 +49,13 @@ class Smoothie(CommonFirmware):
     def stated_accel(self, code: str, words: Axes) -> Axes:
         """M204 S for all."""
         return all_three(above_zero(words).get("S")) if code == "M204" else {}
+
+    effects = Effects(
+        harmless=HARMLESS,
+        ends_job=frozenset({"M2"}),
+        keep_and_give_back=("M120", "M121"),
+        small_letters_act=True,
+    )
 
     def message(self, text: str) -> list[str]:
         """M118 is not known there, and capitals in an unknown line would act as commands."""

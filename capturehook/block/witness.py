@@ -1,0 +1,499 @@
+"""The witness: reads the output's bytes and takes nothing from those who wrote them.
+
+At each fence it finds out where the machine stands from the bytes before it alone, runs the
+block, and compares. It shares no code with the reader of jobs (`read/`); what it cannot tell
+is refused, and nothing is written then. docs/pose_block.md#what-is-proved
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from math import dist, hypot, pi
+
+import numpy as np
+
+from capturehook.block.second_opinion import check_block
+from capturehook.block.witness_bytes import Bytes, NotToldError
+from capturehook.block.witness_lines import Command, commands_of
+from capturehook.block.witness_state import Family, Found
+from capturehook.errors import ProofError, UntoldError
+from capturehook.model.contracts import Firmware
+from capturehook.model.profile import Profile
+
+SAME = 1e-6
+"""mm, and mm/min: job numbers are written to nine decimals."""
+SAME_FILAMENT_MM = 1e-4
+STROKE_MM = 0.0105
+"""Strokes under 0.01 mm are not made."""
+ON_PATH_MM = 2e-3
+_FENCE = re.compile(rb"; capturehook (job|pose|lines)(?: ([0-9]+))? (begin|end)\b")
+_KEPT = b"; capturehook kept "
+_PROGRESS = re.compile(rb"[ \t]*(?:N[0-9]+[ \t]*)?[Mm]0*73(?![0-9.])")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stated:
+    """What the plan says of a block: how high it is when away, its prime, its wipe (mm)."""
+
+    pose: int
+    level_z_mm: float
+    prime_mm: float
+    wipe: tuple[tuple[float, float], ...] = ()
+    """Places the block may visit below its hop: along what was just printed."""
+
+
+@dataclass(slots=True)
+class Fence:
+    """What stands in the output at one place: a kind, a number, its lines."""
+
+    kind: str
+    number: int
+    lines: list[bytes] = field(default_factory=list)
+    kept: bytes = b""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One command of a block, with where it began and ended (job's numbers, mm)."""
+
+    command: Command
+    start: tuple[float, float, float]
+    end: tuple[float, float, float]
+    fed_mm: float
+
+
+def check_output(
+    pieces: Sequence[bytes | memoryview],
+    profile: Profile,
+    firmware: Firmware,
+    stated: Sequence[Stated],
+) -> None:
+    """Check every block of an output.
+
+    Parameters
+    ----------
+    pieces : the output in order; the job's own bytes and ours take turns, the job's first
+    stated : one for each pose fence of the output, in its order
+
+    Raises
+    ------
+    ProofError
+        A block is not neutral, goes where it must not, or stands where the bytes before it do
+        not tell enough.
+    """
+    text, places = own_text(pieces)
+    if b"\r" in text:
+        text = text.replace(b"\r\n", b" \n").replace(b"\r", b"\n")
+    letter = extruder_letter(text, profile)
+    area = pi * profile.machine.filament_mm**2 / 4
+    per_unit = 1.0 / area if profile.machine.volumetric else 1.0
+    witness = _Witness(text, profile, Family(firmware, letter, per_unit), stated)
+    for place, piece in places:
+        witness.check_piece(place, piece)
+    witness.check_all_seen()
+
+
+def own_text(
+    pieces: Sequence[bytes | memoryview],
+) -> tuple[bytes, list[tuple[int, bytes]]]:
+    """The job as it is without our fences (kept lines back in place), and our pieces with the
+    offset in it at which each stands."""
+    places, parts, at = [], [], 0
+    for number, piece in enumerate(pieces):
+        if number % 2:
+            ours = bytes(piece)
+            places.append((at, ours))
+            kept = b"".join(_kept_lines(ours))
+            if not kept:
+                continue
+            piece = kept
+        parts.append((at, piece))
+        at += len(piece)
+    whole = getattr(pieces[0], "obj", None)
+    if isinstance(whole, bytes) and len(whole) == at and all(_is_of(whole, *p) for p in parts):
+        return whole, places
+    return b"".join(part for _, part in parts), places
+
+
+def _is_of(whole: bytes, at: int, part: bytes | memoryview) -> bool:
+    """Is this piece a view of the whole at that offset, or the same bytes?"""
+    if isinstance(part, bytes) or not len(part):
+        return whole.startswith(bytes(part), at)
+    begin, view = (np.frombuffer(one, np.uint8).ctypes.data for one in (whole, part))
+    return bool(view - begin == at)
+
+
+def _kept_lines(ours: bytes) -> Iterator[bytes]:
+    for line in re.findall(rb"[^\r\n]*(?:\r\n|\r|\n|\Z)", ours):
+        if line.startswith(_KEPT):
+            yield line[len(_KEPT) :]
+
+
+def extruder_letter(text: bytes, profile: Profile) -> str:
+    """The profile's; else E, or A where motion has A words and none of E."""
+    wish = profile.machine.extruder_axis
+    if wish != "auto":
+        return wish
+    return "A" if _moves_by(text, b"A") and not _moves_by(text, b"E") else "E"
+
+
+def _moves_by(text: bytes, letter: bytes) -> bool:
+    word = re.compile(rb"\s*(?:N\d+\s*)?(?:G0*[0-3](?!\d))?[^;(]*?" + letter + rb"\s*[-+.\d]", re.I)
+    for one in (letter, letter.lower()):
+        at = text.find(one)
+        while at >= 0:
+            start = text.rfind(b"\n", 0, at) + 1
+            end = text.find(b"\n", at)
+            end = end if end >= 0 else len(text)
+            if text[start : start + 1] not in b";MmTt" and word.match(text, start, end):
+                return True
+            at = text.find(one, end)
+    return False
+
+
+class _Witness:
+    def __init__(
+        self, text: bytes, profile: Profile, family: Family, stated: Sequence[Stated]
+    ) -> None:
+        self.profile, self.family, self.text = profile, family, text
+        self.bytes = Bytes(text, family)
+        self.stated: Mapping[int, Stated] = {one.pose: one for one in stated}
+        self.seen: list[int] = []
+        machine = profile.machine
+        self.ranges = (machine.x_mm, machine.y_mm, machine.z_mm)
+
+    def check_all_seen(self) -> None:
+        if self.seen != list(self.stated):
+            raise _fail("blocks", f"{len(self.seen)} stand in the output, {len(self.stated)} were "
+                        "planned, or their order differs")  # fmt: skip
+
+    def check_piece(self, place: int, ours: bytes) -> None:
+        """Everything of ours at one place of the job."""
+        fences = list(read_fences(ours))
+        if all(fence.kind == "job" or _is_progress(fence) for fence in fences):
+            return
+        name = next((f"pose {f.number}" for f in fences if f.kind == "pose"), "job lines")
+        try:
+            found = self._found(place)
+            machine, halves = found.copy(), 0.0
+            for fence in fences:
+                if fence.kind == "pose":
+                    self._check_block(fence, machine, place, halves)
+                elif fence.kind == "lines":
+                    halves += self._run_half(fence, machine)
+            if any(fence.kind == "lines" for fence in fences):
+                self._check_halves(fences, found, machine, place, halves)
+        except NotToldError as untold:
+            raise UntoldError(
+                name,
+                f"the lines before it do not tell {untold}",
+                "Nothing was written; state modes, place and F again after that line, or leave "
+                "the layer out",
+            ) from untold
+
+    def _found(self, place: int) -> Found:
+        found = self.bytes.state_at(place)
+        if found.dead is not None:
+            raise NotToldError(
+                f"where the machine stands: nothing can be followed after {self._line(found.dead)}"
+            )
+        missing = [a for a, n, s in zip("XYZ", found.number, found.shift, strict=True)
+                   if n is None or s is None]  # fmt: skip
+        if missing:
+            axes, lost = " ".join(missing), found.lost_at
+            why = f"{self._line(lost)} loses it" if lost >= 0 else "never stated"
+            raise NotToldError(f"where {axes} stands ({why})")
+        return found
+
+    def _line(self, at: int) -> str:
+        end = self.text.find(b"\n", at)
+        line = self.text[at : end if end >= 0 else len(self.text)].decode("latin-1").strip()
+        number = self.text.count(b"\n", 0, at) + 1
+        return f"line {number} of the job, {line[:40]!r}"
+
+    # One block ---------------------------------------------------------------------------
+
+    def _check_block(self, fence: Fence, found: Found, place: int, fed_before_mm: float) -> None:
+        name = f"pose {fence.number}"
+        stated = self.stated.get(fence.number)
+        if stated is None:
+            raise _fail(name, "this block was not planned")
+        self.seen.append(fence.number)
+        if found.e is None and self.family.e_absolute(found):
+            words = (
+                commands_of(line, self.family.firmware.several_commands) for line in fence.lines
+            )
+            if any(self.family.e_letter in one.words for line in words for one in line):
+                raise NotToldError(
+                    f"the number for E ({self._line(max(found.lost_at, 0))} loses it)"
+                )
+        after = found.copy()
+        steps = list(self._run(fence.lines, after))
+        deficit = self.bytes.deficit_mm(place)
+        drawn = self.bytes.is_drawn(place)
+        self.bytes.remember(place, deficit)
+        self._check_told(steps, found, fence.lines)
+        check = _Block(name, steps, found, after, stated, self.family)
+        check.gives_back()
+        check.keeps_filament()
+        check.keeps_clear(self.ranges)
+        if deficit is None:
+            raise NotToldError("how far filament is drawn back")
+        self._check_drawn(name, steps, max(0.0, deficit - fed_before_mm), drawn)
+        self._check_motion_goes_on(name, found, after, place)
+        check_block(fence.lines, found, self.family, stated.prime_mm)
+
+    def _run(self, lines: Sequence[bytes], machine: Found) -> Iterator[Step]:
+        for line in lines:
+            for command in commands_of(line, self.family.firmware.several_commands):
+                start = (*machine.number,)
+                fed = self.family.carry_out(machine, command, 0)
+                end = (*machine.number,)
+                if fed is None or machine.dead is not None or None in end:
+                    raise NotToldError(f"what {line.decode('latin-1')!r} of the block does")
+                yield Step(command, start, end, fed)  # type: ignore[arg-type]
+
+    def _check_told(self, steps: Sequence[Step], found: Found, lines: Sequence[bytes]) -> None:
+        letter = self.family.e_letter
+        strokes = any(letter in one.command.words for one in steps)
+        if strokes and found.guessed_e_mode:
+            raise NotToldError(
+                "whether E counts places or steps: a command before the first M82 or M83 may have "
+                "switched it"
+            )
+        if found.feed is None and any("F" in one.command.words for one in steps):
+            raise NotToldError("the speed (F) in force")
+        lone = any(letter in s.command.words and not {*"XYZ"} & {*s.command.words} for s in steps)
+        if lone and found.lone_e_is_retraction:
+            raise NotToldError(
+                "what a move of E alone does: M209 makes it the firmware's own retraction"
+            )
+
+    def _check_drawn(
+        self, name: str, steps: Sequence[Step], deficit_mm: float, drawn: bool
+    ) -> None:
+        """The block draws back what the job has not, and by the means it should."""
+        wish = self.profile.retract
+        own = [one.command.code for one in steps if one.command.code in ("G10", "G11")]
+        stroke = -sum(one.fed_mm for one in steps if one.fed_mm < 0)
+        by_firmware = wish.by == "firmware" or self.bytes.uses_fw_retract
+        if drawn or (by_firmware and deficit_mm < 0.01):
+            wanted_own, wanted = ([] if drawn else ["G10", "G11"]), 0.0
+        else:
+            wanted_own, wanted = [], max(0.0, wish.length_mm - deficit_mm)
+        if own != wanted_own:
+            raise _fail(name, f"the block sends {own or 'no G10'}, while the firmware's own "
+                        f"retraction is {'on' if drawn else 'off'} before it")  # fmt: skip
+        if abs(stroke - wanted) > STROKE_MM:
+            raise _fail(name, f"the block draws back {stroke:.5g} mm where {deficit_mm:.5g} mm are "
+                        f"drawn back already and {wish.length_mm:g} mm are wished")  # fmt: skip
+
+    def _check_motion_goes_on(self, name: str, found: Found, after: Found, place: int) -> None:
+        """Words alone behind the block go on with the motion before it."""
+        if not self.family.firmware.modal_motion or found.motion == after.motion:
+            return
+        at = place
+        while at < len(self.text):
+            end = self.text.find(b"\n", at)
+            end = end if end >= 0 else len(self.text)
+            for command in commands_of(
+                self.text[at:end].rstrip(b"\r"), self.family.firmware.several_commands
+            ):
+                if command.code == "" and {*"XYZ", self.family.e_letter} & {*command.words}:
+                    was = found.motion
+                    raise _fail(name, f"the job goes on with words alone, with G{was} in force "
+                                f"before the block and G{after.motion} after it")  # fmt: skip
+                if self.bytes.is_motion(command):
+                    return
+            at = end + 1
+
+    # A line of the job cut in two --------------------------------------------------------
+
+    def _run_half(self, fence: Fence, machine: Found) -> float:
+        steps = list(self._run(fence.lines, machine))
+        if any(not self.bytes.is_motion(one.command) for one in steps):
+            raise _fail(f"lines {fence.number}", "hold more than motion")
+        if any(one.fed_mm < -SAME for one in steps):
+            raise _fail(f"lines {fence.number}", "draw filament back")
+        return sum(one.fed_mm for one in steps)
+
+    def _check_halves(
+        self, fences: Sequence[Fence], found: Found, machine: Found, place: int, fed_mm: float
+    ) -> None:
+        """The two halves together lay what the job's own line lays, along the same path."""
+        name = next(f"lines {one.number}" for one in fences if one.kind == "lines")
+        own = b"".join(one.kept for one in fences).strip()
+        if not own:  # the job's line itself is the second half
+            own = self.text[place : self.bytes.line_end(place)].strip()
+            machine, between = machine.copy(), machine.copy()
+            fed_mm += sum(one.fed_mm for one in self._run([own], machine))
+        else:
+            between = None
+        whole = found.copy()
+        steps = list(self._run([own], whole))
+        if len(steps) != 1 or not self.bytes.is_motion(steps[0].command):
+            raise _fail(name, f"{own.decode('latin-1')!r} is no single motion to be cut")
+        laid = steps[0].fed_mm
+        if abs(fed_mm - laid) > SAME_FILAMENT_MM:
+            raise _fail(name, f"the halves feed {fed_mm:.6g} mm, the job's line {laid:.6g}")
+        for letter, now, was in zip("XYZ", machine.number, whole.number, strict=True):
+            if not _same(now, was):
+                raise _fail(name, f"the halves end at {letter}{now:.6g}, the line at {was:.6g}")
+        for what, now, was in (("E", machine.e, whole.e), ("F", machine.feed, whole.feed)):
+            if not (what == "E" and not self.family.e_absolute(whole)) and not _same(now, was):
+                raise _fail(name, f"{what} is {now} after the halves, {was} after the line")
+        cut = [one for fence in fences if fence.kind == "lines" for one in fence.lines]
+        self._check_path(name, cut, own, found, steps[0], between)
+
+    def _check_path(
+        self, name: str, halves: list[bytes], own: bytes, found: Found, whole: Step,
+        between: Found | None,
+    ) -> None:  # fmt: skip
+        machine, ends, centres = found.copy(), [], []
+        lines = halves if between is None else [*halves, own]
+        for line in lines:
+            for step in self._run([line], machine):
+                ends.append(step.end)
+                centres.append(_centre(step, machine))
+        if whole.command.code in ("G2", "G3"):
+            wanted = _centre(whole, found)
+            if any(
+                one is None or wanted is None or dist(one, wanted) > ON_PATH_MM for one in centres
+            ):
+                raise _fail(name, "the halves are no parts of the job's arc")
+            return
+        length = dist(whole.start, whole.end)
+        for end in ends[:-1]:
+            if abs(dist(whole.start, end) + dist(end, whole.end) - length) > ON_PATH_MM:
+                raise _fail(name, f"the cut at {end} is not on the job's line")
+
+
+def _centre(step: Step, machine: Found) -> tuple[float, float] | None:
+    """Of an arc by I and J; None for straight motion and arcs by radius."""
+    words, unit = step.command.words, machine.unit()
+    if step.command.code not in ("G2", "G3") or "R" in words:
+        return None
+    i, j = ((words.get(letter) or 0.0) * unit for letter in "IJ")
+    if machine.absolute_centres:
+        return (i if "I" in words else step.start[0], j if "J" in words else step.start[1])
+    return (step.start[0] + i, step.start[1] + j)
+
+
+def read_fences(ours: bytes) -> Iterator[Fence]:
+    """The fences of one of our pieces.
+
+    Raises
+    ------
+    ProofError
+        Something stands outside them, or one is not closed.
+    """
+    fence: Fence | None = None
+    for line in re.split(rb"\r\n|\r|\n", ours):
+        mark = _FENCE.match(line)
+        if mark and mark[3] == b"begin" and fence is None:
+            fence = Fence(mark[1].decode(), int(mark[2] or 0))
+        elif mark and fence and (mark[1].decode(), int(mark[2] or 0)) == (fence.kind, fence.number):
+            yield fence
+            fence = None
+        elif mark or (line and fence is None):
+            raise _fail("output", f"{line.decode('latin-1')!r} stands where no fence allows it")
+        elif fence is not None and line.startswith(_KEPT):
+            fence.kept += line[len(_KEPT) :] + b"\n"
+        elif fence is not None and line:
+            fence.lines.append(line)
+    if fence is not None:
+        raise _fail("output", f"the fence of {fence.kind} {fence.number} is not closed")
+
+
+def _is_progress(fence: Fence) -> bool:
+    """One remaining-time line in place of another."""
+    both = [*fence.lines, *fence.kept.splitlines()]
+    return fence.kind == "lines" and len(both) == 2 and all(map(_PROGRESS.match, both))
+
+
+@dataclass(frozen=True, slots=True)
+class _Block:
+    """One block that has been run, and what must hold of it."""
+
+    name: str
+    steps: Sequence[Step]
+    before: Found
+    after: Found
+    stated: Stated
+    family: Family
+
+    def gives_back(self) -> None:
+        """Place, E, F and modes are after the block what they were before it."""
+        before, after = self.before, self.after
+        for letter, now, was in zip("XYZ", after.number, before.number, strict=True):
+            if not _same(now, was):
+                raise _fail(self.name, f"{letter} is {now:.6g} after the block, was {was:.6g}")
+        if after.modes() != before.modes():
+            raise _fail(self.name, f"the modes are {after.modes()} after the block, were "
+                        f"{before.modes()}")  # fmt: skip
+        checked = [("F", after.feed, before.feed), ("F of G0", after.rapid_feed, before.rapid_feed)]
+        if self.family.e_absolute(before):
+            checked.append((self.family.e_letter, after.e, before.e))
+        for what, now, was in checked:
+            if now != was and not _same(now, was):
+                raise _fail(self.name, f"{what} is {now} after the block, was {was}")
+
+    def keeps_filament(self) -> None:
+        """Net nothing but the stated prime; nothing pushed but at home; the firmware's own
+        retraction as it was."""
+        fed = sum(one.fed_mm for one in self.steps)
+        if abs(fed - self.stated.prime_mm) > SAME_FILAMENT_MM:
+            raise _fail(self.name, f"the block feeds {fed:.6g} mm of filament, not "
+                        f"{self.stated.prime_mm:g}")  # fmt: skip
+        for one in self.steps:
+            pushes = one.fed_mm > 0 or one.command.code == "G11"
+            if pushes and (self._is_away(one.start) or self._is_away(one.end)):
+                raise _fail(self.name, "the block pushes filament away from the part")
+
+    def _is_away(self, place: tuple[float, float, float]) -> bool:
+        home = self.before.number
+        return not (_same(place[0], home[0]) and _same(place[1], home[1]))
+
+    def keeps_clear(self, ranges: Sequence[tuple[float, float]]) -> None:
+        """Level motion at the hop or above, never lower than the start, inside the machine."""
+        shift = [value or 0.0 for value in self.before.shift]
+        floor = self.before.number[2] or 0.0
+        level = self.stated.level_z_mm - shift[2]
+        if level < floor - SAME:
+            raise _fail(self.name, "the hop is stated lower than where the nozzle stands")
+        for one in self.steps:
+            if one.command.code in ("G2", "G3"):
+                raise _fail(self.name, "the block holds an arc")
+            low = min(one.start[2], one.end[2])
+            in_xy = hypot(one.end[0] - one.start[0], one.end[1] - one.start[1]) > 0
+            if in_xy and low < level - SAME and not self._is_wipe(one, shift):
+                raise _fail(self.name, "the block moves in XY below its hop")
+            if low < floor - SAME:
+                raise _fail(self.name, "the block goes lower than it started")
+            away = self._is_away(one.end)
+            for letter, number, add, (least, most) in zip(
+                "XYZ", one.end, shift, ranges, strict=True
+            ):
+                if (away or letter == "Z") and not least - SAME <= number + add <= most + SAME:
+                    raise _fail(self.name, f"the block leaves the machine's {letter} range")
+
+    def _is_wipe(self, step: Step, shift: Sequence[float]) -> bool:
+        """At the height where printing stopped, between places of the stated wipe."""
+        if not (_same(step.start[2], self.before.number[2]) and _same(step.end[2], step.start[2])):
+            return False
+        home = self.before.number
+        allowed = [(home[0], home[1]), *((x - shift[0], y - shift[1]) for x, y in self.stated.wipe)]
+        return all(
+            any(_same(place[0], x) and _same(place[1], y) for x, y in allowed)
+            for place in (step.start, step.end)
+        )
+
+
+def _same(a: float | None, b: float | None) -> bool:
+    return a is not None and b is not None and abs(a - b) <= SAME
+
+
+def _fail(where: str, found: str) -> ProofError:
+    return ProofError(where, found, "Nothing was written; please report this with the job")

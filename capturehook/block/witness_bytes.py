@@ -1,0 +1,516 @@
+"""Where the machine stands at a place of the output, told by the bytes before it alone.
+
+From one fence to the next only what counts is looked for, backwards from the fence: the last
+X, Y, Z, E and F words. Lines that are no plain motion are looked at one by one, and the few
+that change what words mean cut the text into stretches. docs/pose_block.md#what-is-proved
+"""
+
+from __future__ import annotations
+
+import re
+from bisect import bisect_left
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.block.witness_lines import Command, commands_of
+from capturehook.block.witness_state import CONDITIONS, MOTION, Family, Found
+
+PIECE = 1 << 20
+PRIMED_MM = 10.0
+"""So much laid since, and what was drawn back before it is forgotten."""
+CHUNK = 4096
+
+
+RULES = frozenset({"G80", "M109", "M209"})
+"""Harmless but for what the state must remember of them."""
+
+
+@dataclass(slots=True)
+class Index:
+    """The lines of a text that are no plain motion and no comment, by what they do; offsets."""
+
+    event_at: list[int] = field(default_factory=list)
+    events: list[tuple[Command, ...]] = field(default_factory=list)
+    reset_at: list[int] = field(default_factory=list)
+    """Lines that state the number for E and nothing else (`G92 E0`), and that number."""
+    resets: list[float] = field(default_factory=list)
+    stroke_at: list[int] = field(default_factory=list)
+    """The firmware's own retraction (True) and its end."""
+    strokes: list[bool] = field(default_factory=list)
+    odd_at: list[int] = field(default_factory=list)
+    """Motion alone, but not written plainly (`g1x5`, `N12 G1 X5`, words alone)."""
+
+
+@dataclass(slots=True)
+class Span:
+    """A stretch in which E words mean one thing.
+
+    ``base_mm`` is how far filament was drawn back at its start, where that is known by itself;
+    ``fed_mm`` what the line before it fed (None: not told), and ``line_at`` where that begins.
+    """
+
+    start: int
+    line_at: int
+    absolute: bool
+    number: float | None
+    mm_per_unit: float
+    scale: float = 1.0
+    base_mm: float | None = None
+    fed_mm: float | None = 0.0
+
+
+class NotToldError(Exception):
+    """What the bytes do not tell."""
+
+
+def other_lines(text: bytes, *, several: bool) -> list[int]:
+    """Offsets of the lines that are neither plain motion (`G0 ` to `G3 `) nor a comment.
+
+    ``several``: plain motion with a second command on its line counts too.
+    """
+    whole, found = np.frombuffer(text, np.uint8), []
+    for low in range(0, len(text), PIECE):
+        piece = whole[low : low + PIECE]
+        starts = np.flatnonzero(piece == 10) + (low + 1)
+        starts = np.concatenate(([0], starts)) if low == 0 else starts
+        starts = starts[starts < len(text)]
+        first, second, third = (whole[np.minimum(starts + k, len(text) - 1)] for k in range(3))
+        plain = (first == 71) & (second >= 48) & (second <= 51) & (third == 32)
+        found.append(starts[~plain & (first != 59) & (first != 10) & (first != 13)])
+        if several:
+            found.append(_with_two_commands(text, piece, starts[plain], low))
+    return np.unique(np.concatenate(found)).tolist() if found else []
+
+
+def _with_two_commands(
+    text: bytes, piece: NDArray[np.uint8], starts: NDArray[np.int64], low: int
+) -> NDArray[np.int64]:
+    """Of the plain motion lines that begin in a piece, those with a second command."""
+    if not len(starts):
+        return starts
+    is_letter = np.isin(piece, _COMMAND_LETTERS)
+    is_letter[starts - low] = False
+    at = np.flatnonzero(is_letter) + low
+    lines = np.unique(np.searchsorted(starts, at, side="right"))
+    lines = lines[lines > 0] - 1
+    return np.array(
+        [start for start in starts[lines].tolist() if _SECOND.match(text, start)], np.int64
+    )
+
+
+_COMMAND_LETTERS = np.frombuffer(b"GMTgmt", np.uint8)
+_SECOND = re.compile(rb"G[0-3] [^\n;(]*[GMTgmt]")
+
+
+class Bytes:
+    """A job's text, and the machine's state at any place of it, asked in rising order."""
+
+    def __init__(self, text: bytes, family: Family) -> None:
+        self.text, self.family = text, family
+        self.several = family.firmware.several_commands
+        self.found = Found()
+        self.at = self.next_event = self.tool_since = 0
+        self.steps: list[tuple[int, int]] = []
+        """Stretches whose relative E words are not in ``found.e`` yet."""
+        self.drawn: dict[str, bool] = {}
+        self.deficits: dict[str, float] = {}
+        self.spans = [Span(0, 0, True, 0.0, family.usual_per_unit, base_mm=0.0)]
+        letter = re.escape(family.e_letter.encode())
+        self._reset = re.compile(rb"G92 " + letter + rb"(-?[0-9]+\.?[0-9]*)[ \t]*(?:;.*)?\r?")
+        self._e_word = re.compile(
+            rb"\nG[0-3] [^\n;(" + letter + rb"]*" + letter + rb"([-+]?[0-9.]+)"
+        )
+        self.index = self._sort_lines()
+
+    @property
+    def uses_fw_retract(self) -> bool:
+        """The job draws back by the firmware's own command somewhere."""
+        return any(self.index.strokes)
+
+    # The index ---------------------------------------------------------------------------
+
+    def _sort_lines(self) -> Index:
+        text, index = self.text, Index()
+        seen: dict[bytes, object] = {}
+        for start in other_lines(text, several=self.several != "first"):
+            end = text.find(b"\n", start)
+            raw = text[start : end if end >= 0 else len(text)]
+            kind = seen.get(raw)
+            if kind is None:
+                kind = seen[raw] = self._kind(raw)
+            if isinstance(kind, float):
+                index.reset_at.append(start)
+                index.resets.append(kind)
+            elif isinstance(kind, bool):
+                index.stroke_at.append(start)
+                index.strokes.append(kind)
+            elif kind == "motion":
+                index.odd_at.append(start)
+            elif isinstance(kind, tuple):
+                index.event_at.append(start)
+                index.events.append(kind)
+        return index
+
+    def _kind(self, raw: bytes) -> object:
+        """A reset of E (float), a firmware's stroke (bool), "motion", "harmless", or commands."""
+        reset = self._reset.fullmatch(raw)
+        if reset:
+            return float(reset[1])
+        if self.family.firmware.effects.small_letters_act and raw[:1].islower():
+            return (Command("M28", {}),)  # the board's own command: nothing is sure after it
+        commands = commands_of(raw.rstrip(b"\r"), self.several)
+        if len(commands) == 1:
+            code = commands[0].code
+            if self.is_motion(commands[0]):
+                return "motion"
+            if code in ("G10", "G11") and self.family.retracts(commands[0]):
+                return code == "G10"
+        return commands if any(map(self._matters, commands)) else "harmless"
+
+    def is_motion(self, command: Command) -> bool:
+        modal = command.code == "" and self.family.firmware.modal_motion
+        return modal or command.code in MOTION
+
+    def _matters(self, command: Command) -> bool:
+        code = command.code
+        if code == "":
+            return self.family.firmware.modal_motion
+        return code in RULES or code not in self.family.firmware.effects.harmless
+
+    # The state at a place ----------------------------------------------------------------
+
+    def state_at(self, place: int) -> Found:
+        """The machine just before a byte; places must rise from call to call."""
+        index = self.index
+        while self.next_event < len(index.event_at):
+            at = index.event_at[self.next_event]
+            if at >= place:
+                break
+            self.next_event += 1
+            if at >= self.at:  # else it stood behind a condition
+                self._advance(at)
+                self._take_event(at, index.events[self.next_event - 1])
+        self._advance(place)
+        return self.found
+
+    def is_drawn(self, place: int) -> bool:
+        """Is the firmware's own retraction in force for the tool in use? Asked after state_at."""
+        last = bisect_left(self.index.stroke_at, place) - 1
+        if last >= 0 and self.index.stroke_at[last] >= self.tool_since:
+            return self.index.strokes[last]
+        return self.drawn.get(self.found.tool, False)
+
+    def line_end(self, at: int) -> int:
+        """Offset behind the line that holds a byte."""
+        end = self.text.find(b"\n", at)
+        return end + 1 if end >= 0 else len(self.text)
+
+    def _take_event(self, at: int, commands: tuple[Command, ...]) -> None:
+        found, family = self.found, self.family
+        before, tool, e, deficit = self._meaning(), found.tool, found.e, 0.0
+        selects = any(one.code[:1] == "T" and one.code[1:].isdigit() for one in commands)
+        if selects:
+            deficit = self.deficit_mm(at) or 0.0
+            self.drawn[tool] = self.is_drawn(at)
+        if not family.e_absolute(found):
+            self._sum_steps()
+        fed: float | None = 0.0
+        for one in commands:
+            step = family.carry_out(found, one, at)
+            fed = None if step is None or fed is None else fed + step
+        if any(one.code == "G53" for one in commands):
+            found.number = [None, None, None]
+        self.at = self.line_end(at)
+        if commands[-1].code in CONDITIONS:
+            self._pass_body()
+        base = None
+        if selects:
+            self.tool_since = self.at
+            self.deficits[tool] = deficit
+            base = self.deficits.get(found.tool, 0.0)
+        if self._meaning() != before or fed != 0.0:
+            self._new_span(at, base, fed)
+            if base is not None and found.e is None:
+                self.spans[-1].number = e  # for how far is drawn back, not for what is returned to
+
+    def _meaning(self) -> tuple[object, ...]:
+        """Of an E word, and the number from which it counts."""
+        found, family = self.found, self.family
+        return (
+            family.e_absolute(found),
+            family.mm_per_unit(found),
+            family.e_unit(found),
+            found.tool,
+            found.e,
+        )
+
+    def _new_span(self, line_at: int, base_mm: float | None, fed_mm: float | None) -> None:
+        found, family = self.found, self.family
+        self.spans.append(
+            Span(
+                self.at,
+                line_at,
+                family.e_absolute(found),
+                found.e,
+                family.mm_per_unit(found),
+                family.e_unit(found),
+                base_mm,
+                fed_mm,
+            )
+        )
+
+    def _pass_body(self) -> None:
+        """Indented lines behind a condition: what they would change is not known after them."""
+        while self.text[self.at : self.at + 1] in (b" ", b"\t"):
+            end = self.line_end(self.at)
+            for one in commands_of(self.text[self.at : end].rstrip(b"\r\n"), self.several):
+                self.family.lose_named(self.found, one, self.at)
+            self.at = end
+
+    def _advance(self, place: int) -> None:
+        """From ``self.at`` on over lines that are motion, resets of E, or harmless."""
+        low, found, family = self.at, self.found, self.family
+        self.at = max(place, low)
+        if place <= low or found.dead is not None:
+            return
+        last = bisect_left(self.index.reset_at, place) - 1
+        e_low = low
+        if last >= 0 and self.index.reset_at[last] >= low:
+            e_low = self.index.reset_at[last]
+            found.e = self.index.resets[last] * family.e_unit(found)
+            self.steps = []
+        if found.absolute:
+            for index, letter in enumerate("XYZ"):
+                word = self._last(letter, low, place)
+                if word is not None:
+                    self._place(index, letter, word)
+        else:
+            self._add_steps(low, place)
+        if family.e_absolute(found):
+            word = self._last(family.e_letter, e_low, place)
+            if word is not None:
+                value = word.number(family.e_letter)
+                found.e = None if value is None else value * family.e_unit(found)
+        else:
+            self.steps.append((e_low, place))
+        self._take_feed(low, place)
+        if family.firmware.modal_motion:
+            self._take_motion(low, place)
+
+    def _place(self, index: int, letter: str, word: Command) -> None:
+        value = word.number(letter)
+        strange = word.code in ("G0", "G1") and {"R", "H"} & set(word.words)
+        if value is None or strange:
+            self.found.number[index] = None
+        else:
+            self.found.number[index] = value * self.found.unit()
+
+    def _last(self, letter: str, low: int, high: int) -> Command | None:
+        """The last motion in a stretch that names a letter, big or small."""
+        found, at = self._last_byte(letter, letter.encode(), low, high)
+        small, _ = self._last_byte(letter, letter.lower().encode(), max(low, at), high)
+        return small or found
+
+    def _last_byte(
+        self, letter: str, byte: bytes, low: int, high: int
+    ) -> tuple[Command | None, int]:
+        text, at = self.text, high
+        while True:
+            at = text.rfind(byte, low, at)
+            if at < 0:
+                return None, low
+            start = text.rfind(b"\n", low, at) + 1 or low
+            end = text.find(b"\n", at, high)
+            end = end if end >= 0 else high
+            motion = self._motion_of(text[start:end])
+            if motion is not None and letter in motion.words:
+                return motion, end
+            at = start
+
+    def _motion_of(self, line: bytes) -> Command | None:
+        """The line as motion; None where it is none.
+
+        Raises
+        ------
+        NotToldError
+            It should be motion and cannot be read.
+        """
+        commands = commands_of(line.rstrip(b"\r"), self.several)
+        if len(commands) != 1 or not self.is_motion(commands[0]):
+            if line[:2] in (b"G0", b"G1", b"G2", b"G3") and line[2:3] == b" " and commands:
+                raise NotToldError(f"{line.decode('latin-1')!r} cannot be read")
+            return None
+        return commands[0]
+
+    def _take_feed(self, low: int, high: int) -> None:
+        """The last speed stated; G0 has its own on some families."""
+        apart, high_at = self.family.firmware.rapid_has_own_feed, high
+        while True:
+            word = self._last("F", low, high_at)
+            if word is None:
+                return
+            feed = word.number("F")
+            if feed is not None and feed > 0 and not (apart and word.code == "G0"):
+                self.found.feed = feed * self.found.unit()
+                return
+            high_at = self._start_of_last("F", low, high_at)
+
+    def _start_of_last(self, letter: str, low: int, high: int) -> int:
+        big = self.text.rfind(letter.encode(), low, high)
+        small = self.text.rfind(letter.lower().encode(), low, high)
+        return self.text.rfind(b"\n", low, max(big, small)) + 1 or low
+
+    def _take_motion(self, low: int, high: int) -> None:
+        """Which motion words alone would go on with."""
+        text, at = self.text, high
+        while at > low:
+            at = text.rfind(b"G", low, at)
+            if at < 0:
+                return
+            start = text.rfind(b"\n", low, at) + 1 or low
+            end = text.find(b"\n", at, high)
+            motion = self._motion_of(text[start : end if end >= 0 else high])
+            if motion is not None and motion.code:
+                self.found.motion = MOTION[motion.code]
+                return
+            at = start
+
+    def _motions(self, low: int, high: int) -> Iterator[Command]:
+        """Every motion of a stretch in order: slow, where steps have to be added up."""
+        for line in self.text[low:high].split(b"\n"):
+            motion = self._motion_of(line) if line[:1] not in (b";", b"") else None
+            if motion is not None:
+                yield motion
+
+    def _add_steps(self, low: int, high: int) -> None:
+        number, unit = self.found.number, self.found.unit()
+        for motion in self._motions(low, high):
+            for index, letter in enumerate("XYZ"):
+                if letter in motion.words:
+                    was, step = number[index], motion.words[letter]
+                    known = was is not None and step is not None
+                    number[index] = was + step * unit if known else None  # type: ignore[operator]
+
+    def _sum_steps(self) -> None:
+        """Take relative E words into the number for E, as the family does."""
+        found, family = self.found, self.family
+        for low, high in self.steps:
+            for motion in self._motions(low, high):
+                step = motion.number(family.e_letter)
+                if step is not None:
+                    found.e = family.after_strokes(found.e, step * family.e_unit(found))
+        self.steps = []
+
+    # Filament ----------------------------------------------------------------------------
+
+    def deficit_mm(self, place: int) -> float | None:
+        """How far filament is drawn back just before a byte; None where it is not told.
+
+        Looks back until enough has been laid that nothing older counts. Asked after state_at.
+        """
+        since, most, high = 0.0, 0.0, place
+        try:
+            for span in reversed(self.spans):
+                if span.start < high:
+                    since, most = self._walk(span, high, since, most)
+                if span.base_mm is not None:
+                    return _small(max(most, span.base_mm - since))
+                if span.fed_mm is None:
+                    return _small(most) if since > 0 else None
+                since += span.fed_mm
+                most, high = max(most, -since), span.line_at
+        except _PrimedError as primed:
+            return _small(primed.most_mm)
+        except (NotToldError, ValueError):
+            return None
+        return _small(most)
+
+    def remember(self, place: int, deficit_mm: float | None) -> None:
+        """What was drawn back at a place, so that it is not looked for again."""
+        if deficit_mm is not None:
+            self._new_span(place, deficit_mm, 0.0)
+
+    def _walk(self, span: Span, high: int, since: float, most: float) -> tuple[float, float]:
+        """Back through a span: filament fed from its start up to the place, and the most that
+        any point of it lies above that (mm)."""
+        index = self.index
+        last = bisect_left(index.reset_at, high) - 1
+        while True:
+            is_reset = last >= 0 and index.reset_at[last] >= span.start
+            low = index.reset_at[last] if is_reset else span.start
+            number = index.resets[last] * span.scale if is_reset else span.number
+            if span.absolute:
+                since, most = self._walk_numbers(span, low, high, number, since, most)
+            else:
+                since, most = self._walk_steps(span, low, high, since, most)
+            if not is_reset:
+                return since, most
+            high, last = low, last - 1
+
+    def _walk_numbers(
+        self, span: Span, low: int, high: int, number: float | None, since: float, most: float
+    ) -> tuple[float, float]:
+        end: float | None = None
+        for values in self._e_words_back(low, high, span.scale):
+            end = values[-1] if end is None else end
+            most = max(most, (max(values) - end) * span.mm_per_unit - since)
+            _stop_when_primed(since + (end - values[0]) * span.mm_per_unit, most)
+        if end is None:
+            return since, most
+        if number is None:
+            raise (
+                _PrimedError(most) if since > 0 else NotToldError("how far filament is drawn back")
+            )
+        since += (end - number) * span.mm_per_unit
+        return since, max(most, -since)
+
+    def _walk_steps(
+        self, span: Span, low: int, high: int, since: float, most: float
+    ) -> tuple[float, float]:
+        for values in self._e_words_back(low, high, span.scale):
+            for step in reversed(values):
+                since += step * span.mm_per_unit
+                most = max(most, -since)
+            _stop_when_primed(since, most)
+        return since, most
+
+    def _e_words_back(self, low: int, high: int, scale: float) -> Iterator[list[float]]:
+        """E words of a stretch, the last lines first; each list in file order."""
+        text, odd, letter = self.text, self.index.odd_at, self.family.e_letter
+        while high > low:
+            start = max(low, high - CHUNK)
+            if start > low:
+                start = text.find(b"\n", start, high) + 1 or low
+            if start >= high:
+                start = low
+            has_odd = bisect_left(odd, high) > bisect_left(odd, start)
+            if has_odd or start == 0:
+                words = (one.number(letter) for one in self._motions(start, high))
+                values = [word * scale for word in words if word is not None]
+            else:
+                values = [
+                    float(word) * scale for word in self._e_word.findall(text, start - 1, high)
+                ]
+            if values:
+                yield values
+            high = start
+
+
+class _PrimedError(Exception):
+    """Enough was laid since: what lies further back does not count."""
+
+    def __init__(self, most_mm: float) -> None:
+        super().__init__(most_mm)
+        self.most_mm = most_mm
+
+
+def _stop_when_primed(since_mm: float, most_mm: float) -> None:
+    if since_mm + most_mm > PRIMED_MM:
+        raise _PrimedError(most_mm)
+
+
+def _small(mm: float) -> float:
+    return 0.0 if mm < 1e-7 else mm

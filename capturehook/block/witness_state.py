@@ -1,0 +1,406 @@
+"""What is known of the machine from bytes alone, and what one command does to it.
+
+Written apart from the interpreter of jobs (`read/`), from the facts and sources in
+docs/gcode_facts.md. What cannot be told is None, with the place of the line that lost it.
+"""
+
+from __future__ import annotations
+
+from copy import copy
+from dataclasses import dataclass, field
+from math import pi
+
+from capturehook.block.witness_lines import FOREIGN, Command
+from capturehook.model.contracts import Firmware
+
+MOTION = {"G0": 0, "G1": 1, "G2": 2, "G3": 3}
+LOSES_PLACE = frozenset(
+    "G5 G5.1 G12 G26 G27 G29 G30 G31 G32 G33 G34 G35 G38.2 G38.3 G38.4 G38.5 G42 G53 G76 "
+    "G425 M18 M48 M84 M206 M280 M374 M375 M376 "
+    "M401 M402 M410 M420 M421 M423 M428 M561 M852 BED_MESH_CALIBRATE BED_MESH_CLEAR "
+    "BED_MESH_PROFILE PROBE QUAD_GANTRY_LEVEL SET_STEPPER_ENABLE Z_TILT_ADJUST".split()
+)
+"""Homing, probing, corrections, motors off: afterwards the place is not told by the job."""
+OTHER_FRAME = frozenset(
+    "G10 G43 G43.1 G43.2 G49 G52 G55 G56 G57 G58 G59 G59.1 G59.2 G59.3 G92.3 G92.9".split()
+)
+"""Tables of offsets: numbers mean other places of the machine afterwards."""
+STOPS_FOLLOWING = frozenset(
+    "G6 G7 G16 G18.1 G41 G41.1 G42.1 G50 G51 G66 G68 G93 G95 M23 M24 M26 M28 M32 M37 M70 M71 M72 "
+    "M97 M99 M471 M584 M596 M606 M669 M808 MERGE SDCARD_PRINT_FILE WHILE".split()
+)
+"""Feed, lengths, directions or the order of lines mean something else from here on."""
+_KEEPS_MOTION = frozenset("G54 G61 G61.1 G64 G94 G97".split())
+CONDITIONS = frozenset({"IF", "ELIF", "ELSE"})
+
+
+@dataclass(slots=True)
+class Found:
+    """The machine as the bytes tell it; None where they do not.
+
+    ``number`` are X, Y, Z as the job counts them (mm), ``shift`` what to add for the machine's
+    own place. ``e`` is the job's number for E. Feeds are in mm/min.
+    """
+
+    number: list[float | None] = field(default_factory=lambda: [None, None, None])
+    shift: list[float | None] = field(default_factory=lambda: [0.0, 0.0, 0.0])
+    offset: list[float] = field(default_factory=lambda: [0.0, 0.0, 0.0])
+    """What an offset command has put on, where the family has one."""
+    e: float | None = None
+    feed: float | None = None
+    rapid_feed: float | None = None
+    absolute: bool = True
+    m82: bool | None = None
+    inch: bool = False
+    plane: int = 17
+    absolute_centres: bool = False
+    volumetric_mm: float = 0.0
+    tool: str = "T0"
+    motion: int | None = 1
+    lone_e_is_retraction: bool = False
+    guessed_e_mode: bool = False
+    """A foreign command stood before the job's first M82 or M83."""
+    dead: int | None = None
+    """Where a line stands after which nothing can be followed."""
+    lost_at: int = -1
+    """Where the last line stands that lost something; -1: nothing has stated it yet."""
+
+    def copy(self) -> Found:
+        twin = copy(self)
+        twin.number, twin.shift, twin.offset = [*self.number], [*self.shift], [*self.offset]
+        return twin
+
+    def unit(self) -> float:
+        return 25.4 if self.inch else 1.0
+
+    def modes(self) -> tuple[object, ...]:
+        """What a block must put back beside place, E and F."""
+        return (
+            f"G{90 if self.absolute else 91}",
+            "M83" if self.m82 is False else "M82",
+            f"G{20 if self.inch else 21}",
+            f"G{self.plane}",
+            "G90.1" if self.absolute_centres else "G91.1",
+            self.volumetric_mm,
+            self.tool,
+            tuple(self.shift),
+        )
+
+
+@dataclass(slots=True)
+class Family:
+    """How lines are carried out, and what filament one unit of E is."""
+
+    firmware: Firmware
+    e_letter: str
+    usual_per_unit: float
+    """mm of filament for one unit of E, where the job does not say M200."""
+    kept: dict[str, Found] = field(default_factory=dict)
+    """Stored states by name; a stack has its depth for a name."""
+
+    def e_absolute(self, found: Found) -> bool:
+        e_absolute = found.m82 is not False
+        if self.firmware.g91_forces_relative_e:
+            return e_absolute and found.absolute
+        return e_absolute
+
+    def e_unit(self, found: Found) -> float:
+        return found.unit() if self.firmware.inch_scales_e else 1.0
+
+    def mm_per_unit(self, found: Found) -> float:
+        """mm of filament for one of the numbers in ``Found.e``."""
+        area = pi * found.volumetric_mm**2 / 4
+        return 1 / area if area > 0 else self.usual_per_unit
+
+    # What one line does ------------------------------------------------------------------
+
+    def carry_out(self, found: Found, command: Command, at: int) -> float | None:
+        """Change ``found`` by one command; returns filament fed (mm), None where not told."""
+        code = command.code
+        if found.dead is not None:
+            return None
+        kind = MOTION.get(code)
+        if kind is not None or (code == "" and self.firmware.modal_motion):
+            return self._move(found, command, kind, at)
+        if not self._switch(found, command) and not self._renumber(found, command, at):
+            return self._other(found, command, at)
+        return 0.0
+
+    def _move(self, found: Found, command: Command, kind: int | None, at: int) -> float | None:
+        words, unit = command.words, found.unit()
+        strange = {"R", "H"} & set(words) if kind in (0, 1) else set()
+        if kind is None and found.motion is None and {"X", "Y", "Z", "A"} & set(words):
+            self.lose(found, at)
+            return None
+        found.motion = kind if kind is not None else found.motion
+        for index, letter in enumerate("XYZ"):
+            if letter not in words:
+                continue
+            value, was = words[letter], found.number[index]
+            if value is None or strange or (not found.absolute and was is None):
+                found.number[index] = None
+                found.lost_at = at
+            else:
+                found.number[index] = value * unit + (0.0 if found.absolute else was or 0.0)
+        self._take_feed(found, words)
+        return self._stroke(found, words, at)
+
+    def _take_feed(self, found: Found, words: dict[str, float | None]) -> None:
+        feed = words.get("F")
+        if feed is None or feed <= 0:
+            return
+        if self.firmware.rapid_has_own_feed and found.motion == 0:
+            found.rapid_feed = feed * found.unit()
+        else:
+            found.feed = feed * found.unit()
+
+    def _stroke(self, found: Found, words: dict[str, float | None], at: int) -> float | None:
+        value = words.get(self.e_letter)
+        if value is None:
+            return 0.0
+        value *= self.e_unit(found)
+        if self.e_absolute(found):
+            step = None if found.e is None else value - found.e
+            found.e = value
+        else:
+            step = value
+            found.e = self.after_strokes(found.e, step)
+        return None if step is None else step * self.mm_per_unit(found)
+
+    def after_strokes(self, e: float | None, step: float) -> float | None:
+        """The number for E after relative strokes: families differ."""
+        way = self.firmware.effects.relative_stroke
+        if way == "zero":
+            return 0.0
+        return e if way == "stays" or e is None else e + step
+
+    def _switch(self, found: Found, command: Command) -> bool:
+        code = command.code
+        if code in ("G90", "G91"):
+            found.absolute = code == "G90"
+            if self.firmware.g90_sets_e:
+                self._set_m82(found, found.absolute)
+        elif code in ("M82", "M83"):
+            if self.e_letter == "E" or self.firmware.has_e_modes:
+                self._set_m82(found, code == "M82")
+        elif code in ("G20", "G21"):
+            found.inch = code == "G20"
+        elif code in ("G17", "G18", "G19"):
+            found.plane = int(code[1:])
+        elif code in ("G90.1", "G91.1"):
+            found.absolute_centres = code == "G90.1"
+        else:
+            return False
+        return True
+
+    def _set_m82(self, found: Found, absolute: bool) -> None:
+        found.m82, found.guessed_e_mode = absolute, False
+
+    def _renumber(self, found: Found, command: Command, at: int) -> bool:
+        code, words = command.code, command.words
+        if code == "G92" and not {"X", "Y", "Z", self.e_letter} & set(words):
+            self._bare_g92(found)
+        elif code == "G92":
+            for index, letter in enumerate("XYZ"):
+                if letter in words:
+                    self._number_is(found, index, (words[letter] or 0.0) * found.unit())
+            if self.e_letter in words:
+                found.e = (words[self.e_letter] or 0.0) * self.e_unit(found)
+        elif code in ("G92.1", "G92.2"):
+            self._unshift(found)
+            found.e, found.lost_at = None, at
+        elif code == "SET_GCODE_OFFSET":
+            self._set_offset(found, command, at)
+        elif code in ("SAVE_GCODE_STATE", "RESTORE_GCODE_STATE"):
+            self._store_by_name(found, command, at)
+        elif self.firmware.effects.keep_and_give_back and (
+            code in self.firmware.effects.keep_and_give_back
+        ):
+            self._stack(found, code, at)
+        else:
+            return False
+        return True
+
+    def _number_is(self, found: Found, index: int, number: float) -> None:
+        """The machine stands still and the number is another."""
+        was, shift = found.number[index], found.shift[index]
+        known = was is not None and shift is not None
+        found.shift[index] = was + shift - number if known else None  # type: ignore[operator]
+        found.number[index] = number
+
+    def _unshift(self, found: Found) -> None:
+        for index in range(3):
+            was, shift = found.number[index], found.shift[index]
+            found.number[index] = None if was is None or shift is None else was + shift
+            found.shift[index] = 0.0
+
+    def _bare_g92(self, found: Found) -> None:
+        if self.firmware.bare_g92 == "zero":
+            for index in range(3):
+                self._number_is(found, index, 0.0)
+        elif self.firmware.bare_g92 == "clear":
+            self._unshift(found)
+        if self.firmware.bare_g92 != "nothing":
+            found.e = 0.0
+
+    # Stored states -----------------------------------------------------------------------
+
+    def _store_by_name(self, found: Found, command: Command, at: int) -> None:
+        """Klipper `gcode_move.py`: modes, F, bases come back; the place only with MOVE."""
+        given = keys_of(command.text)
+        name = given.get("NAME", "default")
+        if command.code == "SAVE_GCODE_STATE":
+            self.kept[name] = found.copy()
+            return
+        saved = self.kept.get(name)
+        if saved is None:
+            found.dead = at  # the printer stops there
+            return
+        move = given.get("MOVE", "0") not in ("0", "")
+        for index in range(3):
+            was, shift, back = found.number[index], found.shift[index], saved.shift[index]
+            if move:
+                found.number[index] = saved.number[index]
+            elif was is None or shift is None or back is None:
+                found.number[index] = None
+            else:
+                found.number[index] = was + shift - back
+            found.shift[index], found.offset[index] = back, saved.offset[index]
+        found.e, found.feed = saved.e, saved.feed
+        found.absolute, found.m82 = saved.absolute, saved.m82
+        found.lost_at = at
+
+    def _stack(self, found: Found, code: str, at: int) -> None:
+        """M120 and M121: RepRapFirmware `GCodeMachineState.cpp`, Smoothieware `Robot.cpp`."""
+        push, _ = self.firmware.effects.keep_and_give_back or ("", "")
+        if code == push:
+            self.kept[f" {len(self.kept)}"] = found.copy()
+            if found.volumetric_mm:
+                found.dead = at  # counted otherwise inside, on some
+            return
+        if not self.kept:
+            return  # a message, no change
+        _, saved = self.kept.popitem()
+        found.feed, found.rapid_feed = saved.feed, saved.rapid_feed
+        found.absolute, found.m82 = saved.absolute, saved.m82
+        found.inch, found.plane = saved.inch, saved.plane
+
+    def _set_offset(self, found: Found, command: Command, at: int) -> None:
+        """Klipper `gcode_move.py`, cmd_SET_GCODE_OFFSET."""
+        given = keys_of(command.text)
+        move = given.get("MOVE", "0") not in ("0", "")
+        if any(key.startswith("E") for key in given):
+            found.e, found.lost_at = None, at
+        for index, letter in enumerate("XYZ"):
+            try:
+                if letter in given:
+                    delta = float(given[letter]) - found.offset[index]
+                elif f"{letter}_ADJUST" in given:
+                    delta = float(given[f"{letter}_ADJUST"])
+                else:
+                    continue
+            except ValueError:
+                found.dead = at
+                return
+            found.offset[index] += delta
+            was, shift = found.number[index], found.shift[index]
+            found.shift[index] = None if shift is None else shift + delta
+            if was is not None and not move:
+                found.number[index] = was - delta
+
+    # All others --------------------------------------------------------------------------
+
+    def _other(self, found: Found, command: Command, at: int) -> float | None:
+        """Commands that change no number by a rule; returns filament fed, None if not told."""
+        code, effects = command.code, self.firmware.effects
+        if code in effects.ends_job or (code in STOPS_FOLLOWING and code not in effects.harmless):
+            found.dead = at
+        elif code == FOREIGN and self.firmware.several_commands == "modes first":
+            found.dead = at  # loops, expressions
+        elif code == "M200" and self.firmware.reads_volumetric:
+            self._count_volume(found, command)
+        elif code == "M209":
+            found.lone_e_is_retraction = bool(command.number("S"))
+        elif code in CONDITIONS or code == "G54" or self.retracts(command):
+            pass
+        elif code in OTHER_FRAME and not (code == "G10" and self._keeps_frame(command)):
+            if code != "G49" or found.shift != [0.0, 0.0, 0.0]:
+                found.number, found.shift = [None, None, None], [None, None, None]
+                found.lost_at = at
+        elif code == "G28" and not self.firmware.has_stored_points:
+            self._home(found, command)
+        elif code in LOSES_PLACE or code == "G28":
+            found.number, found.lost_at = [None, None, None], at
+        elif self._may_run_macros(command) or (code not in effects.harmless and code != "G10"):
+            self._foreign(found, command, at)
+            return None
+        if code[:1] == "G" and code not in ("G4", "G10", "G11") and self.firmware.modal_motion:
+            found.motion = found.motion if code in _KEEPS_MOTION else None
+        return 0.0
+
+    def _home(self, found: Found, command: Command) -> None:
+        """Home is 0 of the machine, and shifts of G92 are gone."""
+        named = [letter in command.words for letter in "XYZ"]
+        for index in range(3):
+            if named[index] or not any(named):
+                found.number[index], found.shift[index] = 0.0, found.offset[index]
+
+    def _may_run_macros(self, command: Command) -> bool:
+        selects = command.code == "M109" and "T" in command.words
+        return selects and self.firmware.several_commands == "in turn"
+
+    def _foreign(self, found: Found, command: Command, at: int) -> None:
+        code = command.code
+        is_tool = code[:1] == "T" and code[1:].isdigit()
+        self.lose(found, at, keep_feed=is_tool or code in ("M98", "ACTIVATE_EXTRUDER"))
+        if is_tool:
+            found.tool = code
+        if code == "ACTIVATE_EXTRUDER":
+            found.e = 0.0
+        if self.firmware.modal_motion and code[:1] == "G":
+            found.motion = None
+
+    def retracts(self, command: Command) -> bool:
+        """Is it the firmware's own retraction, or the end of it?"""
+        if command.code == "G11":
+            return self.firmware.has_firmware_retract
+        return command.code == "G10" and self.firmware.g10_retracts("".join(command.words))
+
+    def _keeps_frame(self, command: Command) -> bool:
+        """Temperatures alone, or no words at all."""
+        return not {"L", "X", "Y", "Z", "A"} & set(command.words)
+
+    def _count_volume(self, found: Found, command: Command) -> None:
+        diameter = command.number("D")
+        if command.number("S") == 0:
+            found.volumetric_mm = 0.0
+        elif diameter is not None:
+            found.volumetric_mm = diameter
+
+    def lose(self, found: Found, at: int, *, keep_feed: bool = False) -> None:
+        """After a command that may do anything. Modes stated before it count as kept: the job's
+        own next lines count on them."""
+        found.number, found.e, found.lost_at = [None, None, None], None, at
+        if not keep_feed:
+            found.feed = found.rapid_feed = None
+        found.guessed_e_mode |= found.m82 is None
+
+    def lose_named(self, found: Found, command: Command, at: int) -> None:
+        """A line that may or may not be run: what it would change is not known afterwards."""
+        before = found.copy()
+        self.carry_out(found, command, at)
+        if found.modes() != before.modes():
+            found.dead = at
+        found.number = [
+            now if now == was and letter not in command.words else None
+            for now, was, letter in zip(found.number, before.number, "XYZ", strict=True)
+        ]
+        found.e = found.e if found.e == before.e else None
+        found.feed = found.feed if found.feed == before.feed else None
+        found.lost_at = at
+
+
+def keys_of(text: str) -> dict[str, str]:
+    """`NAME=a MOVE=1` -> its pairs, keys in capitals."""
+    pairs = (one.partition("=") for one in text.split())
+    return {key.upper(): value for key, _, value in pairs}

@@ -1,0 +1,293 @@
+"""The witness finds the machine's state in the output's bytes and takes nobody's word for it.
+
+Each item of the state in which blocks are written is falsified where the writer gets it; the
+run must end with nothing written. What commands do to the state is checked against what the
+firmware's own sources say: docs/gcode_facts.md#state-commands.
+"""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Callable
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from capturehook.api import apply
+from capturehook.block import witness, witness_bytes, witness_lines, witness_state
+from capturehook.block.witness_bytes import Bytes, NotToldError
+from capturehook.block.witness_state import Family, Found
+from capturehook.catalog import FIRMWARES
+from capturehook.errors import ProofError
+from capturehook.model.state import State
+from capturehook.place import poses
+from capturehook.profile import build_profile
+from tests.small_jobs import SmallJob, plain_jobs
+from tests.strategies import profile_table
+from tests.variants import for_firmware
+
+PATH = "lighthouse.gcode"
+
+
+@cache
+def all_jobs() -> dict[str, SmallJob]:
+    return plain_jobs()
+
+
+ALL = sorted(FIRMWARES)
+
+
+def falsify(monkeypatch: pytest.MonkeyPatch, change: Callable[[State], State]) -> None:
+    """The writer gets another state than the job's lines make."""
+    true = poses._state_of
+
+    def false(*given: Any) -> Any:
+        state, halves = true(*given)
+        return change(state), halves
+
+    monkeypatch.setattr(poses, "_state_of", false)
+
+
+def modes(**changes: Any) -> Callable[[State], State]:
+    return lambda state: replace(state, modes=replace(state.modes, **changes))
+
+
+FALSE: dict[str, tuple[str, str | None, Callable[[State], State]]] = {
+    "X": ("A_absolute", None, lambda s: replace(s, x_mm=s.x_mm + 5)),
+    "Y": ("A_absolute", None, lambda s: replace(s, y_mm=s.y_mm + 0.01)),
+    "Z": ("A_absolute", None, lambda s: replace(s, z_mm=s.z_mm + 0.4)),
+    "E": ("A_full", "absolute_e", lambda s: replace(s, e_mm=s.e_mm + 0.1, deficit_mm=0.5)),
+    "F": ("A_absolute", None, lambda s: replace(s, feed_mm_min=s.feed_mm_min - 600)),
+    "G90": ("A_absolute", None, modes(absolute=False)),
+    "G91": ("A_absolute", "relative_xyz", modes(absolute=True)),
+    "unit": ("A_absolute", None, modes(inch=True)),
+    "shift": ("A_absolute", None, lambda s: replace(s, shift_mm=(5.0, 0.0, 0.0))),
+    "deficit": ("A_absolute", None, lambda s: replace(s, deficit_mm=max(0.0, s.deficit_mm - 0.3))),
+    "nothing drawn": ("A_absolute", None, lambda s: replace(s, deficit_mm=0.0)),
+    "all drawn": ("D_relative", None, lambda s: replace(s, deficit_mm=s.deficit_mm + 9.0)),
+}
+
+
+@pytest.mark.parametrize("firmware", ALL)
+@pytest.mark.parametrize("name", FALSE)
+def test_falsified_state_is_refused(
+    name: str, firmware: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job, variant, change = FALSE[name]
+    if firmware == "rs274" and variant == "relative_xyz":
+        variant, change = None, modes(absolute=False, m82=False)
+    data = for_firmware(all_jobs()[job].data, firmware, variant)
+    length = 1.4 if name == "all drawn" else 2.0  # the jobs draw back 0.8
+    profile = build_profile(
+        profile_table(firmware, retract={"length_mm": length}, capture={"resume": "as-is"}), PATH
+    )
+    apply(data, profile, path=PATH)
+    falsify(monkeypatch, change)
+    with pytest.raises(ProofError):
+        apply(data, profile, path=PATH)
+
+
+@pytest.mark.parametrize("variant", ["absolute_e", "relative_e"])
+@pytest.mark.parametrize("firmware", ALL)
+def test_falsified_extruder_mode_is_refused(
+    firmware: str, variant: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if firmware == "rs274":
+        pytest.skip("axis A knows no M82 and M83")
+    data = for_firmware(all_jobs()["A_full"].data, firmware, variant)
+    profile = build_profile(profile_table(firmware, retract={"length_mm": 2.0}), PATH)
+    apply(data, profile, path=PATH)
+    falsify(monkeypatch, lambda s: replace(s, modes=replace(s.modes, m82=s.modes.m82 is False)))
+    with pytest.raises(ProofError):
+        apply(data, profile, path=PATH)
+
+
+@pytest.mark.parametrize("drawn", [True, False])
+@pytest.mark.parametrize("firmware", [name for name in ALL if name != "rs274"])
+def test_falsified_firmware_retraction_is_refused(
+    firmware: str, drawn: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    name = "A_absolute" if drawn else "A_firmware_retract"
+    data = for_firmware(all_jobs()[name].data, firmware)
+    profile = build_profile(profile_table(firmware, retract={"length_mm": 2.0}), PATH)
+    apply(data, profile, path=PATH)
+    falsify(monkeypatch, lambda s: replace(s, fw_retracted=drawn, deficit_mm=0.0))
+    with pytest.raises(ProofError):
+        apply(data, profile, path=PATH)
+
+
+@pytest.mark.parametrize("change", [{"x_mm": 0.02}, {"e_mm": 0.01}, {"z_mm": 0.01}])
+def test_falsified_cut_of_a_spiral_is_refused(
+    change: dict[str, float], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    data = for_firmware(all_jobs()["A_spiral"].data, "marlin", "absolute_e")
+    profile = build_profile(profile_table("marlin"), PATH)
+    apply(data, profile, path=PATH)
+    (key, add) = next(iter(change.items()))
+    falsify(monkeypatch, lambda s: replace(s, **{key: getattr(s, key) + add}))
+    with pytest.raises(ProofError):
+        apply(data, profile, path=PATH)
+
+
+MODULES = (witness, witness_bytes, witness_lines, witness_state)
+
+
+def test_the_witness_shares_nothing_with_the_reader() -> None:
+    """No module of it imports `read`, nor the records the reader makes."""
+    named = set()
+    for module in MODULES:
+        for node in ast.walk(ast.parse(Path(str(module.__file__)).read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom):
+                named.add(node.module or "")
+            elif isinstance(node, ast.Import):
+                named |= {one.name for one in node.names}
+    ours = {name for name in named if name.startswith("capturehook")}
+    assert ours == {
+        "capturehook.block.second_opinion",
+        "capturehook.block.witness_bytes",
+        "capturehook.block.witness_lines",
+        "capturehook.block.witness_state",
+        "capturehook.errors",
+        "capturehook.model.contracts",
+        "capturehook.model.profile",
+    }
+
+
+# What the bytes tell -----------------------------------------------------------------------
+
+
+def found_after(lines: str, firmware: str = "marlin", letter: str = "E") -> Found:
+    text = "".join(f"{line}\n" for line in lines.split("|")).encode()
+    return Bytes(text, Family(FIRMWARES[firmware], letter, 1.0)).state_at(len(text))
+
+
+START = "G28|G90|M82|G92 E0|G1 X60 Y50 Z0.4 F6000|G1 X90 E2 F1800"
+
+
+@pytest.mark.parametrize(
+    ("firmware", "lines", "number", "e", "feed"),
+    [
+        ("marlin", "", (90, 50, 0.4), 2, 1800),
+        ("marlin", "G1 X70 ; X80|;X90|M117 X1 Y2 Z3", (70, 50, 0.4), 2, 1800),
+        ("marlin", "g1 x70|N7 G1 Y3*71", (70, 3, 0.4), 2, 1800),
+        ("marlin", "G1 X70 F0", (70, 50, 0.4), 2, 1800),
+        ("marlin", "G91|G1 X5 Z1 E1|G1 X-1|G90", (94, 50, 1.4), 3, 1800),  # gcode.h: G91 sets E too
+        ("reprapfirmware", "G91|G1 X5 Z1 E3", (95, 50, 1.4), 3, 1800),
+        ("marlin", "M83|G1 E1|G1 X80 E.5|M82", (80, 50, 0.4), 3.5, 1800),
+        ("reprapfirmware", "M83|G1 E1|G1 X80 E.5|M82", (80, 50, 0.4), 2, 1800),  # GCodes.cpp
+        ("repetier", "M83|G1 E1|G1 X80 E.5|M82", (80, 50, 0.4), 0, 1800),  # Printer.cpp
+        ("marlin", "G92 X0 E5", (0, 50, 0.4), 5, 1800),
+        ("marlin", "G92", (90, 50, 0.4), 2, 1800),
+        ("klipper", "G92", (0, 0, 0), 0, 1800),
+        ("smoothie", "G92 X0|G92", (90, 50, 0.4), 0, 1800),
+        ("smoothie", "G0 X5 F9000", (5, 50, 0.4), 2, 1800),
+        ("smoothie", "X7 E3", (7, 50, 0.4), 3, 1800),
+        ("marlin", "G0 X5 F9000", (5, 50, 0.4), 2, 9000),
+        ("reprapfirmware", "G1 X7 G91|G1 X1", (8, 50, 0.4), 2, 1800),
+        ("marlin", "G20|G1 X1 F60", (25.4, 50, 0.4), 2, 1524),
+        ("marlin", "G2 X70 I-10", (70, 50, 0.4), 2, 1800),
+        # GCodeMachineState.cpp, Robot.cpp: modes and F come back, the place does not
+        ("reprapfirmware", "M120|G91|G1 Z1 F600|M121", (90, 50, 1.4), 2, 1800),
+        ("smoothie", "M120|G91|G1 Z1 F600|M121", (90, 50, 1.4), 2, 1800),
+        ("reprapfirmware", "M121", (90, 50, 0.4), 2, 1800),
+        ("marlin", "M120|G1 F600|M121", (90, 50, 0.4), 2, 600),
+        # gcode_move.py
+        ("klipper", "SAVE_GCODE_STATE|G91|G1 Z1 F600|RESTORE_GCODE_STATE", (90, 50, 1.4), 2, 1800),
+        (
+            "klipper",
+            "SAVE_GCODE_STATE NAME=a|G1 X1 E9|RESTORE_GCODE_STATE NAME=a MOVE=1",
+            (90, 50, 0.4),
+            2,
+            1800,
+        ),
+        ("klipper", "SET_GCODE_OFFSET Z=0.1", (90, 50, 0.3), 2, 1800),
+        ("klipper", "SET_GCODE_OFFSET Z=0.1 MOVE=1", (90, 50, 0.4), 2, 1800),
+        ("klipper", "SET_GCODE_OFFSET Z=0.1|SET_GCODE_OFFSET Z_ADJUST=.1", (90, 50, 0.2), 2, 1800),
+        ("reprapfirmware", "G10 P0 S200 R150", (90, 50, 0.4), 2, 1800),
+        ("marlin", "M290 Z0.05|M900 K0|M220 S50|M221 S90|M73 P5", (90, 50, 0.4), 2, 1800),
+    ],
+)  # fmt: skip
+def test_state_is_told_by_the_bytes(
+    firmware: str, lines: str, number: tuple[float, ...], e: float, feed: float
+) -> None:
+    found = found_after(f"{START}|{lines}" if lines else START, firmware)
+    assert found.dead is None
+    assert found.number == pytest.approx(number)
+    assert (found.e, found.feed) == (pytest.approx(e), pytest.approx(feed))
+
+
+@pytest.mark.parametrize(
+    ("firmware", "line", "lost"),
+    [
+        ("klipper", "CLEAN_NOZZLE", "XYZEF"),
+        ("marlin", "G29", "XYZ"),
+        ("marlin", "M1234", "XYZEF"),
+        ("marlin", "G61 X0", "XYZEF"),
+        ("reprapfirmware", 'M98 P"purge.g"', "XYZE"),
+        ("reprapfirmware", "T1", "XYZE"),
+        ("reprapfirmware", "G53 G1 Z8", "XYZ"),
+        ("reprapfirmware", "G1 R2 X0", "X"),
+        ("reprapfirmware", "G55", "XYZ"),
+        ("reprapfirmware", "if true|  G1 Z2|  G1 X10|", "XZ"),
+        ("klipper", "ACTIVATE_EXTRUDER EXTRUDER=extruder1", "XYZ"),
+        ("rs274", "G81 X7 Y7 Z1 R2", "XYZEF"),
+        ("marlin", "M84", "XYZ"),
+    ],
+)
+def test_what_a_line_may_change_is_lost(firmware: str, line: str, lost: str) -> None:
+    found = found_after(f"{START}|{line}", firmware)
+    values = dict(zip("XYZEF", [*found.number, found.e, found.feed], strict=True))
+    assert {key for key, value in values.items() if value is None} == set(lost)
+
+
+@pytest.mark.parametrize(
+    ("firmware", "line"),
+    [
+        ("klipper", "RESTORE_GCODE_STATE NAME=never"),
+        ("smoothie", "M2"),
+        ("smoothie", "play other.gcode"),
+        ("reprapfirmware", "M0"),
+        ("rs274", "M2"),
+        ("rs274", "G93"),
+        ("rs274", "o100 while [#1 lt 3]"),
+        ("rs274", "#1 = 5"),
+        ("marlin", "M28 other.gco"),
+        ("marlin", "M808 L3"),
+    ],
+)
+def test_what_nothing_can_follow_is_said(firmware: str, line: str) -> None:
+    assert found_after(START, firmware).dead is None
+    assert found_after(f"{START}|{line}", firmware).dead is not None
+
+
+@pytest.mark.parametrize("line", ["G1 Z{var.h * 3}", "G1 Z1.2.3", "G1 Z5 Z6", "G1 X5 ?Z3"])
+def test_word_that_cannot_be_read_is_not_guessed(line: str) -> None:
+    with pytest.raises(NotToldError, match="cannot be read"):
+        found_after(f"{START}|{line}")
+    assert found_after(f"{START}|{line}|G1 X1 Y2 Z3 E4").number == [1, 2, 3]
+
+
+@pytest.mark.parametrize(
+    ("lines", "drawn"),
+    [
+        (START, 0.0),
+        (f"{START}|G1 E1.2", 0.8),
+        (f"{START}|G1 E1.2|G92 E0|G1 E-1", 1.8),
+        (f"{START}|G1 E1.2|G1 E1.9", 0.1),
+        (f"{START}|G1 E1.2|G1 E2.5", 0.0),
+        (f"{START}|M83|G1 E-.5|G1 X3 E-.25", 0.75),
+        (f"{START}|M83|G1 E-.5|G92 E0|G1 E.5", 0.0),
+        ("M83|G1 E-2", 2.0),
+        ("M83|" + "|".join(["G1 E-3"] + ["G1 X1 E1"] * 20), 0.0),
+        (f"{START}|M83|G1 E-.8|T1", 0.0),
+        (f"{START}|M83|G1 E-.8|T1|G1 X1 E5|G1 E-.5|T0", 0.8),
+    ],
+)
+def test_how_far_filament_is_drawn_back(lines: str, drawn: float) -> None:
+    text = "".join(f"{line}\n" for line in lines.split("|")).encode()
+    told = Bytes(text, Family(FIRMWARES["marlin"], "E", 1.0))
+    told.state_at(len(text))
+    assert told.deficit_mm(len(text)) == pytest.approx(drawn)
