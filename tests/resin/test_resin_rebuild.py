@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from resin_jobs import bar, command_text, local_records, write_command_job, write_zip
 
 from capturehook.errors import FileError
-from capturehook.resin.rebuild import replace_member
+from capturehook.jobfile.zip_raw import replace_member
 
 names = st.text("abcdefgh0123456789_-äß", min_size=1, max_size=12).map(lambda name: name + ".bin")
 members = st.dictionaries(names, st.binary(max_size=200), min_size=1, max_size=6)

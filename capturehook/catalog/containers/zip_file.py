@@ -12,10 +12,12 @@ import zipfile
 import zlib
 from collections import Counter, defaultdict
 from collections.abc import Iterable
+from contextlib import nullcontext
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from types import TracebackType
+from typing import IO
 
 from capturehook.errors import FileError, Finding, Where
 
@@ -48,16 +50,20 @@ class Limits:
 class Container:
     """A checked zip container. Use it in a `with` statement.
 
+    ``file`` is the open container where it has no path of its own.
+
     Raises
     ------
     FileError
         On opening: not a zip, cut short, damaged, too big, locked, or a name that is a trick.
     """
 
-    def __init__(self, path: Path, limits: Limits | None = None) -> None:
+    def __init__(
+        self, path: Path, limits: Limits | None = None, file: IO[bytes] | None = None
+    ) -> None:
         self.path = path
         self.limits = limits or Limits()
-        self._zip = _open(path)
+        self._zip = _open(path, file)
         try:
             infos = self._zip.infolist()
             _check_all(path, infos, self.limits)
@@ -160,12 +166,12 @@ def png_size(data: bytes, where: Where) -> tuple[int, int]:
     return width, height
 
 
-def _open(path: Path) -> zipfile.ZipFile:
+def _open(path: Path, file: IO[bytes] | None) -> zipfile.ZipFile:
     """The zip, or what is wrong with it as a whole."""
     try:
-        with path.open("rb") as file:
-            start = file.read(4)
-        return zipfile.ZipFile(path)
+        with path.open("rb") if file is None else nullcontext(file) as begun:
+            start = begun.read(4)
+        return zipfile.ZipFile(path if file is None else file)
     except OSError as fault:
         raise FileError(
             str(path),

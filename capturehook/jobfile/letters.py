@@ -1,0 +1,284 @@
+"""The packed letters of binary jobs (MeatPack): two letters in a byte, and text between.
+
+Format: the "Specifications" page of the binary G-code library, libbgcode (doc/specifications.md,
+G-code encodings), and its packer src/LibBGCode/binarize/meatpack.cpp; the firmware's unpacker is
+Prusa-Firmware-Buddy src/common/gcode/meatpack.cpp.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Bytes = NDArray[np.uint8]
+Offsets = NDArray[np.int64]
+
+ON, OFF, RESET, QUERY, NO_SPACES, SPACES = 251, 250, 249, 248, 247, 246
+COMMAND = re.compile(rb"\xff\xff(.?)", re.DOTALL)
+NEWLINE, FULL = 12, 15
+_TABLE = b"0123456789. \nGX"
+_LETTERS = np.zeros((2, 16), np.uint8)
+"""[no spaces, four bits] -> letter."""
+_LETTERS[:, :15] = np.frombuffer(_TABLE, np.uint8)
+_LETTERS[1, 11] = ord("E")
+_BYTE = np.arange(256)
+_LOW, _HIGH = _BYTE & 15, _BYTE >> 4
+_FOLLOW = (_LOW == FULL).astype(np.uint8) + (_HIGH == FULL)
+_FOLLOW[_LOW == NEWLINE] = 0  # what stands beside a newline in the low half is filler
+_CODE = tuple(
+    {letter: code for code, letter in enumerate(table)}
+    for table in (_TABLE, _TABLE.replace(b" ", b"E"))
+)
+
+
+class PackedError(ValueError):
+    """The stream cannot be unpacked; the text says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mode:
+    """How bytes are read at a place of the stream."""
+
+    on: bool = False
+    no_spaces: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Unpacked:
+    """Text of a stream, and where in the stream each line begins.
+
+    ``places`` (K,) are offsets right after a line's last byte, before any command; the first
+    is 0. ``modes`` (K,) are the modes there, ``whole`` (K,) whether a line begins there on a
+    fresh byte.
+    """
+
+    text: bytes
+    places: list[int]
+    modes: list[Mode]
+    whole: list[bool]
+
+
+def unpack(stream: bytes) -> bytes:
+    """The text of one block's stream, as it was packed: glued lines stay glued.
+
+    Raises
+    ------
+    PackedError
+    """
+    return _Reader(stream).text()
+
+
+def unpack_with_places(stream: bytes) -> Unpacked:
+    """As :func:`unpack`, with the places of the lines."""
+    return _Reader(stream).with_places()
+
+
+class _Reader:
+    """One stream cut at its commands, all packed stretches decoded at once."""
+
+    def __init__(self, stream: bytes) -> None:
+        self.stream = stream
+        self.stretches = list(_stretches(stream))
+        packed = [stream[a:b] for a, b, mode in self.stretches if mode.on]
+        self.starts = np.cumsum([0, *map(len, packed)])
+        self._decode(np.frombuffer(b"".join(packed), np.uint8), self._spaces())
+
+    def _spaces(self) -> NDArray[np.int64]:
+        """For each packed stretch, 1 where it has no spaces."""
+        return np.array([mode.no_spaces for _, _, mode in self.stretches if mode.on], np.int64)
+
+    def _decode(self, data: Bytes, no_spaces: NDArray[np.int64]) -> None:
+        token = _token_starts(data)
+        cuts = np.searchsorted(token, self.starts)
+        inside = self.starts < len(data)
+        if not np.array_equal(token[cuts[inside]], self.starts[inside]):
+            raise PackedError("a command stands between a packed byte and its letters")
+        byte = data[token]
+        low, high = byte & 15, byte >> 4
+        table = _LETTERS[int(no_spaces[0])] if len(no_spaces) else _LETTERS[0]
+        first, second = table[low], table[high]
+        if len(set(no_spaces.tolist())) > 1:
+            row = np.repeat(no_spaces, np.diff(cuts))
+            first, second = _LETTERS[row, low], _LETTERS[row, high]
+        padded = np.append(data, np.zeros(2, np.uint8))
+        after = token + 1
+        full = low == FULL
+        first = np.where(full, padded[after], first)
+        second = np.where(high == FULL, padded[after + full], second)
+        lone = low == NEWLINE
+        pairs = np.stack((first, second), axis=1)
+        keep = np.ones(pairs.shape, np.bool_)
+        keep[:, 1] = ~lone
+        self.letters = pairs[keep].tobytes()
+        begins = 2 * np.arange(len(token) + 1)
+        begins[1:] -= np.cumsum(lone)
+        self.cuts = begins[cuts]
+        self.token, self.data, self.lone, self.second = token, data, lone, second
+        self.first, self.full = first, full
+
+    def text(self) -> bytes:
+        parts, row = [], 0
+        for start, stop, mode in self.stretches:
+            if mode.on:
+                parts.append(self.letters[self.cuts[row] : self.cuts[row + 1]])
+                row += 1
+            else:
+                parts.append(self.stream[start:stop])
+        return b"".join(parts)
+
+    def with_places(self) -> Unpacked:
+        ends = self.token + 1 + _FOLLOW[self.data[self.token]]
+        newline = self.lone | (self.second == 10)
+        odd = (self.first == 10) & ~self.lone  # a newline as a full letter, a letter after it
+        places, modes, whole = [0], [Mode()], [True]
+        row = 0
+        for start, stop, mode in self.stretches:
+            if not mode.on:
+                found = [start + m.end() for m in re.finditer(rb"\n", self.stream[start:stop])]
+                fresh = [True] * len(found)
+            else:
+                a, b = np.searchsorted(self.token, self.starts[row : row + 2])
+                found, fresh = [], []
+                hits = np.flatnonzero(newline[a:b] | odd[a:b]) + a
+                for at in hits.tolist():
+                    place = start + int(ends[at] - self.starts[row])
+                    if odd[at]:
+                        found.append(place)
+                        fresh.append(False)
+                    if newline[at]:
+                        found.append(place)
+                        fresh.append(True)
+                row += 1
+            places += found
+            whole += fresh
+            modes += [mode] * len(found)
+        return Unpacked(self.text(), places, modes, whole)
+
+
+def _stretches(stream: bytes) -> list[tuple[int, int, Mode]]:
+    """(start, stop, mode) of what stands between commands, without the empty ones."""
+    found, at, mode = [], 0, Mode()
+    for match in COMMAND.finditer(stream):
+        if match.start() > at:
+            found.append((at, match.start(), mode))
+        at, code = match.end(), match[1]
+        mode = _after(mode, code[0] if code else None)
+    if at < len(stream):
+        found.append((at, len(stream), mode))
+    return found
+
+
+def _after(mode: Mode, code: int | None) -> Mode:
+    if code == ON:
+        return Mode(True, mode.no_spaces)
+    if code == OFF:
+        return Mode(False, mode.no_spaces)
+    if code == RESET:
+        return Mode()
+    if code in (NO_SPACES, SPACES):
+        return Mode(mode.on, code == NO_SPACES)
+    if code == QUERY:
+        return mode
+    raise PackedError("a packing command is unknown" if code is not None else "it ends early")
+
+
+def _token_starts(data: Bytes) -> Offsets:
+    """Offsets of the bytes that hold two letters; the others are full letters after them."""
+    follow = _FOLLOW[data]
+    at = np.flatnonzero(follow)
+    count = follow[at].astype(np.int64)
+    real = _real(at, count)
+    at, count = at[real], count[real]
+    if len(at) and at[-1] + count[-1] >= len(data):
+        raise PackedError("it ends inside a letter")
+    is_letter = np.zeros(len(data), np.bool_)
+    is_letter[at + 1] = True
+    is_letter[at[count == 2] + 2] = True
+    return np.flatnonzero(~is_letter)
+
+
+def _real(at: Offsets, count: Offsets) -> NDArray[np.bool_]:
+    """Which bytes that look as if letters followed are no such letters themselves."""
+    real = np.ones(len(at), np.bool_)
+    reach = at + count
+    near = np.zeros(len(at), np.bool_)
+    near[1:] |= at[1:] <= reach[:-1]
+    near[2:] |= at[2:] <= reach[:-2]
+    for row in np.flatnonzero(near).tolist():  # each depends on the one before it; few are near
+        real[row] = not any(
+            real[back] and at[row] <= reach[back] for back in (row - 1, row - 2) if back >= 0
+        )
+    return real
+
+
+def spaced(text: bytes) -> bytes:
+    """Unpacked text as people and readers write it: a space before each word of a glued line.
+
+    Only lines that begin with `G` and a digit and hold no space are glued.
+    """
+    if not text:
+        return text
+    data = np.frombuffer(text, np.uint8)
+    starts = np.flatnonzero(data[:-1] == 10) + 1
+    starts = np.concatenate((np.zeros(1, np.int64), starts))
+    padded = np.append(data, np.zeros(1, np.uint8))
+    head, digit = padded[starts], padded[starts + 1]
+    line = (head == ord("G")) & (digit >= 48) & (digit <= 57)
+    letters = (data >= 65) & (data <= 90)
+    letters[starts] = False
+    stops = np.append(starts[1:], len(data))
+    gaps = np.add.reduceat((data == 32).view(np.uint8), starts, dtype=np.int64)
+    glued = np.repeat(line & (gaps == 0), stops - starts)
+    words = np.flatnonzero(letters & glued)
+    return np.insert(data, words, 32).tobytes()
+
+
+def glued(line: bytes) -> bytes:
+    """A line as the packer writes it: no spaces where its first `G` has a digit after it."""
+    at = line.find(b"G")
+    if at < 0 or not line[at + 1 : at + 2].isdigit():
+        return line
+    table = bytes.maketrans(b"exg", b"EXG")
+    return line.replace(b" ", b"").translate(table)
+
+
+def switch(mode: Mode, to: Mode) -> bytes:
+    """The commands that lead from one mode to another."""
+    codes = []
+    if mode.on != to.on:
+        codes.append(ON if to.on else OFF)
+    if mode.no_spaces != to.no_spaces:
+        codes.append(NO_SPACES if to.no_spaces else SPACES)
+    return b"".join(bytes((255, 255, code)) for code in codes)
+
+
+def pack_lines(lines: list[bytes], mode: Mode, end: Mode) -> bytes:
+    """Whole lines (with their newline) as a stretch that begins in ``mode`` and leaves ``end``.
+
+    Lines that begin with `;` are written as they are, all others packed.
+    """
+    parts = []
+    for line in lines:
+        wanted = Mode(not line.startswith(b";"), mode.no_spaces)
+        parts.append(switch(mode, wanted))
+        parts.append(_packed(glued(line), mode.no_spaces) if wanted.on else line)
+        mode = wanted
+    return b"".join([*parts, switch(mode, end)])
+
+
+def _packed(line: bytes, no_spaces: bool) -> bytes:
+    """One line, its newline the last letter."""
+    code = _CODE[no_spaces]
+    out = bytearray()
+    for at in range(0, len(line), 2):
+        low, high = line[at], line[at + 1] if at + 1 < len(line) else 10
+        first, second = code.get(low, FULL), code.get(high, FULL)
+        out.append(first | second << 4)
+        if first == FULL:
+            out.append(low)
+        if second == FULL:
+            out.append(high)
+    return bytes(out)
