@@ -7,10 +7,32 @@ import stat
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
 from capturehook.errors import FileError
+
+try:
+    import fcntl
+except ImportError:  # Windows
+    fcntl = None  # type: ignore[assignment]
+
+PART = ".part"
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How a file looked when it was read: another look, another content."""
+
+    device: int
+    inode: int
+    size: int
+    mtime_ns: int
+
+
+def look_at(found: os.stat_result) -> Look:
+    return Look(found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns)
 
 
 def read_bytes(path: Path) -> bytes:
@@ -21,42 +43,92 @@ def read_bytes(path: Path) -> bytes:
     FileError
         It is missing, a folder, or may not be read.
     """
+    return read_and_look(path)[0]
+
+
+def read_and_look(path: Path) -> tuple[bytes, Look]:
+    """The whole file and how it looked, for :func:`write_atomically` to hold it against.
+
+    Raises
+    ------
+    FileError
+        As :func:`read_bytes`, or another program is writing it.
+    """
     try:
-        return path.read_bytes()
+        with path.open("rb") as file:
+            before = os.fstat(file.fileno())
+            data = file.read()
+            after = os.fstat(file.fileno())
     except OSError as fault:
         raise FileError(
             str(path),
             f"cannot be read ({fault.strerror or fault})",
             "Check the path and its rights",
         ) from fault
+    if stat.S_ISREG(after.st_mode) and look_at(before) != look_at(after):
+        raise FileError(
+            str(path), "is being written by another program", "Wait for it, then run this again"
+        )
+    return data, look_at(after)
 
 
-def write_atomically(path: Path, data: bytes) -> None:
+def write_atomically(path: Path, data: bytes, was: Look | None = None) -> tuple[str, ...]:
     """Put ``data`` at ``path``: the old file, or the new one whole; never anything between.
 
-    A symbolic link is followed, and the mode (rights) of an existing file is kept.
+    A symbolic link is followed; mode, owner and group of an existing file are kept.
+
+    Parameters
+    ----------
+    was : how the file looked when it was read; it is not replaced when it looks otherwise
+
+    Returns
+    -------
+    What could not be kept, a sentence each
 
     Raises
     ------
     FileError
-        Any step failed; ``path`` is as it was and no scrap is left beside it.
+        Any step failed, the file is read-only, or another program has written it since.
+        ``path`` is as it was and no scrap is left beside it.
     """
-    write_stream_atomically(path, lambda out: _write_all(out, data))
+    return write_stream_atomically(path, lambda out: _write_all(out, data), was)
 
 
 def _write_all(out: IO[bytes], data: bytes) -> None:
     out.write(data)
 
 
-def write_stream_atomically(path: Path, produce: Callable[[IO[bytes]], None]) -> None:
+def write_stream_atomically(
+    path: Path, produce: Callable[[IO[bytes]], None], was: Look | None = None
+) -> tuple[str, ...]:
     """As :func:`write_atomically`, the bytes written by ``produce`` into an open file."""
     with _scrap_for(path) as (target, handle, scrap):
         with os.fdopen(handle, "wb") as out:
+            lock(out.fileno())
             produce(out)
             out.flush()
-            _keep_mode(out.fileno(), target)
+            notes = _keep_rights(out.fileno(), target)
             os.fsync(out.fileno())
-        os.replace(scrap, target)  # noqa: PTH105 - one step, which tests make fail
+            if fcntl is not None:  # elsewhere an open file cannot be renamed
+                _put_in_place(path, target, scrap, was)
+        if fcntl is None:
+            _put_in_place(path, target, scrap, was)
+    return notes
+
+
+def _put_in_place(path: Path, target: Path, scrap: Path, was: Look | None) -> None:
+    if was is not None:
+        try:
+            same = look_at(target.stat()) == was
+        except FileNotFoundError:
+            same = False
+        if not same:
+            raise FileError(
+                str(path),
+                "was written by another program while this ran; it stays as that program wrote it",
+                "Run this again on the new file",
+            )
+    os.replace(scrap, target)  # noqa: PTH105 - one step, which tests make fail
 
 
 @contextmanager
@@ -66,11 +138,12 @@ def _scrap_for(path: Path) -> Iterator[tuple[Path, int, Path]]:
     The new file does not outlive the block unless it has taken the other's place.
     """
     target = _plain_target(path)
+    _refuse_read_only(path, target)
     scrap: Path | None = None
+    begin = f".{_short(target.name)}.capturehook-"
     try:
-        handle, name = tempfile.mkstemp(
-            prefix=f".{target.name[:60]}.", suffix=".part", dir=target.parent
-        )
+        _clear_scraps(target.parent, begin)
+        handle, name = tempfile.mkstemp(prefix=begin, suffix=PART, dir=target.parent)
         scrap = Path(name)
         yield target, handle, scrap
         scrap = None
@@ -105,17 +178,78 @@ def _plain_target(path: Path) -> Path:
     return target
 
 
-def _keep_mode(handle: int, target: Path) -> None:
-    """Give the new file the rights of the old one, or the usual ones of a new file."""
-    if not hasattr(os, "fchmod"):  # Windows
+def _refuse_read_only(path: Path, target: Path) -> None:
+    with suppress(OSError):
+        if target.is_file() and not target.stat().st_mode & 0o222:
+            raise FileError(
+                str(path), "is read-only", "Make it writable, or write to another file with -o"
+            )
+
+
+def _short(name: str) -> str:
+    """A name that leaves room for ours behind it: 255 bytes are the most for a name."""
+    return os.fsdecode(os.fsencode(name)[:60]) if len(os.fsencode(name)) > 60 else name
+
+
+def lock(handle: int) -> None:
+    """Mark an open scrap as in use, until it is closed or its program ends."""
+    if fcntl is not None:
+        with suppress(OSError):  # some network drives know no locks
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+def _clear_scraps(folder: Path, begin: str) -> None:
+    """Take away scraps that a killed run left: of this target, our own, and in no program's use."""
+    if fcntl is None:
         return
+    names: list[str] = []
+    with suppress(OSError), os.scandir(folder) as entries:
+        names = [one.path for one in entries if one.name.startswith(begin)]
+    for name in (one for one in names if one.endswith(PART)):
+        with suppress(OSError):
+            _clear(name)
+
+
+def _clear(name: str) -> None:
+    handle = os.open(name, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
     try:
-        mode = stat.S_IMODE(target.stat().st_mode)
+        found = os.fstat(handle)
+        if stat.S_ISREG(found.st_mode) and found.st_uid == os.geteuid():
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)  # fails where it is in use
+            os.unlink(name)  # noqa: PTH108
+    finally:
+        os.close(handle)
+
+
+def _keep_rights(handle: int, target: Path) -> tuple[str, ...]:
+    """Give the new file owner and mode of the old one, or the default ones of a new file."""
+    if not hasattr(os, "fchmod"):  # Windows
+        return ()
+    notes = []
+    try:
+        old = target.stat()
     except FileNotFoundError:
         mask = os.umask(0)
         os.umask(mask)
-        mode = 0o666 & ~mask
-    os.fchmod(handle, mode)
+        os.fchmod(handle, 0o666 & ~mask)
+        return ()
+    new = os.fstat(handle)
+    for what, wanted, given in (
+        ("owner", old.st_uid, new.st_uid),
+        ("group", old.st_gid, new.st_gid),
+    ):
+        if wanted == given:
+            continue
+        try:
+            os.fchown(handle, *((wanted, -1) if what == "owner" else (-1, wanted)))
+        except OSError as fault:
+            notes.append(f"its {what} {wanted} could not be kept ({fault.strerror}); it is {given}")
+    os.fchmod(handle, stat.S_IMODE(old.st_mode))
+    if old.st_nlink > 1:
+        notes.append(
+            f"it had {old.st_nlink} names (hard links): the others still name the old content"
+        )
+    return tuple(notes)
 
 
 def _sync_folder(folder: Path) -> None:
@@ -141,9 +275,16 @@ def replacing(path: Path) -> Iterator[Path]:
         The folder cannot be written, or the scrap cannot take its place.
     """
     with _scrap_for(path) as (target, handle, scrap):
-        os.close(handle)
-        yield scrap
-        with scrap.open("rb+") as done:
-            _keep_mode(done.fileno(), target)
-            os.fsync(done.fileno())
-        scrap.replace(target)
+        try:
+            lock(handle)
+            if fcntl is None:
+                os.close(handle)
+            yield scrap
+            with scrap.open("rb+") as done:
+                _keep_rights(done.fileno(), target)
+                os.fsync(done.fileno())
+            scrap.replace(target)
+        finally:
+            if fcntl is not None:
+                with suppress(OSError):  # it held the lock; all bytes went through the other
+                    os.close(handle)

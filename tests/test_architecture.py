@@ -19,6 +19,7 @@ STAGES = (
     "physics",
     "catalog",
     "profile",
+    "jobfile",
     "read",
     "clock",
     "place",
@@ -40,6 +41,7 @@ FRONT = (
 )
 SPEAK = {"cli/show.py", "cli/main.py", "hosts/run.py", "hosts/watch.py"}
 OWED: dict[str, set[str]] = {
+    "jobfile/plates.py": {"capturehook.resin.container"},
     "read/job.py": {
         "capturehook.block.fence",
         "capturehook.clock.seconds",

@@ -12,7 +12,7 @@ import click
 
 from capturehook.cli import show
 from capturehook.errors import FileError
-from capturehook.files import read_bytes, write_stream_atomically
+from capturehook.files import Look, read_and_look, write_stream_atomically
 
 if TYPE_CHECKING:
     from capturehook.block.poses import PosedJob
@@ -66,14 +66,19 @@ def film_text(profile: Profile, frames: int) -> str:
     return f"{plain_s:.2f} s, {held_s:.2f} s with the last frame held {capture.hold_last_s:g} s"
 
 
-def read_job_file(job: str) -> tuple[bytes, str]:
-    """A job's bytes and how messages name it; - is standard input."""
+PLATE = click.option(
+    "--plate", type=int, metavar="N", help="Of a file with several plates, this one."
+)
+
+
+def read_file(job: str) -> tuple[bytes, str, Look | None]:
+    """A file's bytes, how messages name it, and how it looked; - is standard input."""
     if job == "-":
         from capturehook.hosts.pipe import IN, read_input
 
-        return read_input(), IN
-    data = read_bytes(Path(job))
-    if data.lstrip()[:1] in (b"#", b"s", b"n", b"["):  # else it cannot begin a profile
+        return read_input(), IN, None
+    data, look = read_and_look(Path(job))
+    if data[:4096].lstrip()[:1] in (b"#", b"s", b"n", b"["):  # else it cannot begin a profile
         from capturehook.profile.load import is_profile
 
         if is_profile(data):
@@ -82,18 +87,35 @@ def read_job_file(job: str) -> tuple[bytes, str]:
                 "is a capturehook profile, not a job",
                 f"Name the job; to look at a profile: capturehook profile check {job}",
             )
-    return data, job
+    return data, job, look
 
 
-def write_job_file(job: str, out: str | None, pieces: Sequence[bytes | memoryview]) -> None:
+def read_job_file(job: str, plate: int | None = None) -> tuple[bytes, str]:
+    """The text of a job file of any kind, and how messages name it; - is standard input."""
+    from capturehook.jobfile.open import only_job, open_job
+
+    data, name, _ = read_file(job)
+    file = open_job(data, name)
+    chosen = only_job(file, name, plate)
+    for text in file.notes:
+        show.note(f"{name}: {text}")
+    return chosen.text, chosen.name
+
+
+def write_job_file(
+    job: str, out: str | None, pieces: Sequence[bytes | memoryview], look: Look | None = None
+) -> None:
     """To OUT, or into JOB; standard output for - (and for a job that came from there)."""
     target = out or job
     if target == "-":
         if sys.stdout is None:
             raise FileError("standard output", "is closed", "Write to a file with -o")
         _write_out(pieces)
-    else:
-        write_stream_atomically(Path(target), lambda file: file.writelines(pieces))
+        return
+    was = look if out is None or Path(out) == Path(job) else None
+    notes = write_stream_atomically(Path(target), lambda file: file.writelines(pieces), was)
+    for text in notes:
+        show.note(f"{target}: {text}")
 
 
 def _write_out(pieces: Sequence[bytes | memoryview]) -> None:
@@ -120,6 +142,7 @@ def _write_out(pieces: Sequence[bytes | memoryview]) -> None:
     "--remaining-time", is_flag=True, help="Also correct the job's own remaining-time lines (M73)."
 )
 @takes_wishes
+@PLATE
 @JSON
 def apply_command(
     job: str,
@@ -128,10 +151,14 @@ def apply_command(
     dry_run: bool,
     skip_unsafe: bool,
     remaining_time: bool,
+    plate: int | None,
     as_json: bool,
     **options: Any,
 ) -> int:
     """Put a pose block into JOB at each chosen layer, in place and whole, or not at all.
+
+    JOB is text, or packed (gzip, binary, plates in a zip) and stays of its kind; -o with a name
+    in .gcode unpacks it. All plates are filmed unless one is named.
 
     \b
     capturehook apply lighthouse.gcode -p heron --dry-run
@@ -140,38 +167,63 @@ def apply_command(
     capturehook apply - -p heron < lighthouse.gcode > filmed.gcode
     """
     from capturehook.api import pose_job
+    from capturehook.hosts.door import Door
+    from capturehook.hosts.summary import added_text
     from capturehook.place.poses import choose
     from capturehook.read.job import read_job
 
-    data, path = read_job_file(job)
-    record = read_job(data, path, wished_profile(profile, options))
-    with show.progress("Placing poses", len(choose(record))) as step:
-        applied = pose_job(
-            record, skip_unsafe=skip_unsafe, remaining_time=remaining_time, step=step
-        )
+    data, name, look = read_file(job)
+    door, chosen = Door(data, name, plate), wished_profile(profile, options)
+    unpacks = out is not None and door.unpacks(out)
+    done: list[PosedJob] = []
+    for text in door.jobs:
+        record = read_job(text.text, text.name, chosen)
+        with show.progress("Placing poses", len(choose(record))) as step:
+            done.append(
+                pose_job(record, skip_unsafe=skip_unsafe, remaining_time=remaining_time, step=step)
+            )
+    notes: tuple[str, ...] = door.file.notes
     if not dry_run:
-        write_job_file(job, out, applied.pieces)
+        if unpacks or door.file.kind == "plain":
+            write_job_file(job, out, done[0].pieces, look)
+        else:
+            added_s = added_by(done) if remaining_time else None
+            written = door.posed([one.data for one in done], added_s)
+            write_job_file(job, out, [written.data], look)
+            notes = written.notes
+    findings = [finding for one in done for finding in one.findings]
     if dry_run or as_json:
-        _show_dry_run(applied, as_json=as_json, to_stdout=dry_run or (out or job) != "-")
+        _show_dry_runs(done, as_json=as_json, to_stdout=dry_run or (out or job) != "-")
     elif (out or job) != "-":
-        none = remaining_time and "M73" not in record.read.others.command
-        film = (
-            f"; film {film_text(record.profile, len(applied.poses))}" if options["film_s"] else ""
-        )
-        no_m73 = "; it holds no M73 to correct" if none else ""
-        show.say(_one_line(out or job, applied) + film + no_m73)
-    show.show_findings(applied.findings)
-    return show.exit_code(applied.findings)
+        for one in done:
+            none = remaining_time and "M73" not in one.job.read.others.command
+            where = one.job.source.path if len(done) > 1 else out or job
+            film = f"; film {film_text(chosen, len(one.poses))}" if options["film_s"] else ""
+            no_m73 = "; it holds no M73 to correct" if none else ""
+            show.say(f"{where}: {added_text(one)}{film}{no_m73}")
+    for told in notes:
+        show.note(f"{name}: {told}")
+    show.show_findings(findings)
+    return show.exit_code(findings)
 
 
-def _one_line(target: str, applied: PosedJob) -> str:
+def added_by(done: Sequence[PosedJob]) -> float:
+    """Seconds that the poses of all plates add."""
     from capturehook.report.cost import added_seconds
 
-    count = len(applied.poses)
-    few = applied.poses if applied.job.whole else applied.poses[:: max(1, count // 50)]
-    added = float(added_seconds(applied.job, few).sum()) * count / max(1, len(few))
-    about = "" if applied.job.whole else "about "
-    return f"{target}: {count} pose{'s' * (count != 1)}, adds {about}{show.duration(added)}"
+    return float(sum(added_seconds(one.job, one.poses).sum() for one in done))
+
+
+def _show_dry_runs(done: Sequence[PosedJob], *, as_json: bool, to_stdout: bool) -> None:
+    from capturehook.report.summary import dry_run_record
+
+    if not as_json or len(done) == 1:
+        for one in done:
+            if len(done) > 1:
+                show.say(one.job.source.path)
+            _show_dry_run(one, as_json=as_json, to_stdout=to_stdout)
+    elif to_stdout:
+        show.emit_json({"schema": 1, "plates": [dry_run_record(one) for one in done]})
 
 
 def _show_dry_run(applied: PosedJob, *, as_json: bool, to_stdout: bool) -> None:
@@ -207,20 +259,24 @@ def _pose_row(row: dict[str, Any], pose: Pose) -> tuple[object, ...]:
 @click.command("strip", short_help="Take every block out again, byte for byte.")
 @JOB
 @OUT
+@PLATE
 @JSON
-def strip_command(job: str, out: str | None, as_json: bool) -> int:
+def strip_command(job: str, out: str | None, plate: int | None, as_json: bool) -> int:
     """Take every block out of JOB: byte for byte the original.
 
     \b
     capturehook strip lighthouse.gcode
     """
-    from capturehook.block.fence import find_fences, strip_bytes
+    from capturehook.hosts.door import Door
 
-    data, path = read_job_file(job)
-    blocks = sum(fence.name.startswith("pose") for fence in find_fences(data, path))
-    stripped = strip_bytes(data, path)
+    data, path, look = read_file(job)
+    door = Door(data, path, plate)
+    written, blocks = door.stripped()
+    stripped = written.data
+    if out is not None and door.unpacks(out):
+        stripped = door.plain_text()
     if out is not None or stripped != data or job == "-":
-        write_job_file(job, out, [stripped])
+        write_job_file(job, out, [stripped], look)
     if as_json and (out or job) != "-":
         show.emit_json({"schema": 1, "job": path, "blocks": blocks, "bytes": len(stripped)})
     elif (out or job) != "-":
@@ -229,14 +285,17 @@ def strip_command(job: str, out: str | None, as_json: bool) -> int:
             if blocks
             else f"{path}: holds no block"
         )
+    for text in written.notes:
+        show.note(f"{path}: {text}")
     return 0
 
 
 @click.command("inspect", short_help="Say what a job is, and every doubt about it.")
 @JOB
 @PROFILE
+@PLATE
 @JSON
-def inspect_command(job: str, profile: str | None, as_json: bool) -> int:
+def inspect_command(job: str, profile: str | None, plate: int | None, as_json: bool) -> int:
     """Say what JOB is: marks and evidence, layers, extents, modes, filament, time, doubts.
 
     \b
@@ -248,7 +307,7 @@ def inspect_command(job: str, profile: str | None, as_json: bool) -> int:
     from capturehook.report.survey import survey_job
 
     assumed = profile is None and unnamed_profile() is None
-    data, path = read_job_file(job)
+    data, path = read_job_file(job, plate)
     record = read_job(data, path, load_profile("heron" if assumed else profile))
     survey = survey_job(record)
     if as_json:

@@ -11,6 +11,7 @@ import click
 from capturehook.cli import show
 from capturehook.cli.job import (
     JSON,
+    PLATE,
     PROFILE,
     film_text,
     read_job_file,
@@ -44,6 +45,7 @@ ROWS = 12
 )
 @click.option("--skip-unsafe", is_flag=True, help="Leave out poses that cannot be made safely.")
 @takes_wishes
+@PLATE
 @JSON
 def plan_command(
     job: str,
@@ -54,6 +56,7 @@ def plan_command(
     compare: tuple[str, ...],
     limits: str,
     skip_unsafe: bool,
+    plate: int | None,
     as_json: bool,
     **options: Any,
 ) -> int:
@@ -74,7 +77,7 @@ def plan_command(
     if more and not compare:
         raise click.UsageError(f"Got unexpected extra argument ({more[0]})")
     choices = read_choices((*compare, *more))
-    data, path = read_job_file(job)
+    data, path = read_job_file(job, plate)
     chosen = wished_profile(profile, options)
     record = read_job(data, path, chosen)
     clocking = job_clocking(chosen, record.source.data) if limits == "job" else None

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from capturehook.cli import show
-from capturehook.cli.job import JSON, PROFILE, read_job_file
+from capturehook.cli.job import JSON, PLATE, PROFILE, read_job_file
 
 if TYPE_CHECKING:
     from capturehook.model.plan import PlanRecord
@@ -83,6 +83,7 @@ def _size(_context: click.Context, _option: click.Parameter, value: str) -> tupl
     type=click.FloatRange(min=10, max=1000),
     help="Resin: width of the lamp's screen, which the layer images fill; 120 unless given.",
 )
+@PLATE
 @JSON
 def rehearse_command(
     job: str,
@@ -99,6 +100,7 @@ def rehearse_command(
     skip_unsafe: bool,
     every: int | None,
     screen_mm: float | None,
+    plate: int | None,
     as_json: bool,
 ) -> int:
     """Draw what the camera will see at each pose of JOB; say what the parked head hides.
@@ -126,7 +128,7 @@ def rehearse_command(
     if is_resin:
         made = _resin(Path(job), profile, wishes, asked, every, screen_mm, (frames, faults))
     else:
-        made = _filament(job, profile, wishes, asked, skip_unsafe, (frames, faults))
+        made = _filament(job, plate, profile, wishes, asked, skip_unsafe, (frames, faults))
     if as_json:
         show.emit_json({"job": job, **made.as_json()})
     else:
@@ -139,14 +141,10 @@ def rehearse_command(
 
 
 def _is_container(job: str) -> bool:
-    """A zip begins with these bytes (APPNOTE 4.3.7); a job on standard input is none."""
-    if job == "-":
-        return False
-    try:
-        with Path(job).open("rb") as file:
-            return file.read(4) == b"PK\x03\x04"
-    except OSError:
-        return False
+    """Whether it is a zip of layers. Packed plates are zips too; standard input is none."""
+    from capturehook.jobfile.plates import is_resin_zip
+
+    return job != "-" and is_resin_zip(Path(job))
 
 
 def _refuse_others(is_resin: bool, skip_unsafe: bool, resin_words: bool) -> None:
@@ -158,6 +156,7 @@ def _refuse_others(is_resin: bool, skip_unsafe: bool, resin_words: bool) -> None
 
 def _filament(
     job: str,
+    plate: int | None,
     profile: str | None,
     wishes: Wishes,
     asked: Asked,
@@ -170,7 +169,7 @@ def _filament(
     from capturehook.rehearse.run import rehearse
     from capturehook.report.shoot import plan_shoot
 
-    data, path = read_job_file(job)
+    data, path = read_job_file(job, plate)
     applied = pose_job(read_job(data, path, load_profile(profile)), skip_unsafe=skip_unsafe)
     if card[0] is not None:
         asked = replace(asked, camera=_stand_in(plan_shoot(applied).record(), *card))

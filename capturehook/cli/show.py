@@ -15,6 +15,8 @@ from typing import Any
 import click
 
 from capturehook.errors import CaptureHookError, Finding, ProfileError
+from capturehook.hosts.summary import alike
+from capturehook.hosts.summary import duration as duration
 
 
 def show_error(fault: CaptureHookError, *, as_json: bool) -> None:
@@ -42,11 +44,8 @@ def note(text: str) -> None:
 
 def show_findings(findings: Iterable[Finding]) -> None:
     """One line each; what is said word for word at many places is said once."""
-    alike: dict[tuple[str, str], list[Finding]] = {}
-    for finding in findings:
-        alike.setdefault((finding.code, finding.text), []).append(finding)
-    for first, *rest in alike.values():
-        note(f"! {first}" + (f" (and {len(rest)} more like it)" if rest else ""))
+    for line in alike(findings):
+        note(line)
 
 
 def exit_code(findings: Sequence[Finding]) -> int:
@@ -108,16 +107,6 @@ def _is_numeric(text: str) -> bool:
         "",
         "-",
     )
-
-
-def duration(seconds: float) -> str:
-    """3725 -> '1 h 02 min 05 s'; under a minute with tenths."""
-    if seconds < 59.95:
-        return f"{seconds:.1f} s"
-    whole = round(seconds)
-    hours, rest = divmod(whole, 3600)
-    minutes, secs = divmod(rest, 60)
-    return f"{hours} h {minutes:02d} min {secs:02d} s" if hours else f"{minutes} min {secs:02d} s"
 
 
 @contextmanager

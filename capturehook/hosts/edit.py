@@ -3,40 +3,60 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 from pathlib import Path
 
-from capturehook.files import read_bytes, write_atomically
-from capturehook.hosts.run import final_name, guarded, words_of
+from capturehook.files import read_and_look, write_atomically
+from capturehook.hosts.door import Change, Door
+from capturehook.hosts.run import final_name, guarded, tell, words_of
+from capturehook.hosts.summary import Posing, tell_summary
 from capturehook.model.profile import Profile
 
-Change = Callable[[bytes, str], bytes]
-"""(a job's bytes, how messages name it) -> its new bytes."""
+
+def pose_change(profile: Profile, *, skip_unsafe: bool = False) -> Posing:
+    """The change that puts pose blocks in, and remembers what it did."""
+    return Posing(profile, skip_unsafe=skip_unsafe)
 
 
-def pose_change(profile: Profile, *, skip_unsafe: bool = False) -> Change:
-    """The change that puts pose blocks in."""
-    from capturehook.api import apply
+def edit_file(
+    path: Path,
+    change: Change | None,
+    *,
+    name: str | None = None,
+    out: Path | None = None,
+    plate: int | None = None,
+) -> tuple[str, ...]:
+    """Change the job file at ``path`` as a whole, or leave it as it is.
 
-    return lambda data, name: apply(data, profile, path=name, skip_unsafe=skip_unsafe).data
+    Parameters
+    ----------
+    change : puts blocks in; None takes them out
+    name : how messages name the file; unless given, by its path
+    out : where to; unless given, in place
 
-
-def edit_file(path: Path, change: Change) -> None:
-    """Change the job at ``path`` as a whole, or leave it as it is.
+    Returns
+    -------
+    What is to be told, a sentence each
 
     Raises
     ------
     CaptureHookError
-        As :func:`capturehook.api.apply`; or the file cannot be read or written.
+        The job cannot be read or posed; or a file cannot be read or written.
     """
-    data = read_bytes(path)
-    new = change(data, final_name(str(path)))
-    if new != data:
-        write_atomically(path, new)
+    data, look = read_and_look(path)
+    door = Door(data, name or str(path), plate)
+    if change is None:
+        written = door.stripped()[0]
+    else:
+        written = door.posed([change(job.text, job.name) for job in door.jobs])
+    if out is not None and out.resolve() != path.resolve():
+        return (*written.notes, *write_atomically(out, written.data))
+    if written.data != data:
+        return (*written.notes, *write_atomically(path, written.data, look))
+    return written.notes
 
 
 def main(argv: list[str] | None = None) -> int:
-    """`-p PROFILE JOB`; quiet when all went well."""
+    """`-p PROFILE [--strip] [-o OUT] [--plate N] JOB`; one line on standard error when done."""
     return guarded(lambda: _run(sys.argv[1:] if argv is None else argv))
 
 
@@ -44,10 +64,19 @@ def _run(argv: list[str]) -> int:
     from capturehook.profile import load_profile
 
     words = words_of("edit", "Put pose blocks into the job at JOB, in place.")
+    words.add_argument("--strip", action="store_true", help="take them out again")
+    words.add_argument("-o", "--out", type=Path, metavar="OUT", help="write there, not in place")
+    words.add_argument("--plate", type=int, metavar="N", help="of several plates, this one")
     words.add_argument("job", metavar="JOB", help="the file, as the last word")
     given = words.parse_args(argv)
     profile = load_profile(given.profile)
-    edit_file(Path(given.job), pose_change(profile, skip_unsafe=given.skip_unsafe))
+    change = None if given.strip else pose_change(profile, skip_unsafe=given.skip_unsafe)
+    name = final_name(given.job)
+    notes = edit_file(Path(given.job), change, name=name, out=given.out, plate=given.plate)
+    if change is not None:
+        tell_summary(name, change.done)
+    for text in notes:
+        tell(f"{name}: {text}")
     return 0
 
 

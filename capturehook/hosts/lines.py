@@ -47,7 +47,8 @@ def hook_lines(profile: str, folder: str | None = None) -> list[HookLine]:
             convention="edit in place",
             line=_line("edit", "-p", wish),
             goes="the host's field for a script or command to run on the sliced file",
-            note="The host adds the file's path as the last word and waits.",
+            note="The host adds the file's path as the last word and waits. The file may be text, "
+            "gzip, a binary job or packed plates; it stays of its kind.",
         ),
         HookLine(
             convention="pipe",
@@ -60,12 +61,6 @@ def hook_lines(profile: str, folder: str | None = None) -> list[HookLine]:
             line=_line("watch", "-p", wish, watched),
             goes="a terminal, or what starts programs at login; then save jobs into that folder",
             note="The job stays as it is; the result goes beside it as NAME.posed.gcode.",
-        ),
-        HookLine(
-            convention="zip job",
-            line=_line("zip_job", "-p", wish),
-            goes="as edit in place, for a host that hands over a zip container",
-            note="Only the job inside and its checksum change.",
         ),
     ]
 

@@ -6,8 +6,10 @@ import os
 import sys
 
 from capturehook.errors import FileError
+from capturehook.hosts.door import pose_file
 from capturehook.hosts.edit import pose_change
-from capturehook.hosts.run import final_name, guarded, words_of
+from capturehook.hosts.run import final_name, guarded, tell, words_of
+from capturehook.hosts.summary import tell_summary
 
 IN, OUT = "standard input", "standard output"
 
@@ -65,7 +67,12 @@ def _run(argv: list[str]) -> int:
     words = words_of("pipe", "Put pose blocks into the job on standard input.")
     given = words.parse_args(argv)
     change = pose_change(load_profile(given.profile), skip_unsafe=given.skip_unsafe)
-    write_output(change(read_input(), final_name(IN)))
+    name = final_name(IN)
+    written = pose_file(read_input(), name, change)
+    write_output(written.data)
+    tell_summary(name, change.done)
+    for text in written.notes:
+        tell(f"{name}: {text}")
     return 0
 
 

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import NoReturn
 
-from capturehook.errors import CaptureHookError, of_the_system
+from capturehook.errors import CaptureHookError, of_the_system, printable
 from capturehook.hosts.stop import heed_stops
 
 
@@ -56,7 +56,7 @@ def tell(text: str) -> None:
     """A line on standard error, where there is one."""
     with suppress(OSError, ValueError):
         if sys.stderr is not None:
-            print(text, file=sys.stderr, flush=True)
+            print(printable(text), file=sys.stderr, flush=True)
 
 
 def final_name(path: str) -> str:

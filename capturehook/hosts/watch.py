@@ -17,13 +17,15 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from capturehook.block.fence import strip_bytes
-from capturehook.errors import CaptureHookError, FileError
+from capturehook.errors import CaptureHookError, FileError, printable
 from capturehook.files import read_bytes, write_atomically
-from capturehook.hosts.edit import Change, pose_change
+from capturehook.hosts.door import Change, pose_file, strip_file
+from capturehook.hosts.edit import pose_change
 from capturehook.hosts.run import guarded, tell, words_of
+from capturehook.hosts.summary import Posing, tell_summary
 
-SUFFIXES = (".gcode", ".gco", ".g")
+SUFFIXES = (".gcode.3mf", ".gcode.gz", ".bgcode", ".gcode", ".gco", ".g")
+"""Of names that are looked at; what the file is, its content tells."""
 POSED = ".posed"
 LEDGER = ".capturehook-done.jsonl"
 
@@ -32,25 +34,32 @@ Look = tuple[int, int, int]
 
 
 class Ledger:
-    """What is done: for each name the checksum of the job that was done last.
+    """What is done: for each name the checksums of the job done last, and of its result.
 
-    Lines of JSON, only ever added to; a line cut by a crash is passed over.
+    Lines of JSON, only ever added to; a line cut by a crash is passed over. A link in its
+    place is refused: it could lead anywhere.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
         self.done: dict[str, str] = {}
+        self.results: dict[str, str] = {}
+        if path.is_symlink():
+            raise FileError(str(path), "is a link", "Delete it, or name another folder with --out")
         with suppress(FileNotFoundError):
             for line in path.read_bytes().splitlines():
-                with suppress(ValueError, KeyError, TypeError):
+                with suppress(ValueError, KeyError, TypeError, AttributeError):
                     entry = json.loads(line)
-                    self.done[entry["name"]] = entry["sha256"]
+                    name = str(entry["name"])
+                    self.done[name] = str(entry["sha256"])
+                    self.results[name] = str(entry.get("result", ""))
 
-    def add(self, name: str, sha256: str) -> None:
+    def add(self, name: str, sha256: str, result: str) -> None:
         """Write one down, and wait until the disk has it."""
-        self.done[name] = sha256
-        line = json.dumps({"name": name, "sha256": sha256})
-        with self.path.open("ab") as file:
+        self.done[name], self.results[name] = sha256, result
+        line = json.dumps({"name": name, "sha256": sha256, "result": result})
+        flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0)
+        with os.fdopen(os.open(self.path, flags, 0o666), "ab") as file:
             file.write(f"\n{line}\n".encode())
             file.flush()
             os.fsync(file.fileno())
@@ -75,6 +84,8 @@ class Watch:
     """name -> how it looked, and since when (on the caller's clock, in s)."""
     settled: dict[str, Look] = field(default_factory=dict)
     """name -> how it looked when it was done, or refused."""
+    passed: set[str] = field(default_factory=set)
+    """Names that were told as passed over."""
 
     def __post_init__(self) -> None:
         if not self.folder.is_dir():
@@ -91,7 +102,8 @@ class Watch:
     def target(self, job: Path) -> Path:
         """Where a job's result goes."""
         if self.results.resolve() == self.folder.resolve():
-            return job.with_name(f"{job.stem}{POSED}{job.suffix}")
+            at = len(job.name) - len(_suffix(job.name) or "")
+            return job.with_name(f"{job.name[:at]}{POSED}{job.name[at:]}")
         return self.results / job.name
 
     def ripe(self, now_s: float) -> list[Path]:
@@ -119,9 +131,13 @@ class Watch:
     def _looks(self) -> Iterator[tuple[str, Look]]:
         with os.scandir(self.folder) as entries:
             for entry in entries:
-                look = _look(Path(entry.path)) if _is_job(entry.name) else None
+                reason = _passed_over(entry)
+                look = _look(Path(entry.path)) if reason is None else None
                 if look is not None:
                     yield entry.name, look
+                if reason and entry.name not in self.passed:
+                    self.passed.add(entry.name)
+                    tell(f"{entry.path}: passed over, {reason}.")
 
     def take(self, job: Path) -> Path | None:
         """Make a job's result.
@@ -153,8 +169,9 @@ class Watch:
         if self.ledger.done.get(job.name) == sha256:
             return None
         made = self._make(job, data, target)
+        result = hashlib.sha256(made or read_bytes(target)).hexdigest()
         try:
-            self.ledger.add(job.name, sha256)
+            self.ledger.add(job.name, sha256, result)
         except OSError as fault:
             reason = fault.strerror or fault
             advice = "Free some space; else this job is done once more after a new start"
@@ -162,25 +179,45 @@ class Watch:
             raise FileError(path, f"could not be written ({reason})", advice) from fault
         return target if made else None
 
-    def _make(self, job: Path, data: bytes, target: Path) -> bool:
+    def _make(self, job: Path, data: bytes, target: Path) -> bytes | None:
         """Write the result, unless it stands there already; never over a file of another's."""
+        if target.is_symlink():
+            raise FileError(str(target), "is a link, not a result of ours", "Delete the link")
         there = read_bytes(target) if target.exists() else None
-        if there is not None:
-            plain = strip_bytes(there, str(target))
-            if plain != there and plain == strip_bytes(data, str(job)):
-                return False
-            if plain == there and job.name not in self.ledger.done:
-                raise FileError(
-                    str(target), "is not a result of ours", "Move it, or rename the job"
-                )
-        write_atomically(target, self.change(data, str(job)))
-        return True
+        if there is not None and not self._is_ours(job, there):
+            if _came_of(there, data, target, job):
+                return None
+            raise FileError(str(target), "is not a result of ours", "Move it, or rename the job")
+        written = pose_file(data, str(job), self.change)
+        for text in (*written.notes, *write_atomically(target, written.data)):
+            tell(f"{target}: {text}")
+        return written.data
+
+    def _is_ours(self, job: Path, there: bytes) -> bool:
+        """It is what was written here, byte for byte."""
+        return self.ledger.results.get(job.name) == hashlib.sha256(there).hexdigest()
 
 
-def _is_job(name: str) -> bool:
-    path = Path(name)
-    ours = path.stem.endswith(POSED)
-    return path.suffix.lower() in SUFFIXES and not ours and name[0] not in ".~"
+def _came_of(there: bytes, data: bytes, target: Path, job: Path) -> bool:
+    """It is this job with poses, written before a crash kept it out of the ledger."""
+    with suppress(CaptureHookError):
+        plain, poses = strip_file(there, str(target))
+        return poses > 0 and plain.data == strip_file(data, str(job))[0].data
+    return False
+
+
+def _suffix(name: str) -> str | None:
+    return next((one for one in SUFFIXES if name.lower().endswith(one)), None)
+
+
+def _passed_over(entry: os.DirEntry[str]) -> str | None:
+    """Why a file is no job for us; "" where nobody need be told; None for a job."""
+    suffix, hidden = _suffix(entry.name), entry.name[0] in ".~"
+    if hidden or not entry.is_file(follow_symlinks=False):
+        return "it is a link" if entry.is_symlink() and suffix and not hidden else ""
+    if suffix is None:
+        return "its name is none of a job's"
+    return "" if entry.name[: -len(suffix)].endswith(POSED) else None
 
 
 def _look(path: Path) -> Look | None:
@@ -225,9 +262,12 @@ def _take(watch: Watch, job: Path) -> int:
 
     def work() -> int:
         target = watch.take(job)
-        if target is not None and sys.stdout is not None:
-            with suppress(OSError, ValueError):
-                print(f"{job.name} -> {target}", flush=True)
+        if target is not None:
+            if sys.stdout is not None:
+                with suppress(OSError, ValueError):
+                    print(printable(f"{job.name} -> {target}"), flush=True)
+            if isinstance(watch.change, Posing):
+                tell_summary(job.name, watch.change.take())
         return 0
 
     return guarded(work)

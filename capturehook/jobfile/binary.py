@@ -78,7 +78,9 @@ class BinaryJob(JobFile):
         self.shown = self._comment_offsets()
         """(offset in the stored text, comment line) of comments kept in the record."""
         ends = list(accumulate(len(line) for _, line in self.shown))
-        self.shown_at = [at + end - len(line) for (at, line), end in zip(self.shown, ends, strict=True)]
+        self.shown_at = [
+            at + end - len(line) for (at, line), end in zip(self.shown, ends, strict=True)
+        ]
         self.shown_before = [0, *ends]
         self.jobs = (JobText(name, self._whole_text()),)
         self.notes = self._notes()
@@ -192,7 +194,8 @@ class BinaryJob(JobFile):
         for edit in edits:
             start, stop = self._stored_offset(edit.start), self._stored_offset(edit.stop)
             at = min(bisect_right(self.starts, start) - 1, len(self.code) - 1)
-            line, new = self._line_of(at, start), []
+            line = self._line_of(at, start)
+            new: list[bytes] = []
             for text in edit.new.splitlines(keepends=True):
                 text = text if text.endswith(b"\n") else text + b"\n"
                 if self._goes_to_record(text):
@@ -227,7 +230,8 @@ class BinaryJob(JobFile):
     def posed(self, edits: Edits, added_s: float | None = None) -> Written:
         assert self.record is None, "strip it first"
         by_block, comments = self._line_edits(edits.get(0, ()))
-        record = Record(hashlib.sha256(self.data).hexdigest(), comments)
+        sums = (hashlib.sha256(data).hexdigest() for data in (self.data, self.stored))
+        record = Record(*sums, comments=comments)
         blocks = list(self.blocks[: self.first])
         for at in range(len(self.code)):
             if at not in by_block:
@@ -254,7 +258,7 @@ class BinaryJob(JobFile):
     def _posed_parts(
         self, at: int, edits: list[LineEdit], record: Record
     ) -> list[tuple[int, int, Block]]:
-        """A G-code block with its edits, in as many blocks as its text needs; see `split_stream`."""
+        """A G-code block with its edits, in as many blocks as its text needs (`split_stream`)."""
         old, block = self._stream(at), self.blocks[self.first + at]
         try:
             new = edit_stream(old, self.encoding, edits, taking_out=False)
@@ -342,8 +346,25 @@ class BinaryJob(JobFile):
         data = self._bytes(blocks)
         if record.sha256 in ("", hashlib.sha256(data).hexdigest()):
             return Written(data)
-        changed = "the file was changed since its poses went in; those changes are still there"
-        return Written(data, (changed,))
+        return Written(data, (self._why_other(data, record),))
+
+    def _why_other(self, data: bytes, record: Record) -> str:
+        """Why the file is not the one it was.
+
+        Raises
+        ------
+        FileError
+            Its lines were changed, and the record counts lines.
+        """
+        if hashlib.sha256(BinaryJob(data, self.name).stored).hexdigest() == record.text_sha256:
+            return "the text is as it was; this computer's compressor gives it other bytes"
+        if record.comments:
+            raise FileError(
+                self.name,
+                "the record of its pose blocks does not fit its lines: they were changed since",
+                "Take the original, or slice the model again",
+            )
+        return "the file was changed since its poses went in; those changes are still there"
 
     def _old_metadata(self, row: int, block: Block, record: Record) -> Block:
         if row in record.kept:
@@ -369,7 +390,7 @@ class BinaryJob(JobFile):
 
     def _bytes(self, blocks: Sequence[Block]) -> bytes:
         parts = [self.data[: HEAD.size]]
-        parts += [block.bytes(checksum=self.checksum) for block in blocks]
+        parts += [block.whole(checksum=self.checksum) for block in blocks]
         return b"".join(parts)
 
 

@@ -49,7 +49,7 @@ class Block:
         """Of metadata and G-code; a thumbnail has its picture format there."""
         return int.from_bytes(self.params[:2], "little")
 
-    def bytes(self, *, checksum: bool) -> bytes:
+    def whole(self, *, checksum: bool) -> bytes:
         head = BLOCK.pack(self.kind, self.compression, self.size)
         if self.compression:
             head += SIZE.pack(len(self.stored))
@@ -117,7 +117,9 @@ def read_blocks(data: bytes, name: str) -> tuple[list[Block], bool]:
     _, version, checksum = HEAD.unpack_from(data)
     if version != 1:
         raise FileError(
-            name, f"is a binary job of version {version}", "Only version 1 is known: save the job as text"
+            name,
+            f"is a binary job of version {version}",
+            "Only version 1 is known: save the job as text",
         )
     if checksum > 1:
         raise FileError(name, f"names checksum kind {checksum}; 0 and 1 are known", AGAIN)

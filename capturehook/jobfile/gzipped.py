@@ -146,7 +146,7 @@ def _members(data: bytes, name: str) -> tuple[bytes, bytes]:
 def _kept_in(data: bytes, at: int) -> bytes:
     """What the header of a member of ours keeps."""
     field = data[at + 12 : at + 16]
-    if not data[at + 3 : at + 4] == bytes([EXTRA]) or field[:2] != FIELD:
+    if data[at + 3 : at + 4] != bytes([EXTRA]) or field[:2] != FIELD:
         return b""
     return data[at + 16 : at + 16 + int.from_bytes(field[2:], "little")]
 

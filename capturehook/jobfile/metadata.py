@@ -26,14 +26,16 @@ MOST_RECORD_BYTES = 512 * MIB
 class Record:
     """What a posed binary job keeps about the file it was.
 
-    ``sha256`` is of that whole file. ``comments`` are (line index, text): comments of ours
-    that the encoding cannot keep, each before that line of the stored text. ``joined`` are
+    ``sha256`` is of that whole file, ``text_sha256`` of its G-code as text. ``comments`` are
+    (line index, text): comments of ours that the encoding cannot keep, each before that line
+    of the stored text. ``joined`` are
     (G-code block, bytes at the end of the one before it, bytes at its start): blocks that
     were one, and what was put between them. ``kept`` holds stored data that compressing
     anew would not give back: number of the block in the old file -> (its size, data).
     """
 
     sha256: str = ""
+    text_sha256: str = ""
     comments: list[tuple[int, str]] = field(default_factory=list)
     joined: list[tuple[int, int, int]] = field(default_factory=list)
     kept: dict[int, tuple[int, bytes]] = field(default_factory=dict)
@@ -43,7 +45,8 @@ class Record:
             str(at): (size, base64.b64encode(data).decode())
             for at, (size, data) in self.kept.items()
         }
-        whole = {"v": 1, "sha256": self.sha256, "comments": self.comments}
+        sums = {"sha256": self.sha256, "text_sha256": self.text_sha256}
+        whole = {"v": 1, **sums, "comments": self.comments}
         text = json.dumps({**whole, "joined": self.joined, "kept": kept}, separators=(",", ":"))
         return KEY + base64.b64encode(zlib.compress(text.encode())) + b"\n"
 
@@ -88,7 +91,7 @@ def _record(raw: Any) -> Record:
         int(at): (int(size), base64.b64decode(data, validate=True))
         for at, (size, data) in raw["kept"].items()
     }
-    return Record(str(raw["sha256"]), comments, joined, kept)
+    return Record(str(raw["sha256"]), str(raw["text_sha256"]), comments, joined, kept)
 
 
 def with_record(data: bytes, record: Record | None) -> bytes:

@@ -9,8 +9,9 @@ from __future__ import annotations
 import hashlib
 import io
 import re
+import zipfile
 import zlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from capturehook.errors import FileError, Where
@@ -57,8 +58,7 @@ class PlatesJob(JobFile):
             self.kept = {
                 one.removesuffix(KEPT): container.read(one)
                 for one in self.names
-                if one.endswith(KEPT)
-                and one.removesuffix(KEPT).removesuffix(".md5") in texts
+                if one.endswith(KEPT) and one.removesuffix(KEPT).removesuffix(".md5") in texts
             }
         for beside, text in self.sums.items():
             self._changed_sum(beside, text, texts[beside.rpartition(".")[0]], b"")
@@ -134,19 +134,41 @@ class PlatesJob(JobFile):
             raise FileError(where, f"is damaged ({fault})", AGAIN) from fault
 
     def _rebuilt(
-        self, members: Mapping[str, Member], added: Mapping[str, bytes], dropped: list[str] | None = None
+        self,
+        members: Mapping[str, Member],
+        added: Mapping[str, bytes],
+        dropped: list[str] | None = None,
     ) -> bytes:
         out = io.BytesIO()
-        rebuild(
-            io.BytesIO(self.data), self.path, members, out, added=added, dropped=dropped or ()
-        )
+        rebuild(io.BytesIO(self.data), self.path, members, out, added=added, dropped=dropped or ())
         return out.getvalue()
 
 
+def is_resin_zip(path: Path) -> bool:
+    """Whether a file is a zip (APPNOTE 4.3.7) with layer images, or without a filament job."""
+    try:
+        with path.open("rb") as file:
+            if file.read(4) != MAGIC:
+                return False
+        with zipfile.ZipFile(path) as container:
+            names = container.namelist()
+    except (OSError, zipfile.BadZipFile, ValueError, NotImplementedError):
+        return True  # a damaged zip: its reader says what is wrong
+    return _layer_images(names) or not any(_is_job(name) for name in names)
+
+
+def _is_job(name: str) -> bool:
+    return name.lower().endswith(SUFFIXES)
+
+
+def _layer_images(names: Iterable[str]) -> bool:
+    images = [name for name in names if _IMAGE.search(name) and not name.startswith("Metadata/")]
+    return len(images) > 1
+
+
 def _job_members(names: tuple[str, ...], path: str) -> list[str]:
-    jobs = [name for name in names if name.lower().endswith(SUFFIXES)]
-    images = sum(bool(_IMAGE.search(name)) for name in names if not name.startswith("Metadata/"))
-    if images > 2:
+    jobs = [name for name in names if _is_job(name)]
+    if jobs and _layer_images(names):
         raise FileError(
             path, "is a resin job", "Use `capturehook resin JOB` (with --pose to insert poses)"
         )

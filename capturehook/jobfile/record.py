@@ -100,7 +100,9 @@ def check_growth(name: str, packed_bytes: int, text_bytes: int) -> None:
     """
     if text_bytes > MOST_TEXT_BYTES:
         raise FileError(
-            name, f"would unpack to {text_bytes} bytes, over the limit of {MOST_TEXT_BYTES}", SUSPECT
+            name,
+            f"would unpack to {text_bytes} bytes, over the limit of {MOST_TEXT_BYTES}",
+            SUSPECT,
         )
     ratio = text_bytes / max(packed_bytes, 1)
     if ratio > MOST_RATIO and text_bytes > RATIO_FROM_BYTES:

@@ -9,9 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from capturehook.jobfile.blocks import PLAIN
+from capturehook.jobfile.blocks import PACKED, PLAIN
 from capturehook.jobfile.letters import (
-    OFF,
     RESET,
     Mode,
     PackedError,
@@ -83,7 +82,9 @@ def edit_stream(
         if edit.count == 0:
             end = begin
         elif taking_out:
-            wanted = Mode(not edit.lines[-1].startswith(b";"), begin.no_spaces) if edit.lines else begin
+            wanted = (
+                Mode(not edit.lines[-1].startswith(b";"), begin.no_spaces) if edit.lines else begin
+            )
             commands = switch(end, wanted)
             if stream.startswith(commands, stop):
                 stop, end = stop + len(commands), wanted
@@ -114,14 +115,15 @@ def split_stream(stream: bytes, encoding: int) -> list[tuple[bytes, int, int]]:
     the other are the stream.
     """
     if encoding == PLAIN:
-        lines, parts, size = _lines(stream), [[]], 0
-        for line in lines:
+        held: list[list[bytes]] = [[]]
+        size = 0
+        for line in _lines(stream):
             if size and size + len(line) > MOST_TEXT:
-                parts.append([])
+                held.append([])
                 size = 0
-            parts[-1].append(line)
+            held[-1].append(line)
             size += len(line)
-        return [(b"".join(part), 0, 0) for part in parts]
+        return [(b"".join(lines), 0, 0) for lines in held]
     known = unpack_with_places(stream)
     cuts, size, begun = [], 0, 0
     for row, line in enumerate(_lines(known.text)):
@@ -129,10 +131,11 @@ def split_stream(stream: bytes, encoding: int) -> list[tuple[bytes, int, int]]:
             cuts.append(row)
             size, begun = 0, row
         size += len(line)
-    parts, at, head = [], 0, b""
+    parts: list[tuple[bytes, int, int]] = []
+    at, head = 0, b""
     for row in cuts:
         place, mode = _place(known, row)
-        tail = bytes((255, 255, RESET if encoding == 1 else OFF)) if mode.on else b""
+        tail = bytes((255, 255, RESET)) if encoding == PACKED else b""
         parts.append((head + stream[at:place] + tail, len(tail), len(head)))
         at, head = place, switch(Mode(), mode)
     return [*parts, (head + stream[at:], 0, len(head))]

@@ -115,11 +115,11 @@ COMMANDS = (
     ),
     Command("rehearse --frames", _film_of, fixed=False),
     Command("edit_in_place.py", lambda f: ["-p", "heron", f / "job.gcode"], adapter="edit"),
-    Command("zip_job.py", lambda f: ["-p", "heron", f / "box.zip"], adapter="zip_job"),
+    Command("zip_job.py", lambda f: ["-p", "heron", f / "box.zip"], adapter="edit"),
     Command(
         "zip_job.py -o",
         lambda f: ["-p", "heron", "-o", f / "new.zip", f / "box.zip"],
-        adapter="zip_job",
+        adapter="edit",
     ),
     Command(
         "watch_folder.py",

@@ -70,7 +70,7 @@ STEPS = {
 OF_WRITER = {
     "write": {"mkstemp", "fdopen", "fchmod", "fsync", "replace"},
     "stream": {"mkstemp", "fdopen", "fchmod", "fsync", "replace"},
-    "replace": {"mkstemp", "close", "fchmod", "fsync", "rename"},
+    "replace": {"mkstemp", "fchmod", "fsync", "rename"},
 }
 """The steps each writer takes."""
 

@@ -21,8 +21,7 @@ from typing import Any
 import numpy as np
 
 from capturehook.block.fence import strip_bytes
-from capturehook.hosts.edit import pose_change
-from capturehook.hosts.zip_job import edit_zip
+from capturehook.hosts.edit import edit_file, pose_change
 from capturehook.model.profile import Profile
 from capturehook.profile import build_profile, load_profile
 from capturehook.resin.area import light_area
@@ -182,11 +181,11 @@ def zip_case(rng: Random, counts: Counts, folder: Path) -> Case:
     path = _container(rng, folder, odd_members(rng, members))
     before = path.read_bytes()
     change = pose_change(_profile())
-    made, wrong = guarded(counts, "edit_zip", lambda: edit_zip(path, change))
+    made, wrong = guarded(counts, "edit_file", lambda: edit_file(path, change))
     if made is None:
         wrong += ["a refused container is not as it was"] if path.read_bytes() != before else []
     else:
-        wrong += _compare(folder, before, path, set(made))
+        wrong += _compare(folder, before, path, {"plates/job.gcode", "plates/job.gcode.md5"})
     wrong += _scraps(folder)
     return wrong, {"job.zip": before}
 

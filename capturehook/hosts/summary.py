@@ -1,0 +1,80 @@
+"""What is told of a job that got its poses: one line, and one for each kind of warning."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+from capturehook.errors import Finding
+from capturehook.hosts.run import tell
+from capturehook.model.profile import Profile
+
+if TYPE_CHECKING:
+    from capturehook.block.poses import PosedJob
+
+PRICED = 50
+"""Poses whose time is reckoned where only the surroundings of the stops were read."""
+
+
+class Posing:
+    """Puts pose blocks into texts of jobs, and remembers what it did in ``done``."""
+
+    def __init__(self, profile: Profile, *, skip_unsafe: bool = False) -> None:
+        self.profile, self.skip_unsafe = profile, skip_unsafe
+        self.done: list[PosedJob] = []
+
+    def __call__(self, text: bytes, name: str) -> bytes:
+        from capturehook.api import apply
+
+        applied = apply(text, self.profile, path=name, skip_unsafe=self.skip_unsafe)
+        self.done.append(applied)
+        return applied.data
+
+    def take(self) -> list[PosedJob]:
+        """What was done since this was asked last."""
+        done, self.done = self.done, []
+        return done
+
+
+def added_text(applied: PosedJob) -> str:
+    """`60 poses, adds 3 min 20 s`; of a large job the time is that of a sample of its poses."""
+    from capturehook.report.cost import added_seconds
+
+    count = len(applied.poses)
+    few = applied.poses if applied.job.whole else applied.poses[:: max(1, count // PRICED)]
+    added = float(added_seconds(applied.job, few).sum()) * count / max(1, len(few))
+    about = "" if applied.job.whole else "about "
+    return f"{count} pose{'s' * (count != 1)}, adds {about}{duration(added)}"
+
+
+def duration(seconds: float) -> str:
+    """3725 -> '1 h 02 min 05 s'; under a minute with tenths."""
+    if seconds < 59.95:
+        return f"{seconds:.1f} s"
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours} h {minutes:02d} min {rest:02d} s" if hours else f"{minutes} min {rest:02d} s"
+
+
+def alike(findings: Iterable[Finding]) -> list[str]:
+    """One line for each thing said; what is said word for word at many places is said once."""
+    groups: dict[tuple[str, str], list[Finding]] = {}
+    for finding in findings:
+        groups.setdefault((finding.code, finding.text), []).append(finding)
+    return [
+        f"! {first}" + (f" (and {len(rest)} more like it)" if rest else "")
+        for first, *rest in groups.values()
+    ]
+
+
+def tell_summary(name: str, done: Sequence[PosedJob], plans: Sequence[str] = ()) -> None:
+    """A hook's report on standard error: what went in, and every warning."""
+    for at, applied in enumerate(done):
+        where = name if len(done) == 1 else applied.job.source.path
+        count = len(applied.findings)
+        text = f"{where}: {added_text(applied)}"
+        text += f", {count} warning{'s' * (count != 1)}" if count else ""
+        text += f"; plan: {plans[at]}" if at < len(plans) else ""
+        tell(text)
+        for line in alike(applied.findings):
+            tell(line)
