@@ -230,8 +230,8 @@ class BinaryJob(JobFile):
     def posed(self, edits: Edits, added_s: float | None = None) -> Written:
         assert self.record is None, "strip it first"
         by_block, comments = self._line_edits(edits.get(0, ()))
-        sums = (hashlib.sha256(data).hexdigest() for data in (self.data, self.stored))
-        record = Record(*sums, comments=comments)
+        whole, text = (hashlib.sha256(data).hexdigest() for data in (self.data, self.stored))
+        record = Record(whole, text, comments)
         blocks = list(self.blocks[: self.first])
         for at in range(len(self.code)):
             if at not in by_block:
