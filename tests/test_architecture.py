@@ -41,7 +41,6 @@ FRONT = (
 )
 SPEAK = {"cli/show.py", "cli/main.py", "hosts/run.py", "hosts/watch.py"}
 OWED: dict[str, set[str]] = {
-    "jobfile/plates.py": {"capturehook.resin.container"},
     "read/job.py": {
         "capturehook.block.fence",
         "capturehook.clock.seconds",

@@ -14,6 +14,7 @@ import zlib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
+from capturehook.catalog.containers.zip_file import Container, Limits
 from capturehook.errors import FileError, Where
 from capturehook.jobfile.record import (
     AGAIN,
@@ -26,7 +27,6 @@ from capturehook.jobfile.record import (
 )
 from capturehook.jobfile.squeeze import deflate, inflate, match_deflate
 from capturehook.jobfile.zip_raw import Member, packed_bytes, rebuild
-from capturehook.catalog.containers.zip_file import Container, Limits
 
 MAGIC = b"PK\x03\x04"
 SUFFIXES = (".gcode", ".gco", ".g")

@@ -30,6 +30,7 @@ from capturehook.errors import (
     Where,
 )
 from capturehook.files import read_bytes, write_atomically
+from capturehook.jobfile.zip_raw import replace_member
 from capturehook.model.numbers import fixed
 from capturehook.model.profile import Profile
 from capturehook.model.resin import PlatePose, ResinTable
@@ -37,7 +38,6 @@ from capturehook.model.resin_job import Ints, ResinJob
 from capturehook.resin.job import told_time
 from capturehook.resin.lines import Rows, find_run_gcode, job_of_text, number_layers, read_rows
 from capturehook.resin.prove import prove_posed
-from capturehook.jobfile.zip_raw import replace_member
 
 RISES_MM = 1e-6
 _COMMAND_LINE = re.compile(rb"(?<![^\r\n])[ \t]*[GM]\d[^;\r\n]*(;?)")
