@@ -7,7 +7,7 @@ import struct
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capturehook.errors import FileError
@@ -182,6 +182,7 @@ def test_a_lie_in_the_record_is_refused() -> None:
 words = st.text("GXYZEF0123456789.- ;MS_abopÿ/?\t", max_size=30)
 
 
+@settings(deadline=None)
 @given(st.lists(words, min_size=1, max_size=12), st.booleans())
 def test_packing_and_unpacking_agree_with_the_slow_reader(
     lines: list[str], no_spaces: bool
@@ -196,6 +197,7 @@ def test_packing_and_unpacking_agree_with_the_slow_reader(
     assert known.places[-1] <= len(stream)
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=200))
 def test_any_stream_is_unpacked_as_the_slow_reader_does_or_refused(noise: bytes) -> None:
     from capturehook.jobfile.letters import PackedError
