@@ -27,8 +27,9 @@ def plates() -> bytes:
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as box:
         for number in (1, 3):
-            box.writestr(f"Metadata/plate_{number}.gcode", JOB)
-        box.writestr("Metadata/plate_1.png", bytes(range(64)))
+            name = zipfile.ZipInfo(f"Metadata/plate_{number}.gcode", (2024, 5, 17, 10, 20, 30))
+            box.writestr(name, JOB, zipfile.ZIP_DEFLATED)
+        box.writestr(zipfile.ZipInfo("Metadata/plate_1.png"), bytes(range(64)))
     return out.getvalue()
 
 
