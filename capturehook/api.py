@@ -32,6 +32,7 @@ def apply(
     *,
     path: str = "job",
     skip_unsafe: bool = False,
+    is_whole: bool = False,
     remaining_time: bool = False,
     step: Progress | None = None,
 ) -> PosedJob:
@@ -42,6 +43,7 @@ def apply(
     data : the job's bytes
     path : how messages name the job
     skip_unsafe : leave out poses that cannot be made safely, as findings
+    is_whole : the job is whole, whatever it looks like (see docs/findings.md)
     remaining_time : also correct the job's own remaining-time lines (M73)
     step : called with the count of poses written
 
@@ -56,13 +58,16 @@ def apply(
     from capturehook.read.job import read_job
 
     job = read_job(data, path, profile)
-    return pose_job(job, skip_unsafe=skip_unsafe, remaining_time=remaining_time, step=step)
+    return pose_job(
+        job, skip_unsafe=skip_unsafe, is_whole=is_whole, remaining_time=remaining_time, step=step
+    )
 
 
 def pose_job(
     job: Job,
     *,
     skip_unsafe: bool = False,
+    is_whole: bool = False,
     remaining_time: bool = False,
     step: Progress | None = None,
 ) -> PosedJob:
@@ -73,10 +78,12 @@ def pose_job(
     from capturehook.block import poses as block
     from capturehook.place import poses as place
     from capturehook.place.obstacles import refuse_pressing
+    from capturehook.read.verdict import refuse_job
     from capturehook.report.budget import within_budget
     from capturehook.report.cost import added_seconds
     from capturehook.report.warnings import job_findings, pose_findings
 
+    refuse_job(job, is_whole=is_whole)
     refuse_pressing(job)
     kit = block.kit_of(job)
     stops, left_out = place.place_stops(job, place.choose(job).tolist())

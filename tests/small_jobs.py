@@ -332,7 +332,8 @@ def _end_code(pen: Pen) -> None:
     pen.retract()
     if pen.recipe.end_code:
         pen.say("; end of the part", f"G1 Z{num(pen.z + 10)} F720", "G1 X5 Y200 F9000")
-        pen.say("M104 S0", "M140 S0", "M107", "M84")
+        pen.say("M104 S0", "M140 S0", "M107")
+    pen.say("M84")  # without any end it would be taken for cut off
     if pen.recipe.settings_dump:
         pen.say("; settings follow", *FALSE_MARKS)
 

@@ -32,6 +32,9 @@ OUT = click.option(
     "-o", "--out", metavar="OUT", help="Write here instead of into JOB; - is standard output."
 )
 
+WHOLE = click.option(
+    "--whole", "is_whole", is_flag=True, help="JOB is whole, even if it seems to be cut off."
+)
 WISHES = (
     click.option("--film", "film_s", type=float, metavar="S", help="Seconds of film to make."),
     click.option("--every", metavar="STEP", help="Frame to frame: 2 (layers), 0.4mm or 30s."),
@@ -143,6 +146,7 @@ def _write_out(pieces: Sequence[bytes | memoryview]) -> None:
 )
 @takes_wishes
 @PLATE
+@WHOLE
 @JSON
 def apply_command(
     job: str,
@@ -152,6 +156,7 @@ def apply_command(
     skip_unsafe: bool,
     remaining_time: bool,
     plate: int | None,
+    is_whole: bool,
     as_json: bool,
     **options: Any,
 ) -> int:
@@ -180,7 +185,13 @@ def apply_command(
         record = read_job(text.text, text.name, chosen)
         with show.progress("Placing poses", len(choose(record))) as step:
             done.append(
-                pose_job(record, skip_unsafe=skip_unsafe, remaining_time=remaining_time, step=step)
+                pose_job(
+                    record,
+                    skip_unsafe=skip_unsafe,
+                    is_whole=is_whole,
+                    remaining_time=remaining_time,
+                    step=step,
+                )
             )
     notes: tuple[str, ...] = door.file.notes
     if not dry_run:

@@ -13,6 +13,7 @@ from capturehook.cli.job import (
     JSON,
     PLATE,
     PROFILE,
+    WHOLE,
     film_text,
     read_job_file,
     takes_wishes,
@@ -46,6 +47,7 @@ ROWS = 12
 @click.option("--skip-unsafe", is_flag=True, help="Leave out poses that cannot be made safely.")
 @takes_wishes
 @PLATE
+@WHOLE
 @JSON
 def plan_command(
     job: str,
@@ -57,6 +59,7 @@ def plan_command(
     limits: str,
     skip_unsafe: bool,
     plate: int | None,
+    is_whole: bool,
     as_json: bool,
     **options: Any,
 ) -> int:
@@ -84,7 +87,7 @@ def plan_command(
 
     def applied_with(other: Profile) -> PosedJob:
         same = record if other is chosen else replace(record, profile=other)
-        return pose_job(same, skip_unsafe=skip_unsafe)
+        return pose_job(same, skip_unsafe=skip_unsafe, is_whole=is_whole)
 
     applied = applied_with(chosen)
     shoot = plan_shoot(applied, clocking)

@@ -20,16 +20,13 @@ from capturehook.catalog import FIRMWARES
 from capturehook.clock.paths import is_e_only
 from capturehook.model.contracts import Axes, Limits
 from capturehook.model.moves import MoveTable
+from capturehook.read.stated import Stated, edges
 
 if TYPE_CHECKING:
     from capturehook.model.profile import Machine, Retract
 
 Mode = Literal["normal", "silent"]
 
-EDGE_BYTES = 1 << 20
-"""Dumps and estimates stand in the first or the last so many bytes."""
-
-_DUMP = re.compile(rb"^; *([a-z_]+) *= *([0-9.]+(?:[,;][0-9.]+)*) *\r?$", re.MULTILINE)
 _LINE_START = re.compile(rb"[\r\n][ \t]*(?:N\d+[ \t]*)?\Z")
 _WORD = re.compile(rb"([A-Z])\s*([-+]?(?:\d+\.?\d*|\.\d+))")
 _NAMED = re.compile(rb"([A-Z_]+)\s*=\s*((?:\d+\.?\d*|\.\d+))", re.IGNORECASE)
@@ -99,9 +96,9 @@ def with_job_limits(machine: Machine, job: bytes, mode: Mode = "normal") -> Mach
 
 def retract_from_job(job: bytes, firmware: str, retract: Retract) -> Retract:
     """The stroke of G10/G11 by the job: its command, else its settings dump, else as given."""
-    dump = _dump_values(job, 0)
-    length_mm = dump.get("retract_length", retract.length_mm)
-    feed_mm_min = dump.get("retract_speed", retract.feed_mm_min / 60.0) * 60.0
+    stated = Stated.of(job)
+    length_mm = stated.retract_mm or retract.length_mm
+    feed_mm_min = stated.retract_mm_min or retract.feed_mm_min
     code = FIRMWARES[firmware].retract_code
     for statement in _in_force_half_way(job, (code,) if code else ()):
         length_mm = statement.words.get("S", length_mm)
@@ -136,65 +133,20 @@ def accel_in_force(job: bytes, moves: MoveTable, machine: Machine) -> NDArray[np
 # --- the settings dump
 
 
-def _edges(job: bytes) -> bytes:
-    """First and last part of the job, where dumps and estimates stand."""
-    if len(job) <= 2 * EDGE_BYTES:
-        return job
-    return job[:EDGE_BYTES] + b"\n" + job[-EDGE_BYTES:]
-
-
-def _dump_values(job: bytes, place: int) -> dict[str, float]:
-    """Numbers of the dump above zero; of a list the one at ``place``, or its only one."""
-    values: dict[str, float] = {}
-    for key, text in _DUMP.findall(_edges(job)):
-        parts = re.split(rb"[,;]", text)
-        number = _number(parts[min(place, len(parts) - 1)])
-        if number is not None and number > 0:
-            values[key.decode()] = number
-    return values
-
-
-def _number(text: bytes) -> float | None:
-    try:
-        return float(text)
-    except ValueError:
-        return None
-
-
 def _from_dump(job: bytes, firmware: str, mode: Mode) -> dict[str, object]:
-    dump = _dump_values(job, 0 if mode == "normal" else 1)
-    said: dict[str, object] = {}
-    for key, mark, per in (
-        ("max_mm_min", "machine_max_feedrate_", 60.0),
-        ("max_accel_mm_s2", "machine_max_acceleration_", 1.0),
-    ):
-        if axes := {axis: dump[mark + axis] * per for axis in "xyze" if mark + axis in dump}:
-            said[key] = axes
-    for key, name in (
-        ("accel_mm_s2", "extruding"),
-        ("retract_accel_mm_s2", "retracting"),
-        ("travel_accel_mm_s2", "travel"),
-    ):
-        if f"machine_max_acceleration_{name}" in dump:
-            said[key] = dump[f"machine_max_acceleration_{name}"]
-    if "default_acceleration" in dump:
-        ceiling = dump.get("machine_max_acceleration_extruding", np.inf)
-        said["accel_mm_s2"] = min(dump["default_acceleration"], ceiling)
-    said.update(_corners_from_dump(dump, firmware))
-    return said
-
-
-def _corners_from_dump(dump: dict[str, float], firmware: str) -> dict[str, object]:
-    """Junction deviation or jerk, as far as the firmware knows them at all."""
+    """Limits, accelerations and corners; corners as far as the firmware knows them at all."""
+    place = 0 if mode == "normal" else 1
+    stated = Stated.of(job)
+    said: dict[str, object] = {**stated.limits(place), **stated.accelerations(place)}
     known = FIRMWARES[firmware].corner_keys
-    deviation = dump.get("machine_max_junction_deviation")
-    if "junction_mm" in known and deviation is not None:
-        return {"junction_mm": deviation}
-    mark = "machine_max_jerk_"
-    jerk = {axis: dump[mark + axis] for axis in "xyze" if mark + axis in dump}
-    if "jerk_mm_s" in known and jerk:
-        return {"jerk_mm_s": jerk}
-    return {}
+    deviation = stated.number("machine_max_junction_deviation", place=place)
+    numbers = {axis: stated.number(f"machine_max_jerk_{axis}", place=place) for axis in "xyze"}
+    jerk = {axis: number for axis, number in numbers.items() if number is not None and number > 0}
+    if "junction_mm" in known and deviation is not None and deviation > 0:
+        said["junction_mm"] = deviation
+    elif "jerk_mm_s" in known and jerk:
+        said["jerk_mm_s"] = jerk
+    return said
 
 
 def _jerk_to_fill(firmware: str) -> dict[str, float]:
@@ -299,18 +251,25 @@ def estimate_from_job(job: bytes, mode: Mode = "normal") -> float | None:
     also counts the machine's preparation. A placeholder time is passed over for the last
     elapsed time between the layers.
     """
-    edges = _edges(job)
-    by_mode = {name or b"normal": text for name, text in _ESTIMATE.findall(edges)}
+    said = edges(job)
+    by_mode = {name or b"normal": text for name, text in _ESTIMATE.findall(said)}
     if text := by_mode.get(mode.encode()):
         return parse_span(text.decode("latin-1"))
     for pattern in (_MODEL_TIME, _TOTAL_TIME):
-        if found := pattern.search(edges):
+        if found := pattern.search(said):
             return parse_span(found[1].decode("latin-1"))
-    stated = _number(found[1]) if (found := _TIME.search(edges)) else None
+    stated = _number(found[1]) if (found := _TIME.search(said)) else None
     if stated is not None and stated != PLACEHOLDER_S:
         return stated
-    elapsed = [second for text in _ELAPSED.findall(edges) if (second := _number(text)) is not None]
+    elapsed = [second for text in _ELAPSED.findall(said) if (second := _number(text)) is not None]
     return elapsed[-1] if elapsed else None
+
+
+def _number(text: bytes) -> float | None:
+    try:
+        return float(text)
+    except ValueError:
+        return None
 
 
 def parse_span(text: str) -> float | None:

@@ -113,6 +113,8 @@ class Firmware(Protocol):
     """All in which one family of firmware differs from the others."""
 
     name: str
+    flavours: tuple[str, ...]
+    """What hosts call G-code for this family, in small letters."""
 
     # modes and words
     g90_sets_e: bool

@@ -82,6 +82,8 @@ class Machine(Record):
 
     firmware: Name
     """Family of firmware: decides dwell units, waits and extrusion modes."""
+    sliced_for: Annotated[str, Field(max_length=40)] | None = None
+    """Flavour of G-code the host is set to, where it is another than firmware's on purpose."""
     x_mm: Range
     """mm, lowest and highest X the nozzle can reach."""
     y_mm: Range

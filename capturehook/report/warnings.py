@@ -14,6 +14,8 @@ from capturehook.model.pose import Pose
 from capturehook.model.state import Modes
 from capturehook.read.arcs import move_extents
 from capturehook.read.job import Job
+from capturehook.read.verdict import stated_findings
+from capturehook.read.whole import whole_findings
 from capturehook.report.ooze import ooze_findings
 
 EDGE_MM = 1e-6
@@ -25,6 +27,8 @@ def job_findings(job: Job) -> list[Finding]:
     """Everything about a job that a person should look at; `inspect`, `apply`, `plan` and the
     hooks all say it."""
     return [
+        *whole_findings(job),
+        *stated_findings(job),
         *_how_layers_are_told(job),
         *_outside(job),
         *_park_over_part(job),

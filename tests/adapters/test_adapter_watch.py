@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from capturehook.errors import FileError, LayerError
+from capturehook.errors import FileError, GcodeError, LayerError
 from capturehook.hosts.edit import pose_change
 from capturehook.hosts.watch import LEDGER, Watch
 from capturehook.profile import load_profile
@@ -83,12 +83,15 @@ def test_job_that_still_grows_is_left_alone(folder: Path, change: Counting) -> N
 
 
 def test_stalled_copy_is_made_again_when_it_goes_on(folder: Path, change: Counting) -> None:
-    """A copy that rests half-way cannot be told from a short job; its rest replaces the result."""
+    """A copy that rests half-way is refused once, and taken when the rest has come."""
     half = JOB.index(b";LAYER_CHANGE", len(JOB) // 2)
     put(folder, "part.gcode", JOB[:half], 1)
     watch = Watch(folder, None, change, 1.0)
     take_all(watch, 0.0)
-    assert take_all(watch, 1.0) == ["part.posed.gcode"]
+    with pytest.raises(GcodeError, match="seems to be cut off"):
+        take_all(watch, 1.0)
+    assert take_all(watch, 1.5) == []
+    assert not (folder / "part.posed.gcode").exists()
     put(folder, "part.gcode", JOB, 2)
     take_all(watch, 2.0)
     assert take_all(watch, 3.0) == ["part.posed.gcode"]

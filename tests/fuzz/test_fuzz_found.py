@@ -144,7 +144,7 @@ def test_words_alone_that_begin_with_no_axis_are_refused() -> None:
 
 def test_pose_where_no_speed_was_stated_yet_is_refused() -> None:
     """What a machine does without any F is its own affair: no block could give it back."""
-    job = b"G90\nM83\nG28\nG1 Z0.2\nG1 X9 Y9 E1\nG1 X50 E2\nG1 Z0.4\nG1 X9 E2 F900\nG1 Y50 E1\n"
+    job = b"G90\nM83\nG28\nG1 Z0.2\nG1 X9 Y9 E1\nG1 X50 E2\nG1 Z0.4\nG1 X9 E2 F900\nG1 Y50 E1\nM84"
     with pytest.raises(PoseError, match="states a feed"):
         capturehook.apply(job, profile(capture={"first_layer": 1}))
 

@@ -24,8 +24,8 @@ def profile_of(case: Path) -> Profile:
 
 
 def film(case: Path) -> PosedJob:
-    """The case as it comes out now."""
-    return apply((case / "in.gcode").read_bytes(), profile_of(case), path="in.gcode")
+    """The case as it comes out now; one of them has no end code."""
+    return apply((case / "in.gcode").read_bytes(), profile_of(case), path="in.gcode", is_whole=True)
 
 
 def without_stamp(data: bytes) -> bytes:

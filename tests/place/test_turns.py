@@ -70,7 +70,7 @@ def filmed(data: bytes, firmware: str = "marlin", **capture: Any) -> PosedJob:
     table = profile_table(firmware, capture={"first_layer": 1, **capture})
     if "every_mm" in capture:
         del table["capture"]["every_layers"]
-    return apply(data, build_profile(table, "heron.toml"), path=PATH)
+    return apply(data, build_profile(table, "heron.toml"), path=PATH, is_whole=True)
 
 
 def angle_of(x_mm: float, y_mm: float) -> float:
@@ -100,7 +100,7 @@ def test_filament_and_bytes_are_the_jobs_own(form: str, relative_e: bool) -> Non
     data = spiral_job(form, relative_e=relative_e)
     applied = filmed(data)
     assert strip_bytes(applied.data, PATH) == data
-    assert apply(applied.data, applied.job.profile, path=PATH).data == applied.data
+    assert apply(applied.data, applied.job.profile, path=PATH, is_whole=True).data == applied.data
     before, after = run_lean(data, "marlin"), run_lean(applied.data, "marlin")
     assert after.fed_mm[0] == pytest.approx(before.fed_mm[0], abs=1e-4)
     assert after.high_mm[0] == pytest.approx(before.high_mm[0], abs=1e-4)

@@ -165,7 +165,7 @@ def test_even_volume_counts_what_is_laid_and_not_what_is_pushed_back_after_a_ret
         for x in (120, 100):
             pushed_back = ["G1 E-6 F2400", "G1 E6 F2400"] if layer <= 10 else []
             lines += [*pushed_back, f"G1 X{x} Y{x} E1 F1800"]
-    data = "\n".join([*lines, ""]).encode()
+    data = "\n".join([*lines, "M84", ""]).encode()
     layers = {}
     for spread in ("volume", "height"):
         capture = {"every_layers": None, "film_s": 0.2, "spread": spread}

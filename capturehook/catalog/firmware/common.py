@@ -56,6 +56,7 @@ class CommonFirmware(Firmware):
     """Answers of the catalog's Firmware contract that most families agree on."""
 
     name = ""
+    flavours: tuple[str, ...] = ()
     # modes and words
     g90_sets_e = False
     g91_forces_relative_e = False

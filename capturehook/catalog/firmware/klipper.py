@@ -18,6 +18,7 @@ class Klipper(CommonFirmware):
     """E is absolute only with both G90 and M82; G4 knows P alone; pins have names."""
 
     name = "klipper"
+    flavours = ("klipper",)
     g91_forces_relative_e = True
     reads_inches = False
     reads_radius_arcs = False

@@ -12,6 +12,7 @@ class Marlin(CommonFirmware):
     """G90/G91 switch E too; M42 acts at once, ahead of queued motion."""
 
     name = "marlin"
+    flavours = ("marlin", "marlin2", "marlin(volumetric)", "griffin", "reprap")
     g90_sets_e = True
     rounds_facets = True
     corner_keys = frozenset({"junction_mm", "jerk_mm_s"})

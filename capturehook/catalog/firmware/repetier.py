@@ -15,6 +15,7 @@ class Repetier(CommonFirmware):
     """E is relative while G91 or M83 is on; M204 here sets heater control, so it is never sent."""
 
     name = "repetier"
+    flavours = ("repetier", "reprap")
     g91_forces_relative_e = True
     retract_code = None  # M207 is jerk here
     usual_jerk = (20.0, 20.0, 0.3, 5.0)  # from memory

@@ -11,6 +11,7 @@ class RepRapFirmware(CommonFirmware):
     """Only M82/M83 touch E; M42 is queued with the moves."""
 
     name = "reprapfirmware"
+    flavours = ("reprapfirmware", "reprap")
     several_commands = "in turn"
     full_on = 1.0
     reversal_adds = True

@@ -11,6 +11,7 @@ class Rs274(CommonFirmware):
     """G4 P counts seconds and itself waits for motion; pins are M64/M65; no retract of its own."""
 
     name = "rs274"
+    flavours = ("mach3", "machinekit")
     g90_sets_e = True  # A is an axis like the others
     has_e_modes = False  # an addition of a controller that has E words
     rapid_ignores_feed = True

@@ -17,6 +17,7 @@ class Smoothie(CommonFirmware):
     """G90/G91 switch E too; G4 adds S to P; G0 and G1 keep an F each; words go on alone."""
 
     name = "smoothie"
+    flavours = ("smoothie", "reprap")
     g90_sets_e = True
     modal_motion = True
     several_commands = "in turn"

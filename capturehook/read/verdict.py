@@ -1,0 +1,206 @@
+"""A job held against what it states itself, and against the profile.
+
+In: a job that has been read. Out: findings that every command tells alike. Where a contradiction
+would change what a pose block does, the job is refused, with the line that says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING
+
+from capturehook.catalog import FIRMWARES
+from capturehook.errors import Finding, GcodeError, Where
+from capturehook.read.stated import Range, Setting, Stated
+from capturehook.read.whole import refuse_cut
+
+if TYPE_CHECKING:
+    from capturehook.model.profile import Profile
+    from capturehook.read.job import Job
+
+Found = tuple[str, Setting, str]
+"""Code, the setting that contradicts, text."""
+
+BED_SLACK = 0.2
+"""The axes may reach past the bed by this share of its size: wipers, switches, brushes."""
+HEIGHT_SLACK = 0.1
+LIMIT_RATIO = 2.0
+"""Speeds and accelerations are told from this ratio on: the clock is then badly off."""
+RETRACT_RATIO, RETRACT_MM = 2.0, 0.5
+
+
+def stated_findings(job: Job) -> list[Finding]:
+    """Where the job's own statements contradict the profile."""
+    stated = Stated.of(job.source.data)
+    contradictions = [found for check in CHECKS for found in check(stated, job.profile)]
+    return [
+        Finding(code, str(_where(job, setting)), text) for code, setting, text in contradictions
+    ]
+
+
+def refuse_job(job: Job, *, is_whole: bool = False) -> None:
+    """Stop before blocks are made that would be wrong.
+
+    Parameters
+    ----------
+    is_whole : the person says that the job is whole, whatever it looks like
+
+    Raises
+    ------
+    GcodeError
+        It is cut off, or counts filament in another way than the profile and its own commands.
+    """
+    if not is_whole:
+        refuse_cut(job)
+    stated = Stated.of(job.source.data)
+    _refuse_other_unit(job, stated)
+    _refuse_other_e_mode(job, stated)
+
+
+def _where(job: Job, setting: Setting) -> Where:
+    return job.source.where(job.source.line_at(setting.offset))
+
+
+# --- what is told
+
+
+def _other_firmware(stated: Stated, profile: Profile) -> Iterator[Found]:
+    flavour, machine = stated.flavour, profile.machine
+    if flavour is None:
+        return
+    name, family = flavour.text.strip().lower(), machine.firmware
+    wanted = (*FIRMWARES[family].flavours, (machine.sliced_for or "").lower())
+    if name not in wanted:
+        yield (
+            "other-firmware",
+            flavour,
+            f"sliced for {name!r:.40}, but [machine] firmware is {family}: limits, waits and start "
+            f"code may mean other things there; if meant so, set sliced_for = {name!r:.40}",
+        )
+
+
+def _other_bed(stated: Stated, profile: Profile) -> Iterator[Found]:
+    bed, setting = stated.bed_mm, stated.bed
+    if bed is None or setting is None:
+        return
+    for axis, stated_mm, reach_mm in (
+        ("x", bed[0], profile.machine.x_mm),
+        ("y", bed[1], profile.machine.y_mm),
+    ):
+        slack = BED_SLACK * (stated_mm[1] - stated_mm[0])
+        over = max(reach_mm[0] - stated_mm[0], stated_mm[1] - reach_mm[1])
+        under = max(stated_mm[0] - reach_mm[0], reach_mm[1] - stated_mm[1])
+        if over > 1.0 or under > slack:
+            yield (
+                "other-bed",
+                setting,
+                f"sliced for a bed from {_span(stated_mm)} in {axis.upper()}, but [machine] "
+                f"{axis}_mm is {_span(reach_mm)}: is it the right profile?",
+            )
+
+
+def _other_height(stated: Stated, profile: Profile) -> Iterator[Found]:
+    height, top = stated.height_mm, profile.machine.z_mm[1]
+    if height is not None and stated.height and abs(height - top) > HEIGHT_SLACK * height:
+        text = f"sliced for a height of {height:g} mm, but [machine] z_mm ends at {top:g}"
+        yield "other-height", stated.height, text
+
+
+def _other_filament(stated: Stated, profile: Profile) -> Iterator[Found]:
+    stated_mm, ours = stated.filament_mm, profile.machine.filament_mm
+    if stated_mm is not None and stated.filament and abs(stated_mm - ours) > 0.3:
+        text = (
+            f"sliced for filament of {stated_mm:g} mm, but [machine] filament_mm is {ours:g}: "
+            "volumes and widths of the printed lines come out wrong"
+        )
+        yield "other-filament", stated.filament, text
+
+
+def _other_retraction(stated: Stated, profile: Profile) -> Iterator[Found]:
+    stated_mm, ours = stated.retract_mm, profile.retract.length_mm
+    if stated_mm is None or stated.retract is None or profile.retract.by == "firmware":
+        return
+    longer, shorter = max(stated_mm, ours), min(stated_mm, ours)
+    if longer - shorter > RETRACT_MM and longer > RETRACT_RATIO * shorter:
+        text = (
+            f"sliced with a retraction of {stated_mm:g} mm, but [retract] length_mm is {ours:g}: "
+            f"the nozzle may {'ooze' if ours < stated_mm else 'jam'} at the park point"
+        )
+        yield "other-retraction", stated.retract, text
+
+
+def _other_limits(stated: Stated, profile: Profile) -> Iterator[Found]:
+    """Accelerations and top speeds: they change the clock, never a block."""
+    machine, texts = profile.machine, []
+    usage = stated.first("machine_limits_usage")
+    if usage is not None and usage.text != "emit_to_gcode":
+        return  # only for the host's own estimate
+    pairs = {key: (value, getattr(machine, key)) for key, value in stated.accelerations().items()}
+    for key, axes in stated.limits().items():
+        ours = getattr(machine, key)
+        pairs |= {f"{key} {axis}": (axes[axis], getattr(ours, axis)) for axis in axes}
+    for key, (theirs, ours) in pairs.items():
+        if ours is not None and not 1 / LIMIT_RATIO < theirs / ours < LIMIT_RATIO:
+            texts.append(f"{key} {theirs:g} (profile: {ours:g})")
+    if texts:
+        first = stated.first("machine_max_acceleration_extruding", "machine_max_feedrate_x")
+        first = first or next(iter(stated.settings.values()))
+        more = f" and {len(texts) - 3} more" if len(texts) > 3 else ""
+        text = (
+            f"sliced for {', '.join(texts[:3])}{more}: the print's time may be far off; correct "
+            "[machine], or compare with plan --limits job"
+        )
+        yield "other-limits", first, text
+
+
+CHECKS: tuple[Callable[[Stated, Profile], Iterator[Found]], ...] = (
+    _other_firmware,
+    _other_bed,
+    _other_height,
+    _other_filament,
+    _other_retraction,
+    _other_limits,
+)
+
+
+def _span(pair: Range) -> str:
+    return f"{pair[0]:g} to {pair[1]:g} mm"
+
+
+# --- what is refused
+
+
+def _refuse_other_unit(job: Job, stated: Stated) -> None:
+    """E in mm3 by the job's settings and in mm by the profile, or the other way round."""
+    said, setting = stated.is_volumetric, stated.volumetric
+    profile = job.profile
+    if said is None or setting is None or said == profile.machine.volumetric:
+        return
+    if any(modes.volumetric_mm > 0 for modes in job.read.others.modes):
+        return  # M200 in the job itself decides
+    if job.read.uses_fw_retract or profile.retract.by == "firmware":
+        return  # no block writes E
+    unit, ours = ("mm3", "mm") if said else ("mm", "mm3")
+    raise GcodeError(
+        _where(job, setting),
+        f"{setting.key} = {setting.text:.20}: the job counts E in {unit}, the profile in {ours}, "
+        "so each block would retract the wrong length",
+        f"Set [machine] volumetric = {str(said).lower()}, or slice the model again",
+    )
+
+
+def _refuse_other_e_mode(job: Job, stated: Stated) -> None:
+    """Steps of E by the job's settings, and no command that says so."""
+    said, setting = stated.is_relative_e, stated.relative_e
+    if not said or setting is None or job.read.e_letter != "E":
+        return
+    firmware = FIRMWARES[job.profile.machine.firmware]
+    first = int(job.moves.line_index[job.layers.first_move[0]])
+    unsaid = {"M82", "M83"}.isdisjoint(job.read.others.command)
+    if unsaid and job.read.state_at(first).modes.e_absolute(firmware):
+        raise GcodeError(
+            _where(job, setting),
+            f"{setting.key} = {setting.text:.20}: the job counts E in steps, but never says M83, "
+            "and the firmware begins with absolute E",
+            "Put M83 into the host's start code and slice the model again",
+        )

@@ -1,0 +1,138 @@
+"""Whether a job is whole, or was cut off: by a full disk, a pulled card, a copy that stopped.
+
+In: a job that has been read. Out: a finding, or nothing. A whole job turns its heaters or motors
+off after the last plastic, ends with a program end, or carries its host's footer; those signs
+count only where no plastic follows. Rule found on jobs of several hosts and tried by cutting them
+(tests/read/test_whole.py); the commands: docs/gcode_facts.md#the-end-of-a-job
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from capturehook.errors import Finding, GcodeError
+from capturehook.read.source import Source
+
+if TYPE_CHECKING:
+    from capturehook.read.job import Job
+
+EDGE = 1 << 20
+_OFF = re.compile(
+    rb"""\n[ \t]*(?:N\d+[ \t]*)?(?:
+      M1(?:04|09|40|41|90|91)(?![\d.])[^;\n]*S0*(?:\.0*)?(?![\d.])  # a heater to 0
+    | M140[ \t]*P0\b | M568\b[^;\n]*\bA0\b | G10(?=[^;\n]*P\d)[^;\n]*S0*(?:\.0*)?(?![\d.])
+    | TURN_OFF_HEATERS\b | SET_HEATER_TEMPERATURE\b(?![^;\n]*TARGET=0*[1-9])
+    | M(?:84|18|2|30)(?![\d.]) | %                              # motors off, end of program
+    )""",
+    re.VERBOSE | re.IGNORECASE,
+)
+_FOOTER = re.compile(
+    rb"\n;[ \t]*(?:end of gcode|filament used|\w+_config[ \t]*=[ \t]*begin|CONFIG_BLOCK_START"
+    rb"|EXECUTABLE_BLOCK_END|SETTING_\d|estimated printing time)",
+    re.IGNORECASE,
+)
+_MACRO = re.compile(rb"\n[ \t]*([A-Z_][A-Z_][A-Z0-9_]{2,})(?=[ \t\n\r;]|$)", re.IGNORECASE)
+_WORDS = rb"(?:[A-Z*]-?(?:\d+\.?\d*|\.\d+)[ \t]*)+"
+_WHOLE_LINE = re.compile(rb"[ \t]*(?:;.*|\(.*\)|%|" + _WORDS + rb"(?:[;(].*)?)?\Z", re.IGNORECASE)
+LONGEST_LINE = 300
+"""Bytes of a last line that are looked at."""
+_SPANS = (
+    (b"\n; printing object", b"\n; stop printing object"),
+    (b"\n;WIPE_START", b"\n;WIPE_END"),
+    (b"\nEXCLUDE_OBJECT_START", b"\nEXCLUDE_OBJECT_END"),
+    (b"\n; thumbnail begin", b"\n; thumbnail end"),
+)
+_LAYER_COUNT = re.compile(rb"\n;LAYER_COUNT: *(\d+)")
+_MAX_Z = re.compile(rb"\n; *max_z_height: *([0-9.]+)")
+_PROGRESS = re.compile(rb"\nM73 +P(\d+)")
+
+
+def whole_findings(job: Job) -> list[Finding]:
+    """`may-be-cut` for a job without any sign of its end; none for a whole one."""
+    last = _last_plastic_line(job)
+    if last is None or _has_end(job.source, last):
+        return []
+    where = str(job.source.where(job.source.line_count - 1))
+    against = next(_counter_signs(job, last), None)
+    more = f"; {against}" if against else ""
+    text = f"no heater, no motor and no program ends after the last plastic{more}: cut off?"
+    return [Finding("may-be-cut", where, text)]
+
+
+def refuse_cut(job: Job) -> None:
+    """Stop where a job without an end also shows where it was cut.
+
+    Raises
+    ------
+    GcodeError
+    """
+    last = _last_plastic_line(job)
+    if last is None or _has_end(job.source, last):
+        return
+    against = next(_counter_signs(job, last), None)
+    if against is not None:
+        raise GcodeError(
+            job.source.where(job.source.line_count - 1),
+            f"the job seems to be cut off: nothing ends it after the last plastic, and {against}",
+            "Slice or copy it again; if it is whole, say so with --whole",
+        )
+
+
+def _last_plastic_line(job: Job) -> int | None:
+    prints = np.flatnonzero(job.moves.prints)
+    return int(job.moves.line_index[prints[-1]]) if len(prints) else None
+
+
+def _has_end(source: Source, last: int) -> bool:
+    start = source.start_of(last + 1)
+    tail = b"\n" + source.text[start:]
+    if _OFF.search(tail) or _FOOTER.search(tail):
+        return True
+    return any(_is_new_word(source, start, word) for word in set(_MACRO.findall(tail)))
+
+
+def _is_new_word(source: Source, start: int, word: bytes) -> bool:
+    """A command with a name of its own that the job has not used before: its end macro."""
+    if any(word.upper().startswith(begin[1:]) for begin, _ in _SPANS):
+        return False
+    if word.upper() == b"EXCLUDE_OBJECT_END":
+        return False
+    return source.text.find(b"\n" + word, 0, start) < 0
+
+
+def _counter_signs(job: Job, last: int) -> Iterator[str]:
+    """What shows that something is missing."""
+    source = job.source
+    text = source.text
+    if not text.endswith(b"\n"):
+        end = source.line(source.line_count - 1).rstrip(b"\r\n")
+        if not _WHOLE_LINE.match(end[:LONGEST_LINE]):
+            yield f"its last line {end.decode('latin-1')!r:.40} is not a whole command"
+        else:
+            yield "its last line has no line end"
+    if not text[source.start_of(last + 1) :].strip():
+        yield "its last line lays plastic"
+    for begin, end in _SPANS:
+        if text.rfind(begin) > text.rfind(end):
+            yield f"{begin.decode().strip()!r} has no end"
+    yield from _unmet_totals(job)
+
+
+def _unmet_totals(job: Job) -> Iterator[str]:
+    text = job.source.text
+    head = b"\n" + text[:EDGE]
+    if (count := _LAYER_COUNT.search(head)) is not None:
+        found = text.count(b"\n;LAYER:") + text.startswith(b";LAYER:")
+        if found < int(count[1]):
+            yield f"it has {found} of the {int(count[1])} layers it tells"
+    if (top := _MAX_Z.search(head)) is not None:
+        reached = float(job.layers.z_mm.max())
+        if reached < float(top[1]) - 0.5:
+            yield f"it reaches Z {reached:g} of the {float(top[1]):g} it tells"
+    progress = _PROGRESS.findall(text[-EDGE:])
+    if progress and int(progress[-1]) < 99:
+        yield f"its last M73 tells {int(progress[-1])} %"

@@ -1,0 +1,122 @@
+"""Jobs cut off at random bytes, and whole ones; the real jobs are from three kinds of host."""
+
+from __future__ import annotations
+
+import gzip
+from contextlib import suppress
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from capturehook.errors import CaptureHookError, GcodeError
+from capturehook.profile import build_profile
+from capturehook.read import job as reading
+from capturehook.read.job import read_job
+from capturehook.read.whole import refuse_cut, whole_findings
+from tests.small_jobs import Recipe, make_job
+from tests.strategies import profile_table
+
+PROFILE = build_profile(profile_table("marlin"), "heron.toml")
+REAL = sorted((Path(__file__).parents[1] / "data").glob("*.gcode.gz"))
+BODY = b"G90\nM83\nG1 Z0.2 F600\nG1 X9 Y9 E1 F900\nG1 X50 E2\nG1 Z0.4\nG1 X9 E2\nG1 Y50 E1\n"
+
+
+def told(data: bytes) -> list[str]:
+    return [finding.code for finding in whole_findings(read_job(data, "job.gcode", PROFILE))]
+
+
+def refused(data: bytes) -> str:
+    """What a refusal says; nothing where there is none."""
+    try:
+        refuse_cut(read_job(data, "job.gcode", PROFILE))
+    except GcodeError as fault:
+        return fault.found
+    return ""
+
+
+def test_there_are_real_jobs_of_several_hosts() -> None:
+    assert len(REAL) == 3
+
+
+@pytest.mark.parametrize("path", REAL, ids=lambda path: path.stem)
+def test_real_job_is_whole_and_its_cuts_are_told(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    data = gzip.decompress(path.read_bytes())
+    assert told(data) == [] and refused(data) == ""
+    job = read_job(data, path.name, PROFILE)
+    last = int(job.moves.line_index[np.flatnonzero(job.moves.prints)[-1]])
+    rng = np.random.default_rng(5)
+    for at in rng.integers(len(data) // 20, job.source.start_of(last), 8).tolist():
+        try:
+            assert told(data[:at]) == ["may-be-cut"], at
+        except CaptureHookError:
+            continue  # the cut line itself cannot be read
+    monkeypatch.setattr(reading, "NEAR_BYTES", 1)
+    assert told(data) == []
+
+
+@pytest.mark.property
+@settings(max_examples=60, deadline=None)
+@given(
+    marks=st.sampled_from("ABH"),
+    share=st.floats(0.2, 1.0),
+)
+def test_small_job_is_told_wherever_it_is_cut_before_its_end(marks: str, share: float) -> None:
+    data = make_job(Recipe(layers=4, marks=marks)).data
+    last = data.rindex(b"; end of the part")
+    cut = data[: int(share * last)]
+    with suppress(CaptureHookError):  # the cut line may not be readable
+        assert told(cut) == ["may-be-cut"]
+    assert told(data) == []
+
+
+@pytest.mark.parametrize(
+    "end",
+    [
+        b"M104 S0\n",
+        b"M140 S0.0 ; bed\n",
+        b"N7 M84*12\n",
+        b"M18 X Y\n",
+        b"M2\n",
+        b"%\n",
+        b"TURN_OFF_HEATERS\n",
+        b"SET_HEATER_TEMPERATURE HEATER=extruder TARGET=0\n",
+        b"END_PRINT\n",
+        b"G10 P0 S0 R0\n",
+        b"; filament used [mm] = 12\n",
+        b"; hostslicer_config = begin\n",
+        b";End of Gcode\n",
+    ],
+)
+def test_each_sign_of_an_end_is_taken(end: bytes) -> None:
+    assert told(BODY + end) == [] and refused(BODY + end) == ""
+    assert told(BODY + end + b"G1 X60 E4\n") == ["may-be-cut"], "plastic follows"
+
+
+@pytest.mark.parametrize("end", [b"M104 S200\n", b"M107\n", b"G1 E-2\n", b"G10\n", b"G4 P0\n", b""])
+def test_other_lines_are_no_end(end: bytes) -> None:
+    assert told(BODY + end) == ["may-be-cut"]
+
+
+@pytest.mark.parametrize(
+    ("data", "why"),
+    [
+        (BODY, "its last line lays plastic"),
+        (BODY + b"G1 X3", "its last line has no line end"),
+        (BODY + b"G1 Z9\n; thumbnail begin 16x16 200\n", "'; thumbnail begin' has no end"),
+        (b";LAYER_COUNT:9\n" + BODY + b"G1 Z9\n", "it has 0 of the 9 layers it tells"),
+        (b"; max_z_height: 8.00\n" + BODY + b"G1 Z9\n", "it reaches Z 0.4 of the 8 it tells"),
+        (BODY + b"M73 P40 R3\nG1 Z9\n", "its last M73 tells 40 %"),
+    ],
+)
+def test_where_the_cut_shows_the_job_is_refused(data: bytes, why: str) -> None:
+    assert why in refused(data)
+
+
+def test_without_any_counter_sign_it_is_only_told() -> None:
+    data = BODY + b"G1 Z9 F600\n"
+    assert told(data) == ["may-be-cut"] and refused(data) == ""
