@@ -1,6 +1,6 @@
-"""Makes the pictures of the tutorials anew: python docs/pictures/make.py
+"""Makes the pictures of the pages anew: python docs/pictures/make.py
 
-Runs both pages as they stand in a scrap folder, as the tests do, and keeps what their commands
+Runs the pages as they stand in a scrap folder, as the tests do, and keeps what their commands
 wrote. Nothing is drawn here.
 """
 
@@ -19,7 +19,12 @@ sys.path.insert(0, str(ROOT))
 
 from tests.docs.examples import prepare, run_page  # noqa: E402
 
-PAGES = {"tutorial.md": "", "tutorial_resin.md": "resin_"}
+PAGES = {
+    "tutorial.md": "",
+    "tutorial_resin.md": "resin_",
+    "phone.md": "",
+    "resin_light_off.md": "",
+}
 SHEET_PX = (902, 546)
 """Of the contact sheet only this corner is kept: six columns, four rows."""
 COLOURS = 192

@@ -1,0 +1,402 @@
+"""What the frames of a trial say: where the switch closes, the lag, the swing, the least hold.
+
+In: the trial's side file and, for each frame, its time and how far its target has moved. Out:
+TrialReading: numbers with their spread, and the lines for the profile. What a trial cannot tell
+stays untold.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.errors import CaptureHookError, Finding
+from capturehook.files import read_bytes
+from capturehook.model.profile import Profile
+
+Floats = NDArray[np.float64]
+NEAR_S = 1.4
+"""A frame this near to a press belongs to it: whole-second stamps, and the camera's lag."""
+SURE = 0.6
+"""Share of the presses that must have a frame before the match is believed."""
+LEAST_PX_MM = 0.2
+ALIAS_HZ = 20.0
+"""A ladder of 25 ms shows up to this; the envelope is right above it too."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrialReading:
+    kind: str
+    facts: tuple[tuple[str, str], ...]
+    profile: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    numbers: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Swing:
+    """A damped swing A e^(-l d) about its rest, d counted from the end of the settle time."""
+
+    amplitude_px: float
+    decay_1_s: float
+    hertz: float
+    left_px: float
+    """Root mean square of what the fit leaves."""
+
+    def settle_s(self, allowed_px: float) -> float:
+        """Until the envelope is below. Source: ln(A/eps)/l, the damped oscillator."""
+        if self.amplitude_px <= allowed_px:
+            return 0.0
+        return math.log(self.amplitude_px / allowed_px) / self.decay_1_s
+
+
+def load_record(path: Path) -> dict[str, Any]:
+    """The side file of a trial.
+
+    Raises
+    ------
+    CaptureHookError
+        It is no side file that `trial` wrote.
+    """
+    data = read_bytes(path)
+    try:
+        record = json.loads(data)
+        kind, steps = record["trial"], record["steps"]
+        sound = kind in ("press", "still") and isinstance(record["about"], dict)
+        sound = sound and all({"part", "t_s", "value"} <= one.keys() for one in steps)
+        sound = sound and all(math.isfinite(float(one["t_s"])) for one in steps)
+    except (ValueError, KeyError, TypeError, AttributeError) as fault:
+        raise _no_record(path) from fault
+    if not sound or len(steps) < 2:
+        raise _no_record(path)
+    return dict(record)
+
+
+def _no_record(path: Path) -> CaptureHookError:
+    return CaptureHookError(
+        str(path), "is no side file of a press or still trial", "Give the .json beside its job"
+    )
+
+
+def still_frame(record: dict[str, Any], frame_s: Floats) -> int:
+    """Index of a frame that was taken after the longest wait: the rest."""
+    step_s = np.array([one["t_s"] for one in record["steps"]], dtype=np.float64)
+    found = match_steps(step_s, frame_s)
+    waits = [one["value"] if one["part"] == "settle" else -1.0 for one in record["steps"]]
+    seen = np.where(found >= 0, np.array(waits, dtype=np.float64), -1.0)
+    return int(found[int(np.argmax(seen))])
+
+
+def match_steps(step_s: Floats, frame_s: Floats) -> NDArray[np.int64]:
+    """The frame of each press, -1 where it has none.
+
+    Parameters
+    ----------
+    step_s : (S,) seconds of the presses by the program's clock
+    frame_s : (F,) seconds of the frames by the camera's
+
+    The clocks differ by a start and a rate of up to 1 %: each pair of a first press and a first
+    frame is tried, and the one with which most frames find a press is refined by least squares.
+    """
+    best = np.full(len(step_s), -1, dtype=np.int64)
+    best_score = (-1, 0.0)
+    for first in range(min(len(step_s), 12)):
+        for frame in range(min(len(frame_s), 3)):
+            rate, start = 1.0, frame_s[frame] - step_s[first]
+            found = best
+            for near_s in (NEAR_S + 0.6, NEAR_S, NEAR_S):
+                found = _nearest(rate * step_s + start, frame_s, near_s)
+                kept = found >= 0
+                if kept.sum() >= 3:
+                    rate, start = np.polyfit(step_s[kept], frame_s[found[kept]], 1)
+                    rate = float(np.clip(rate, 0.99, 1.01))
+                    start = float(np.median(frame_s[found[kept]] - rate * step_s[kept]))
+            kept = found >= 0
+            off = np.abs(rate * step_s[kept] + start - frame_s[found[kept]])
+            score = (int(kept.sum()), -float(off.sum()))
+            if score > best_score:
+                best, best_score = found, score
+    return best
+
+
+def _nearest(step_s: Floats, frame_s: Floats, near_s: float) -> NDArray[np.int64]:
+    """One frame to a press and one press to a frame, nearest pairs first."""
+    found = np.full(len(step_s), -1, dtype=np.int64)
+    gaps = np.abs(step_s[:, None] - frame_s[None, :])
+    pairs = np.argwhere(gaps <= near_s)
+    order = np.argsort(gaps[tuple(pairs.T)], kind="stable")
+    taken: set[int] = set()
+    for at in order.tolist():
+        step, frame = int(pairs[at, 0]), int(pairs[at, 1])
+        if found[step] < 0 and frame not in taken:
+            found[step] = frame
+            taken.add(frame)
+    return found
+
+
+def fit_swing(delay_s: Floats, shift_px: Floats) -> Swing:
+    """The damped swing through shifts at delays, by search and linear least squares.
+
+    Parameters
+    ----------
+    delay_s, shift_px : (K,) delays after the stop, and shifts against the rest
+
+    Source: x = e^(-l d)(a cos w d + b sin w d) + c is linear in a, b, c for a given l and w; the
+    two are looked for on grids that are made finer (textbook).
+    """
+    decays = np.geomspace(0.5, 80.0, 40)
+    hertz = np.linspace(0.25, ALIAS_HZ, 160)
+    rest = np.ones_like(delay_s)
+    best = (math.inf, 1.0, 1.0, 0.0)
+    for _ in range(6):
+        for decay in decays:
+            envelope = np.exp(-decay * delay_s)
+            for rate in hertz:
+                turn = 2 * np.pi * rate * delay_s
+                basis = np.column_stack((envelope * np.cos(turn), envelope * np.sin(turn), rest))
+                parts, *_ = np.linalg.lstsq(basis, shift_px, rcond=None)
+                left = float(np.sum((basis @ parts - shift_px) ** 2))
+                if left < best[0]:
+                    best = (left, float(decay), float(rate), float(np.hypot(*parts[:2])))
+        step_decay = decays[1] / decays[0]
+        step_hertz = hertz[1] - hertz[0]
+        decays = best[1] * np.geomspace(1 / step_decay, step_decay, 9)
+        hertz = np.linspace(max(0.05, best[2] - step_hertz), best[2] + step_hertz, 9)
+    left_px = math.sqrt(best[0] / len(shift_px))
+    return Swing(best[3], best[1], best[2], left_px)
+
+
+def read_press(record: dict[str, Any], frame_s: Floats) -> TrialReading:
+    """Where the contact closes in each sweep: from the last press back by the count of frames.
+
+    Source: monotone counting, x_c = x_last - (N - 1) step; the true place is within one step
+    before it.
+    """
+    about, steps = record["about"], record["steps"]
+    times, count, step_mm = int(about["times"]), int(about["count"]), about["step_mm"]
+    step_s = np.array([one["t_s"] for one in steps], dtype=np.float64)
+    cycle_s = float(np.median(np.diff(step_s)))
+    apart_s = 1.5 * cycle_s + about["pause_s"] / 2  # over a missed press, under a pause
+    sweeps = np.split(frame_s, np.flatnonzero(np.diff(frame_s) > apart_s) + 1)
+    findings: list[Finding] = []
+    if len(sweeps) != times:
+        text = f"{len(sweeps)} groups of frames for {times} sweeps: some sweep has none at all"
+        findings.append(Finding("trial-no-frame", "frames", text))
+    places = []
+    for number, frames in enumerate(sweeps, 1):
+        where, gaps = f"sweep {number}", np.diff(frames)
+        if np.any((gaps > 1.5 * cycle_s) | (gaps < 0.5 * cycle_s)) or len(frames) > count:
+            text = "is uneven: a press was missed or fired twice; left out"
+            findings.append(Finding("trial-uneven", where, text))
+        elif len(frames) == count:
+            text = "fired at its first step: x_mm is too far in, begin farther off"
+            findings.append(Finding("trial-range", where, text))
+        else:
+            first = count - len(frames)
+            places.append(about["first_mm"] + about["sign"] * first * step_mm)
+    if not places:
+        return TrialReading(
+            kind="press", facts=(), profile=(), findings=tuple(findings), numbers={}
+        )
+    middle = float(np.mean(places)) - about["sign"] * step_mm / 2
+    repeat = float(np.ptp(places)) + step_mm
+    axis = about["axis"]
+    return TrialReading(
+        kind="press",
+        facts=(
+            ("sweeps", f"{len(places)} of {times} tell a place"),
+            ("closes at", ", ".join(f"{place:.2f}" for place in places) + f" (mm on {axis})"),
+            ("repeat", f"{repeat:.3f} mm, the step included"),
+        ),
+        profile=("[trigger]", f"{axis}_mm = {middle:.3f}", f"repeat_mm = {repeat:.3f}"),
+        findings=tuple(findings),
+        numbers={"contact_mm": middle, "repeat_mm": repeat, "sweeps": float(len(places))},
+    )
+
+
+def read_still(
+    record: dict[str, Any], frame_s: Floats, shift_px: Floats, profile: Profile
+) -> TrialReading:
+    """Settle time, lag and least hold from a `still` trial.
+
+    Parameters
+    ----------
+    frame_s : (F,) times of the frames
+    shift_px : (F, 2) shift of the target against one frame of the rest, right and down
+    """
+    steps = record["steps"]
+    found = match_steps(np.array([one["t_s"] for one in steps], dtype=np.float64), frame_s)
+    parts = np.array([one["part"] for one in steps])
+    seen = found >= 0
+    if seen[parts != "hold"].mean() < SURE:
+        raise CaptureHookError(
+            "trial read",
+            f"{int(seen.sum())} of {len(steps)} presses have a frame at their time",
+            "Give the frames of this trial alone, and its own side file",
+        )
+    numbers: dict[str, float] = {}
+    facts: list[tuple[str, str]] = [("frames", f"{int(seen.sum())} of {len(steps)} presses")]
+    findings: list[Finding] = []
+    told = _Told(record, steps, parts, found, shift_px)
+    _tell_settle(told, profile, facts, numbers)
+    _tell_lag(told, profile, facts, numbers, findings)
+    _tell_hold(parts, seen, steps, facts, numbers, findings)
+    return TrialReading(
+        kind="still",
+        facts=tuple(facts),
+        profile=tuple(_profile_lines(numbers, profile)),
+        findings=tuple(findings),
+        numbers=numbers,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    record: dict[str, Any]
+    steps: Sequence[dict[str, Any]]
+    parts: NDArray[np.str_]
+    found: NDArray[np.int64]
+    shift_px: Floats
+
+    def of(self, part: str) -> tuple[Floats, Floats]:
+        """(value tried, shift) of the frames of one part."""
+        at = np.flatnonzero((self.parts == part) & (self.found >= 0))
+        values = np.array([self.steps[index]["value"] for index in at.tolist()], dtype=np.float64)
+        return values, self.shift_px[self.found[at]]
+
+
+def _tell_settle(
+    told: _Told, profile: Profile, facts: list[tuple[str, str]], numbers: dict[str, float]
+) -> None:
+    """The swing along its own direction, and how long it shows."""
+    settle_ms, shifts = told.of("settle")
+    rest = shifts[settle_ms >= settle_ms.max()].mean(axis=0)
+    moved = shifts - rest
+    _, _, direction = np.linalg.svd(moved, full_matrices=False)
+    along = moved @ direction[0]
+    allowed_px = profile.camera.blur_px / 2  # there and back
+    if np.abs(along[settle_ms < 500]).max() <= max(allowed_px, 0.2):
+        facts.append(("swing", f"none over {allowed_px:g} px, even at 0 ms"))
+        numbers |= {"settle_ms": 0.0}
+        return
+    swing = fit_swing(settle_ms / 1000, along)
+    numbers |= {
+        "settle_ms": 1000 * swing.settle_s(allowed_px),
+        "swing_px": swing.amplitude_px,
+        "swing_hz": swing.hertz,
+        "damping": swing.decay_1_s / math.hypot(swing.decay_1_s, 2 * math.pi * swing.hertz),
+    }
+    facts.append(
+        (
+            "swing",
+            f"{swing.amplitude_px:.1f} px at the first frame, {swing.hertz:.1f} Hz, damping "
+            f"{numbers['damping']:.3f}; under {allowed_px:g} px after "
+            f"{numbers['settle_ms']:.0f} ms",
+        )
+    )
+
+
+def _tell_lag(
+    told: _Told,
+    profile: Profile,
+    facts: list[tuple[str, str]],
+    numbers: dict[str, float],
+    findings: list[Finding],
+) -> None:
+    """From the picture of what moves evenly: how far it was when the shutter opened."""
+    about = told.record["about"]
+    moving, zero, scale = (told.of(part)[1] for part in ("lag", "zero", "scale"))
+    if len(moving) < 3 or not len(zero) or not len(scale):
+        text = "cannot be told: this trial has no frames of an even move, or of its scale"
+        findings.append(Finding("trial-no-lag", "lag", text))
+        return
+    step = scale.mean(axis=0) - zero.mean(axis=0)
+    px_mm = float(np.hypot(*step)) / about["scale_mm"]
+    if px_mm <= LEAST_PX_MM:
+        text = f"cannot be told: the target moves by only {px_mm:.2f} px for a millimetre"
+        findings.append(Finding("trial-no-lag", "lag", text))
+        return
+    gone_mm = (moving - zero.mean(axis=0)) @ (step / np.hypot(*step)) / px_mm
+    lags_s = np.array([_time_of(mm, about) for mm in gone_mm]) + about["offset_s"]
+    lags_s -= profile.camera.open_ms / 2000  # the picture shows the middle of the exposure
+    lag_ms, spread_ms = 1000 * float(lags_s.mean()), 1000 * float(lags_s.std(ddof=1))
+    numbers |= {
+        "lag_ms": lag_ms,
+        "lag_spread_ms": spread_ms,
+        "lag_slowest_ms": max(1000 * float(lags_s.max()), lag_ms + 2 * spread_ms),
+        "px_mm": px_mm,
+    }
+    facts.append(
+        (
+            "lag",
+            f"{lag_ms:.0f} ms on average, {spread_ms:.0f} of spread, "
+            f"{numbers['lag_slowest_ms']:.0f} to plan with ({len(moving)} frames, "
+            f"{px_mm:.1f} px/mm)",
+        )
+    )
+
+
+def _time_of(gone_mm: float, about: dict[str, Any]) -> float:
+    """Seconds from the start of a move to a place on it: v^2/2a of ramp, then evenly.
+
+    Source: kinematics.
+    """
+    speed, accel = about["lag_mm_s"], about["accel_mm_s2"]
+    gone_mm = max(0.0, gone_mm)
+    ramp_mm = speed**2 / (2 * accel)
+    if gone_mm < ramp_mm:
+        return math.sqrt(2 * gone_mm / accel)
+    return float(speed / accel + (gone_mm - ramp_mm) / speed)
+
+
+def _tell_hold(
+    parts: NDArray[np.str_],
+    seen: NDArray[np.bool_],
+    steps: Sequence[dict[str, Any]],
+    facts: list[tuple[str, str]],
+    numbers: dict[str, float],
+    findings: list[Finding],
+) -> None:
+    """The shortest hold from which all longer ones have all their frames."""
+    at = np.flatnonzero(parts == "hold")
+    if not len(at):
+        return
+    tried = np.array([steps[index]["value"] for index in at.tolist()], dtype=np.float64)
+    holds = np.unique(tried)[::-1]
+    whole = [bool(seen[at][tried == hold].all()) for hold in holds.tolist()]
+    good = 0
+    while good < len(whole) and whole[good]:
+        good += 1
+    if not good:
+        text = f"even {holds[0]:g} ms loses frames: look at the contact"
+        findings.append(Finding("trial-no-hold", "hold", text))
+        return
+    numbers |= {"least_hold_ms": float(holds[good - 1])}
+    facts.append(("hold", f"{holds[good - 1]:g} ms is the shortest without a lost frame"))
+
+
+def _profile_lines(numbers: dict[str, float], profile: Profile) -> list[str]:
+    """What was found, as keys; a half more than the shortest hold (common practice)."""
+    lines = []
+    if "settle_ms" in numbers:
+        lines += ["[park]", f"settle_ms = {math.ceil(numbers['settle_ms'])}"]
+    camera = []
+    if "lag_slowest_ms" in numbers:
+        camera.append(f"lag_ms = {math.ceil(numbers['lag_slowest_ms'])}")
+    if "least_hold_ms" in numbers:
+        camera.append(f"min_hold_ms = {math.ceil(1.5 * numbers['least_hold_ms'])}")
+    if camera:
+        lines += ["[camera]", *camera]
+    if "lag_slowest_ms" in numbers and profile.trigger.by in ("button", "pin"):
+        camera_s = profile.camera
+        hold = numbers["lag_slowest_ms"] + camera_s.open_ms + camera_s.margin_ms
+        hold = max(hold, 1.5 * numbers.get("least_hold_ms", 0.0))
+        lines += ["[trigger]", f"hold_ms = {math.ceil(hold)}"]
+    return lines
