@@ -24,7 +24,7 @@ def _is_finding(node: ast.AST) -> bool:
     return (
         isinstance(node, ast.Call)
         and isinstance(node.func, ast.Name)
-        and node.func.id in ("Finding", "doubt")
+        and node.func.id in ("Finding", "Note", "doubt")
     )
 
 

@@ -207,7 +207,8 @@ def absolute_e(data: bytes) -> bytes:
 
 
 def relative_xyz(data: bytes) -> bytes:
-    """G91 and M83 all along, after the start code's own G90."""
+    """G91 and M83 all along, after the start code's own G90 and one place in X, Y and Z: where
+    homing ends no job tells."""
     follow = _Follower()
     on = False
 
@@ -219,6 +220,8 @@ def relative_xyz(data: bytes) -> bytes:
         if words[0] == ("G", "90"):
             on = True
             return [("G", "91")]
+        if not on and "Z" in steps and "X" not in steps:
+            return [*words, ("X", num(follow.at["X"])), ("Y", num(follow.at["Y"]))]
         return [(k, num(steps[k])) if k in steps and (on or k == "E") else (k, v) for k, v in words]
 
     return _rewrite(data, change)

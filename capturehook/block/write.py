@@ -13,12 +13,13 @@ from capturehook.catalog import FIRMWARES, TRIGGERS
 from capturehook.errors import PlanError, Where
 from capturehook.model.block import Block, BlockLine, Role
 from capturehook.model.contracts import Fire, Firmware, command_lines, dwell_lines, wait_lines
+from capturehook.model.effects import Command
 from capturehook.model.numbers import exact, fixed
 from capturehook.model.profile import Profile
 from capturehook.model.state import Modes, State
 from capturehook.place.shutter import hold_ms, settle_ms
 from capturehook.read.modal import switch
-from capturehook.read.words import Command, read_commands
+from capturehook.read.words import read_commands
 
 Point = tuple[float, float, float]
 LEAST_MM = 0.01

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from capturehook.model.block import BlockLine, Role
+from capturehook.model.effects import Changes, Command, Refuse
 
 if TYPE_CHECKING:
     from capturehook.errors import Finding
@@ -150,6 +151,18 @@ class Firmware(Protocol):
     strange_codes: Mapping[str, str]
     """Commands of other families that change what this one reads, and what they change."""
 
+    # state; docs/gcode_facts.md#state-commands
+    pauses: frozenset[str]
+    """Commands at which the job waits for a person."""
+    e_after_relative: str
+    """What a relative stroke makes of the absolute number for E: "added", "kept" or "zero"."""
+    indented_bodies: bool
+    """`if` and its kin rule the deeper indented lines below them."""
+    needs_line_end: bool
+    """A last line without a line end is not run."""
+    reads_zero_padded: bool
+    """G01 is G1."""
+
     # filament
     has_firmware_retract: bool
     """G10/G11 retract and unretract by lengths the firmware keeps itself."""
@@ -220,6 +233,15 @@ class Firmware(Protocol):
 
     def unretract(self) -> list[str]:
         """Undo :meth:`retract`."""
+        ...
+
+    def changes(self, command: Command) -> Changes:
+        """What a command does to the state beside the plain modes; a command the family does
+        not define loses everything."""
+        ...
+
+    def refuses_text(self, text: str) -> Refuse | None:
+        """A line, without its comment, whose form alone says that it cannot be followed."""
         ...
 
     def corner_rule(self, machine: Machine) -> CornerRule:

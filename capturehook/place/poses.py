@@ -27,6 +27,7 @@ from capturehook.place.stops import find_gap, find_resume_gap, find_stop
 from capturehook.place.turns import find_split, spiral_centre
 from capturehook.place.wipe import wipe_back
 from capturehook.read.job import Job
+from capturehook.read.spans import UNKNOWN
 
 EDGE_MM = 1e-6
 NEAR_END_MM = 0.01
@@ -92,11 +93,13 @@ def _layer_stop(job: Job, layer_index: int) -> Stop | NoStop:
 
 
 def _left_out(job: Job, none: NoStop) -> Finding:
+    unknown = job.read.unknown_at(none.line_index) if UNKNOWN in none.reason else None
+    article = "an" if none.reason[0] in "aeiou" else "a"
     return Finding(
         "pose-left-out",
         str(job.source.where(none.line_index)),
         f"no place for a pose after layer {none.layer_index + 1}: "
-        f"every line there lies within {'an' if none.reason[0] in 'aeiou' else 'a'} {none.reason}",
+        + (unknown or f"every line there lies within {article} {none.reason}"),
     )
 
 
@@ -190,6 +193,13 @@ def _route(
     machine: Machine,
 ) -> Route:
     where, park = job.source.where(state.line_index), job.profile.park
+    unknown = job.read.unknown_at(state.line_index)
+    if unknown is not None:
+        raise PoseError(
+            where,
+            unknown,
+            "Leave out this layer with --skip-unsafe, or slice the job without that command",
+        )
     _refuse_unsure(state, job.profile.machine, where)
     beside = {"height_map": height_map} if height_map is not None else {"top_mm": top_mm}
     route = find_route(

@@ -9,11 +9,18 @@ gone; where the axis stands is known again with the next absolute word).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isnan, nan
 
 import numpy as np
 from numpy.typing import NDArray
 
 SET, ADD, SHIFT, HOME, UNKNOWN, CLEAR = range(6)
+STORE, REBASE, RENUMBER, RETURN, BASE, CARRY = range(6, 12)
+"""What depends on the state at other lines; the value is a slot, or mm for BASE and CARRY.
+
+STORE keeps number and shift in a slot. REBASE takes a slot's shift; RENUMBER its number; RETURN
+goes to its place. BASE moves the origin of the numbers, CARRY the machine with it.
+"""
 Array = NDArray[np.float64]
 
 
@@ -108,6 +115,85 @@ def track_axis(
 
 def _fold(operation: NDArray[np.uint8], value: Array) -> tuple[Array, Array]:
     """Operations -> the job's number and the shift after each. Both (O,)."""
+    jumps = np.flatnonzero(operation >= STORE)
+    if not len(jumps):
+        return _fold_run(operation, value)
+    if len(jumps) * RUN > len(operation):
+        return _fold_each(operation, value)
+    logical, shift = np.empty(len(value)), np.empty(len(value))
+    machine = _Number()
+    begin = 0
+    for at in [*jumps.tolist(), len(value)]:
+        if at > begin:
+            run = slice(begin, at)
+            led_in = np.concatenate(([SET], operation[run])).astype(np.uint8)
+            numbers, shifts = _fold_run(
+                led_in, np.concatenate(([machine.logical], value[run])), machine.shift
+            )
+            logical[run], shift[run] = numbers[1:], shifts[1:]
+            machine.logical, machine.shift = float(numbers[-1]), float(shifts[-1])
+        if at < len(value):
+            machine.carry_out(int(operation[at]), float(value[at]))
+            logical[at], shift[at] = machine.logical, machine.shift
+        begin = at + 1
+    return logical, shift
+
+
+RUN = 64
+"""Operations between two jumps from which on whole arrays are faster than one at a time."""
+
+
+def _fold_each(operation: NDArray[np.uint8], value: Array) -> tuple[Array, Array]:
+    machine, numbers, shifts = _Number(), [], []
+    for what, amount in zip(operation.tolist(), value.tolist(), strict=True):
+        machine.carry_out(what, amount)
+        numbers.append(machine.logical)
+        shifts.append(machine.shift)
+    return np.array(numbers), np.array(shifts)
+
+
+class _Number:
+    """One axis, operation by operation."""
+
+    def __init__(self) -> None:
+        self.logical = self.shift = 0.0
+        self.slots: dict[float, tuple[float, float]] = {}
+
+    def carry_out(self, what: int, amount: float) -> None:
+        place = self.logical + self.shift
+        if what == SET:
+            self.logical = amount
+        elif what == ADD:
+            self.logical += amount
+        elif what == SHIFT:
+            if not isnan(self.logical):
+                self.shift += self.logical - amount
+            self.logical = amount
+        elif what in (HOME, CLEAR):
+            self.logical, self.shift = (amount if what == HOME else nan), 0.0
+        elif what == UNKNOWN:
+            self.logical = nan
+        elif what == STORE:
+            self.slots[amount] = (self.logical, self.shift)
+        elif what == REBASE:
+            self.shift = self.slots[amount][1]
+            self.logical = place - self.shift
+        elif what == RENUMBER:
+            self.logical = self.slots[amount][0]
+            self.shift = place - self.logical
+        elif what == RETURN:
+            self.logical = sum(self.slots[amount]) - self.shift
+        elif what == BASE:
+            self.shift += amount
+            self.logical -= amount
+        elif what == CARRY:
+            self.shift += amount
+
+
+def _fold_run(
+    operation: NDArray[np.uint8], value: Array, shift_before: float = 0.0
+) -> tuple[Array, Array]:
+    """:func:`_fold` without jumps; the first operation is a SET."""
     places = operation != ADD
     value = np.where((operation == UNKNOWN) | (operation == CLEAR), np.nan, value)
     if places.all():
@@ -119,9 +205,16 @@ def _fold(operation: NDArray[np.uint8], value: Array) -> tuple[Array, Array]:
         logical = value[last] + (added - added[last])
     is_shift = operation == SHIFT
     if not is_shift.any():
-        return logical, np.zeros(len(logical))
+        return logical, _shifts(operation, np.zeros(len(logical)), shift_before)
     before = np.concatenate(([0.0], logical[:-1]))
     shift = np.cumsum(np.nan_to_num(np.where(is_shift, before - logical, 0.0)))
+    return logical, _shifts(operation, shift, shift_before)
+
+
+def _shifts(operation: NDArray[np.uint8], shift: Array, before: float) -> Array:
+    """Shifts counted from ``before``, and afresh after HOME and CLEAR."""
     afresh = (operation == HOME) | (operation == CLEAR)
-    home = np.maximum.accumulate(np.where(afresh, np.arange(len(value)), 0))
-    return logical, np.where(home > 0, shift - shift[home], shift)
+    if not afresh.any():
+        return shift + before
+    home = np.maximum.accumulate(np.where(afresh, np.arange(len(shift)), 0))
+    return np.where(home > 0, shift - shift[home], shift + before)

@@ -54,7 +54,7 @@ class Job:
 
     @cached_property
     def spans(self) -> Spans:
-        return find_spans(self.source, self.moves)
+        return find_spans(self.source, self.read)
 
     @cached_property
     def features(self) -> Features:

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from capturehook.model.contracts import Firmware
+from capturehook.model.effects import Command
 from capturehook.model.state import Modes
-from capturehook.read.words import Command
 
 
 def _volumetric(modes: Modes, command: Command) -> Modes:

@@ -7,7 +7,7 @@ The plain motion lines come as arrays from `gcode/tokens.py`, all other lines on
 from __future__ import annotations
 
 from bisect import bisect_left
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -16,14 +16,24 @@ from numpy.typing import NDArray
 from capturehook.errors import GcodeError
 from capturehook.model import moves
 from capturehook.model.contracts import Firmware
+from capturehook.model.effects import Command
 from capturehook.model.moves import MoveTable
 from capturehook.model.state import Modes, State
 from capturehook.read.arcs import centre_from_radius, swept_angle
-from capturehook.read.axis import AxisTrack, track_axis
+from capturehook.read.axis import SHIFT, AxisTrack, track_axis
+from capturehook.read.known import (
+    FeedChanges,
+    Known,
+    change_feeds,
+    first_plastic_line,
+    known_state,
+    moves_before_end,
+    reason,
+    spans_of_words_alone,
+)
 from capturehook.read.others import MOTION, Others, doubled_word, read_others
 from capturehook.read.source import Source
 from capturehook.read.tokens import MODAL, MotionWords, read_motion_words
-from capturehook.read.words import Command
 
 Array = NDArray[np.float64]
 COLUMNS = "XYZEFIJRP"
@@ -47,6 +57,13 @@ class JobMoves:
     work_feed_mm_min: Array = field(repr=False)
     """(M,) F in force after each move for the next G1 (G0 has its own on some families)."""
     uses_fw_retract: bool = False
+    known: Known = field(default_factory=Known, repr=False)
+    feed_changes: FeedChanges = field(default_factory=FeedChanges, repr=False)
+    firmware: Firmware | None = field(default=None, repr=False)
+    words_alone: NDArray[np.int64] = field(
+        default_factory=lambda: np.empty((0, 2), np.int64), repr=False
+    )
+    """(K, 2) from the line of a motion other than G1 to that of words which go on with it."""
 
     def modes_at(self, line_index: int) -> Modes:
         """Modes just before a line."""
@@ -74,9 +91,23 @@ class JobMoves:
             e_mm=float(tracks["E"].logical[ops["E"]]),
             deficit_mm=float(self.deficit_mm[move]) if move >= 0 else 0.0,
             fw_retracted=self.fw_retracted_at(line_index),
-            feed_mm_min=float(self.work_feed_mm_min[move]) if move >= 0 else 0.0,
+            feed_mm_min=self._feed_at(line_index, move),
             modes=self.modes_at(line_index),
         )
+
+    def _feed_at(self, line_index: int, move: int) -> float:
+        feed, line = (0.0, -1)
+        if move >= 0:
+            feed, line = float(self.work_feed_mm_min[move]), int(self.table.line_index[move])
+        return self.feed_changes.at(line_index, line, feed)
+
+    def unknown_at(self, line_index: int) -> str | None:
+        """What of the state is unknown just before a line, and since which command; None where
+        a block can put all of it back."""
+        assert self.firmware is not None
+        e_counts = self.modes_at(line_index).e_absolute(self.firmware)
+        unknown = self.known.unknown_at(line_index, e_counts=e_counts)
+        return None if unknown is None else reason(unknown)
 
     def fw_retracted_at(self, line_index: int) -> bool:
         """Is the firmware's own retraction (G10) in force, for the tool in use, just before a
@@ -120,17 +151,23 @@ def read_moves(
     words = read_motion_words(source)
     letters = np.bincount(words.word_letter, minlength=128)
     e_letter = _extruder_letter(letters, extruder_axis)
-    others = read_others(source, words.other_line_index.tolist(), firmware, e_letter)
     line_index, kind = words.line_index, words.kind
     columns = _columns(
         words.word_row, words.word_letter, words.word_value, len(line_index), e_letter
     )
     _refuse_doubled(source, words, columns, letters, e_letter)
+    first_plastic = first_plastic_line(line_index, columns)
+    others = read_others(source, words.other_line_index.tolist(), firmware, e_letter, first_plastic)
+    count = moves_before_end(source, line_index, others)
+    if count < len(line_index):
+        line_index, kind = line_index[:count], kind[:count]
+        columns = {name: column[:count] for name, column in columns.items()}
     if others.motion:
         line_index, kind, columns = _merge_odd(line_index, kind, columns, others, e_letter)
+    words_alone = spans_of_words_alone(line_index, kind)
     kind = _resolve_modal(source, line_index, kind, firmware)
     _refuse_arcs(source, line_index, kind, columns, others, firmware, absolute_arc_centres)
-    return _fold(
+    job = _fold(
         source,
         line_index,
         kind,
@@ -141,6 +178,7 @@ def read_moves(
         absolute_arc_centres,
         filament_per_unit,
     )
+    return replace(job, words_alone=words_alone)
 
 
 def _extruder_letter(letters: NDArray[np.int64], wish: str) -> str:
@@ -282,7 +320,11 @@ def _fold(
     for name in "XYZE":
         has = ~np.isnan(columns[name])
         mode = e_absolute if name == "E" else absolute
-        tracks[name] = track_axis(line_index, has, columns[name], mode, others.events[name])
+        word = columns[name]
+        if name == "E" and firmware.e_after_relative != "added":
+            word = np.where(mode, word, 0.0)
+            mode = mode | (firmware.e_after_relative == "zero")
+        tracks[name] = track_axis(line_index, has, word, mode, others.events[name])
         _refuse_far(source, name, tracks[name])
     ends = {}
     for name in "XYZ":
@@ -297,13 +339,57 @@ def _fold(
     e_step = np.nan_to_num(e_step) * (per_unit[which] if len(set(per_unit)) > 1 else per_unit[0])
     columns["F"][columns["F"] <= 0] = np.nan  # no speed at all: the one in force stays
     feed, work_feed = _feeds(kind, columns["F"], firmware)
+    changes = FeedChanges()
+    if others.feeds:
+        changes = _change_feeds(others, line_index, kind, columns["F"], feed, work_feed, firmware)
     _refuse_short_radius(source, line_index, columns["R"], ends)
     table = _table(
         line_index, kind, columns, ends, e_step, feed, others, which, absolute_arc_centres
     )
     tools = np.array([m.tool for m in modes])[which]
     uses_fw = moves.FW_RETRACT in others.event_kind
-    return JobMoves(table, tracks, others, e_letter, _deficit(e_step, tools), work_feed, uses_fw)
+    states = {name: ~np.isnan(columns[name]) & absolute for name in "XYZ"}
+    states["E"] = ~np.isnan(columns["E"]) & e_absolute
+    states["F"], states["R"] = ~np.isnan(columns["F"]), table.prints
+    events = others.events["E"]
+    resets = [
+        line
+        for line, what in zip(events.line_index, events.operation, strict=True)
+        if what == SHIFT
+    ]
+    return JobMoves(
+        table,
+        tracks,
+        others,
+        e_letter,
+        _deficit(e_step, tools),
+        work_feed,
+        uses_fw,
+        known_state(others.lost, line_index, states, resets),
+        changes,
+        firmware,
+    )
+
+
+def _change_feeds(
+    others: Others,
+    line_index: NDArray[np.int32],
+    kind: NDArray[np.uint8],
+    f: Array,
+    feed: Array,
+    work_feed: Array,
+    firmware: Firmware,
+) -> FeedChanges:
+    """What other lines do to F; where rapids have their own, both are kept and brought back."""
+    has_f = ~np.isnan(f)
+    if feed is work_feed:
+        return change_feeds(others.feeds, line_index, has_f, feed)
+    is_rapid = kind == moves.RAPID
+    rapid = _filled(np.where(is_rapid, f, np.nan))
+    change_feeds(others.feeds, line_index, has_f & is_rapid, rapid)
+    changes = change_feeds(others.feeds, line_index, has_f & ~is_rapid, work_feed)
+    feed[:] = np.where(is_rapid, rapid, work_feed)
+    return changes
 
 
 def _refuse_far(source: Source, name: str, track: AxisTrack) -> None:

@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 
 from capturehook.errors import GcodeError, Where
 from capturehook.model.contracts import Firmware
-from capturehook.read.axis import SHIFT
+from capturehook.read.axis import SHIFT, STORE
+from capturehook.read.effects import NEVER
 from capturehook.read.moves import JobMoves, read_deficit, read_moves
 from capturehook.read.source import MOTION, Source
 
@@ -73,7 +74,7 @@ def read_near(
         except GcodeError:
             return None  # it may only be for want of the moves left out; and one error is told
         first, last = np.searchsorted(lines, marks_at[[0, -1]]).tolist()
-        if _counts_steps(job, first, last):
+        if _counts_steps(job, first, last) or _jumps(job, first, last):
             return None
         job = _renumbered(job, lines, _restarts(source, job, lines))
         doubtful = _doubtful(job, marks_at, lines, _restarts(source, job, None), source.line_count)
@@ -121,6 +122,20 @@ def _counts_steps(job: JobMoves, first_mark: int, last_mark: int) -> bool:
         for line, operation in zip(events.line_index, events.operation, strict=True)
     )
     return any(steps) or any(shifts)
+
+
+def _jumps(job: JobMoves, first_mark: int, last_mark: int) -> bool:
+    """Something in the layers depends on the state at lines that may be left out."""
+    others = job.others
+    lines = [line for line, _, _ in others.feeds]
+    lines += [one.line_index for one in others.lost] + [begin for begin, _ in others.bodies]
+    lines += [
+        line
+        for events in others.events.values()
+        for line, what in zip(events.line_index, events.operation, strict=True)
+        if what >= STORE
+    ]
+    return any(first_mark < line < last_mark for line in lines) or others.end_line is not None
 
 
 def _feeds_before(source: Source, lines: Ints) -> Ints:
@@ -179,6 +194,18 @@ def _renumbered(job: JobMoves, lines: Ints, restarts: NDArray[np.bool_]) -> JobM
     )
     renumber = lines.tolist()
     others.modes_line[1:] = [renumber[at] for at in others.modes_line[1:]]
+    others.notes[:] = [(renumber[at], note) for at, note in others.notes]
+    for one in others.lost:
+        one.line_index = renumber[one.line_index]
+    others.feeds[:] = [(renumber[at], what, slot) for at, what, slot in others.feeds]
+    job.feed_changes.lines[:] = [renumber[at] for at in job.feed_changes.lines]
+    if others.end_line is not None:
+        others.end_line = renumber[others.end_line]
+    stated = {
+        item: np.where(at < NEVER, lines[np.minimum(at, len(lines) - 1)], at)
+        for item, at in job.known.stated.items()
+    }
+    known = replace(job.known, stated=stated)
     for name in ("event_line", "motion_line", "command_line"):
         listed = getattr(others, name)
         listed[:] = [renumber[at] for at in listed]
@@ -190,7 +217,7 @@ def _renumbered(job: JobMoves, lines: Ints, restarts: NDArray[np.bool_]) -> JobM
         for axis, track in job.tracks.items()
     }
     deficit = read_deficit(table.e_step_mm + JUMP_MM * restarts, table, others)
-    return replace(job, table=table, tracks=tracks, others=others, deficit_mm=deficit)
+    return replace(job, table=table, tracks=tracks, others=others, deficit_mm=deficit, known=known)
 
 
 def _doubtful(

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 from capturehook.errors import GcodeError
 from capturehook.model.contracts import Firmware
+from capturehook.model.effects import Command, Lose, Note
 from capturehook.model.moves import (
     DWELL,
     FW_RETRACT,
@@ -23,20 +24,17 @@ from capturehook.model.moves import (
 from capturehook.model.state import Modes
 from capturehook.read import axis
 from capturehook.read.axis import AxisEvents, no_events
+from capturehook.read.effects import Keeper, Lost, shown
 from capturehook.read.modal import switch
 from capturehook.read.source import Source
-from capturehook.read.words import Command, WordError, read_commands
+from capturehook.read.words import WordError, read_commands
 
 MOST = 1e8
 """Numbers from here on are no positions, feeds or lengths."""
 MOTION = {"G0": 0, "G1": 1, "G2": 2, "G3": 3}
 HEATS = frozenset({"M109", "M190", "M191", "M116", "TEMPERATURE_WAIT"})
-PAUSES = frozenset({"M0", "M1", "M25", "M226", "M600", "M601", "PAUSE"})
-LOSES_POSITION = frozenset(
-    {"G5", "G5.1", "G53", "G60", "G61", "G68", "G69", "G38.2", "G38.3", "G51", "G52"}
-)
-"""Commands after which this tool does not know where the machine stands."""
-NGC_ONLY_LOSES = frozenset({"G28", "G30", "G54", "G55", "G56", "G57", "G58", "G59", "G43"})
+_MODE_WORDS = frozenset({"G90", "G91", "M82", "M83"})
+_BODY_OF = frozenset({"IF", "ELIF", "ELSE"})
 
 
 @dataclass
@@ -55,6 +53,16 @@ class Others:
     motion: list[Command] = field(default_factory=list)
     command_line: list[int] = field(default_factory=list)
     command: list[str] = field(default_factory=list)
+    feeds: list[tuple[int, int, int]] = field(default_factory=list)
+    """Line, what happens to the feed, slot."""
+    lost: list[Lost] = field(default_factory=list)
+    notes: list[tuple[int, Note]] = field(default_factory=list)
+    """What a person should know, and at which line."""
+    bodies: list[tuple[int, int]] = field(default_factory=list)
+    """First and last line of each indented body, with the line that rules it."""
+    end_line: int | None = None
+    """The line at which the firmware stops reading."""
+    end_goes_on: bool = False
 
     def event(self, line_index: int, kind: int, seconds: float = 0.0) -> None:
         self.event_line.append(line_index)
@@ -63,31 +71,44 @@ class Others:
 
 
 def read_others(
-    source: Source, line_indices: list[int], firmware: Firmware, e_letter: str
+    source: Source,
+    line_indices: list[int],
+    firmware: Firmware,
+    e_letter: str,
+    first_plastic: int = -1,
 ) -> Others:
     """Read every line that the fast reader left.
+
+    ``first_plastic`` is the line of the first move that may lay plastic.
 
     Raises
     ------
     GcodeError
         A motion line holds a word that is no number, or feed is counted in a way that
-        cannot be followed.
+        cannot be followed, or a command does what no reader of the job can follow.
     """
     found = Others()
+    keeper = Keeper(firmware, source, found, first_plastic)
     starts = source.line_starts
     data, size = source.data, len(source.data)
     last = len(starts) - 1
     e_resets: dict[bytes, float] = {}
+    body_end, ruling = -1, ""
     for index in line_indices:
         raw = data[starts[index] : starts[index + 1] if index < last else size]
+        if body_end >= 0 and index > body_end:
+            keeper.lose(body_end + 1, Lose(), ruling)
+            found.lost[-1].line_index, body_end = body_end, -1
         if raw in e_resets and not found.modes[-1].inch:
             # By far the most frequent of these lines: `G92 E0`, once or more a layer.
             found.command_line.append(index)
             found.command.append("G92")
             found.events["E"].add(index, axis.SHIFT, e_resets[raw])
             continue
+        line = raw.rstrip(b"\r\n")
+        _refuse_text(keeper, index, line)
         try:
-            commands = read_commands(raw.rstrip(b"\r\n"), several=firmware.several_commands)
+            commands = read_commands(line, several=firmware.several_commands)
         except WordError as fault:
             raise GcodeError(
                 source.where(index, fault.column),
@@ -95,16 +116,73 @@ def read_others(
                 "Export the job again, or mend that line",
             ) from fault
         for command in commands:
-            _take(found, index, command, firmware, e_letter, source)
-        if len(commands) == 1 and commands[0].code == "G92" and len(commands[0].words) == 1:
+            _take(found, index, command, firmware, e_letter, source, keeper)
+        if found.end_line is not None and not found.end_goes_on:
+            break
+        code = commands[0].code if len(commands) == 1 else ""
+        if firmware.indented_bodies and code in _BODY_OF and body_end < 0:
+            body_end = _body_end(source, index)
+            ruling = shown(commands[0])
+            found.bodies.append((index - (code != "IF"), body_end))
+        if code == "G92" and len(commands[0].words) == 1:
             letter, value = commands[0].words[0]
             if letter == e_letter and value is not None:
                 e_resets[raw] = value
+    if body_end >= 0:
+        keeper.lose(body_end + 1, Lose(), ruling)
+    _note_modes(found, source, firmware)
     return found
 
 
+def _refuse_text(keeper: Keeper, index: int, line: bytes) -> None:
+    text = line.decode("latin-1").partition(";")[0].strip()
+    if text and (refused := keeper.firmware.refuses_text(text)) is not None:
+        raise keeper.refusal(index, refused)
+
+
+def _body_end(source: Source, index: int) -> int:
+    """The last line of the deeper indented lines under a line."""
+    depth = _indent(source.line(index))
+    at = end = index
+    while at + 1 < source.line_count:
+        at += 1
+        line = source.line(at)
+        if not line.strip() or line.lstrip()[:1] == b";":
+            continue
+        if _indent(line) <= depth:
+            break
+        end = at
+    return end
+
+
+def _indent(line: bytes) -> int:
+    return len(line) - len(line.lstrip(b" \t"))
+
+
+def _note_modes(found: Others, source: Source, firmware: Firmware) -> None:
+    """What is told of the job as a whole."""
+    if found.lost and found.lost[0].foreign and not _MODE_WORDS & set(found.command):
+        first = found.lost[0]
+        text = (
+            f"`{first.command}` is a macro, and the job never says G90, M82 or M83 itself: "
+            "places are taken as absolute, and so is E; state the modes after the macro"
+        )
+        found.notes.append((first.line_index, Note("modes-never-stated", text)))
+    last = source.line_count - 1
+    is_open = last >= 0 and not source.data.endswith(b"\n")
+    if firmware.needs_line_end and is_open and source.line(last).partition(b";")[0].strip():
+        text = "the last line has no line end, and this firmware does not run it"
+        found.notes.append((last, Note("last-line-not-run", text)))
+
+
 def _take(
-    found: Others, index: int, command: Command, firmware: Firmware, e_letter: str, source: Source
+    found: Others,
+    index: int,
+    command: Command,
+    firmware: Firmware,
+    e_letter: str,
+    source: Source,
+    keeper: Keeper,
 ) -> None:
     code = command.code
     if code in MOTION or code in ("", "G92"):
@@ -124,6 +202,7 @@ def _take(
     found.command.append(code)
     modes = found.modes[-1]
     after = modes if _is_strange(command, firmware, e_letter) else switch(modes, command, firmware)
+    after = keeper.take(index, command, after)
     if after is not modes:
         found.modes_line.append(index)
         found.modes.append(after)
@@ -146,6 +225,8 @@ def _take(
             "The line is damaged: export the job again",
         )
     _take_position(found, index, command, firmware, e_letter, after)
+    if code == "G28" and not firmware.has_stored_points:
+        keeper.homed(index, command)
     _take_event(found, index, command, firmware)
 
 
@@ -210,12 +291,6 @@ def _take_position(
         named = [letter for letter in "XYZ" if command.has(letter)] or "XYZ"
         for letter in named:
             events[letter].add(index, axis.HOME)
-    elif code in LOSES_POSITION or _loses_by_tables(command, firmware):
-        for letter in "XYZ":
-            events[letter].add(index, axis.UNKNOWN)
-    elif code == "RESTORE_GCODE_STATE" and "MOVE=1" in command.text.upper():
-        for letter in "XYZE":
-            events[letter].add(index, axis.UNKNOWN)
 
 
 def _bare_g92(events: dict[str, AxisEvents], index: int, what: str) -> None:
@@ -227,16 +302,6 @@ def _bare_g92(events: dict[str, AxisEvents], index: int, what: str) -> None:
             events[letter].add(index, axis.CLEAR)
         else:
             events[letter].add(index, axis.SHIFT, 0.0)
-
-
-def _loses_by_tables(command: Command, firmware: Firmware) -> bool:
-    """Stored points, tables of offsets, drilling: what they do is not told by the job. A bare
-    G10 moves nothing, by RS-274/NGC an error."""
-    if command.code == "G10":
-        return bool(command.words) and not firmware.g10_retracts(_letters(command))
-    if not firmware.has_stored_points or command.code[:1] != "G" or command.code == "G4":
-        return False
-    return command.code in NGC_ONLY_LOSES or any(command.has(letter) for letter in "XYZA")
 
 
 def _shift(
@@ -267,15 +332,11 @@ def _take_event(found: Others, index: int, command: Command, firmware: Firmware)
         found.event(index, HOME)
     elif code in ("G29", "G30", "G32", "G33", "BED_MESH_CALIBRATE"):
         found.event(index, PROBE)
-    elif code in PAUSES:
+    elif code in firmware.pauses:
         found.event(index, PAUSE)
     elif code[:1] == "T" and code[1:].isdigit():
         found.event(index, TOOL)
-    elif code == "G10" and firmware.g10_retracts(_letters(command)):
+    elif code == "G10" and firmware.g10_retracts(command.letters):
         found.event(index, FW_RETRACT)
     elif code == "G11" and firmware.has_firmware_retract:
         found.event(index, FW_UNRETRACT)
-
-
-def _letters(command: Command) -> str:
-    return "".join(letter for letter, _ in command.words)

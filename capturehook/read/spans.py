@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from capturehook.model.moves import PAUSE, TOOL, MoveTable
 from capturehook.read.marks import hidden_lines
+from capturehook.read.moves import JobMoves
 from capturehook.read.source import Source
 
 Spans = dict[str, NDArray[np.int64]]
@@ -39,14 +40,22 @@ _QUICK: dict[str, tuple[tuple[bytes, ...], tuple[bytes, ...]]] = {
 """Literals that stand in every beginning and every end: looked for first, at memory speed."""
 
 
-def find_spans(source: Source, moves: MoveTable) -> Spans:
+UNKNOWN = "unknown state"
+"""Kind of the spans after a command that leaves the machine where no job tells."""
+
+
+def find_spans(source: Source, job: JobMoves) -> Spans:
     """Every span of a job by its kind: (K, 2) line indices, in file order, not overlapping."""
+    moves, none = job.table, np.empty((0, 2), np.int64)
     found = {kind: _pairs(source, kind) for kind in PAIRS}
     found["tool change"] = _joined(found["tool change"], _tool_changes(moves))
-    found["pause"] = _joined(_pauses(moves), np.empty((0, 2), np.int64))
+    found["pause"] = _joined(_pauses(moves), none)
+    found[UNKNOWN] = _joined(job.known.spans(), none)
+    found["conditional body"] = _joined(np.array(job.others.bodies, np.int64).reshape(-1, 2), none)
+    found["run of words alone"] = _joined(job.words_alone, none)
     hidden = hidden_lines(source)
     if hidden:
-        found["settings"] = _joined(np.array(hidden, np.int64), np.empty((0, 2), np.int64))
+        found["settings"] = _joined(np.array(hidden, np.int64), none)
     return {kind: spans for kind, spans in found.items() if len(spans)}
 
 

@@ -6,8 +6,9 @@ The fast reader (`tokens.py`) hands on to this one every line that is not plain 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from functools import lru_cache
+
+from capturehook.model.effects import Command
 
 FREE_TEXT = frozenset(
     {"M0", "M1", "M16", "M23", "M28", "M30", "M32", "M36", "M117", "M118", "M928"}
@@ -29,28 +30,6 @@ G90.1): families differ in whether they carry such a line out."""
 _EXTENDED = re.compile(r"\s*([A-Za-z_][A-Za-z_]+[A-Za-z0-9_]*)(?=\s|$)", re.ASCII)
 _NUMBERED = re.compile(r"\s*[Nn]\s*[0-9]+\s*", re.ASCII)
 _PAREN = re.compile(r"\([^()]*\)")
-
-
-@dataclass(frozen=True, slots=True)
-class Command:
-    """One line's command.
-
-    ``code`` is like "G1", "M83", "T0", "G92.1", or a whole name for key=value commands, or
-    "" for words without a command (``X1 Y2``). A word without a number has the value None.
-    """
-
-    code: str
-    words: tuple[tuple[str, float | None], ...]
-    text: str = ""
-
-    def get(self, letter: str) -> float | None:
-        for key, value in reversed(self.words):
-            if key == letter:
-                return value
-        return None
-
-    def has(self, letter: str) -> bool:
-        return any(key == letter for key, _ in self.words)
 
 
 class WordError(ValueError):

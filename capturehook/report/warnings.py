@@ -13,6 +13,7 @@ from capturehook.model.moves import PAUSE, TOOL
 from capturehook.model.pose import Pose
 from capturehook.model.state import Modes
 from capturehook.read.arcs import move_extents
+from capturehook.read.effects import findings_of
 from capturehook.read.job import Job
 from capturehook.read.verdict import stated_findings
 from capturehook.read.whole import whole_findings
@@ -36,6 +37,7 @@ def job_findings(job: Job) -> list[Finding]:
         *_strange_codes(job),
         *_unknown_times(job),
         *_numbered(job),
+        *_state_notes(job),
     ]
 
 
@@ -66,6 +68,13 @@ def _how_layers_are_told(job: Job) -> Iterator[Finding]:
     if second.any():
         text = "a second object begins at the bed: the head must pass finished ones"
         yield Finding("one-at-a-time", _where_layer(job, second), text)
+
+
+def _state_notes(job: Job) -> list[Finding]:
+    """What the job's commands do that no pose block can know or change."""
+    first_layer = int(job.moves.line_index[job.layers.first_move[0]])
+    last_layer = int(job.moves.line_index[job.layers.last_move[-1]])
+    return findings_of(job.source, job.read.others, first_layer, last_layer)
 
 
 def pose_findings(job: Job, poses: Sequence[Pose]) -> list[Finding]:

@@ -37,7 +37,7 @@ def placed(
             return None
     else:
         gap = find_gap(job, table, layer_index, source)
-    spans = find_spans(source, job.table)
+    spans = find_spans(source, job)
     found = find_stop(job, gap, spans, retract_mm, bed_sinks=bed_sinks)
     return found if isinstance(found, NoStop) else (found, [*lines, "(end)"][found.line_index])
 
@@ -221,7 +221,7 @@ def test_stops_of_a_whole_job_are_one_after_each_layer_and_rise() -> None:
         lines += ["G1 X20 Y10 E1 F1800", "G1 X20 Y20 E1"]
     table, _, job = layers_of(*lines)
     source = source_of(*lines)
-    spans = find_spans(source, job.table)
+    spans = find_spans(source, job)
     stops = [find_stop(job, find_gap(job, table, k, source), spans, 0.8) for k in range(len(table))]
     assert all(isinstance(stop, Stop) for stop in stops)
     at = [stop.line_index for stop in stops]

@@ -191,7 +191,11 @@ def test_blocks_keep_their_promises(firmware: str, variant: str | None) -> None:
         applied = apply(data, profile, path=PATH)
         wrong = complaints(data, applied.data, limits_of(profile), poses=len(applied.poses))
         assert wrong == [], name
-        assert len(applied.poses) >= 2, name
+        if variant == "relative_xyz" and name in ("D_relative", "D_tools"):
+            # steps alone never say where homing or a tool change left the nozzle
+            assert applied.poses or "pose-left-out" in {one.code for one in applied.findings}
+        else:
+            assert len(applied.poses) >= 2, name
 
 
 @pytest.mark.parametrize("firmware", FIRMWARES)

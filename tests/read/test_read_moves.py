@@ -191,12 +191,16 @@ def test_inches_become_millimetres() -> None:
     assert job.table.feed_mm_min.tolist() == [1524, 1524]
 
 
-def test_unknown_places_are_nan_until_an_absolute_word() -> None:
-    job = read_lines("G1 X10 Y10 Z1 F600", "G53", "G1 X20", "G1 Y5 Z1")
-    assert math.isnan(job.state_at(2).x_mm) and math.isnan(job.state_at(2).z_mm)
-    half = job.state_at(3)
-    assert half.x_mm == 20 and math.isnan(half.y_mm)
-    assert (job.state_at(4).x_mm, job.state_at(4).y_mm, job.state_at(4).z_mm) == (20, 5, 1)
+def test_places_are_unknown_until_an_absolute_word() -> None:
+    job = read_lines("G1 X10 Y10 Z1 F600", "G27", "G1 X20", "G91", "G1 Y5", "G90", "G1 Y5 Z1")
+    assert job.unknown_at(1) is None
+    for line in (2, 3, 5, 6):
+        assert job.unknown_at(line) == "nozzle position unknown after `G27` on line 2"
+    more = read_lines("G27", "G1 X1 Y1 Z1", "G92 E0", "G1 E-1", "G1 X2 F600", "G1 X3 E1", "G1 X4")
+    assert more.unknown_at(2) == "the number for E unknown after `G27` on line 1"
+    assert more.unknown_at(4) == "the feed unknown after `G27` on line 1"
+    assert more.unknown_at(5) == "how far filament is retracted unknown after `G27` on line 1"
+    assert more.unknown_at(6) is None
 
 
 def test_place_is_unknown_before_the_first_word() -> None:

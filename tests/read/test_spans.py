@@ -5,14 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from capturehook.read.spans import edges_between, find_spans, is_inside
+from capturehook.read.spans import UNKNOWN, edges_between, find_spans, is_inside
 from tests.read.reading import read_lines
 from tests.read.reading_layers import source_of
 
 
 def spans_of(*lines: str) -> dict[str, list[list[int]]]:
-    found = find_spans(source_of(*lines), read_lines(*lines).table)
-    return {kind: spans.tolist() for kind, spans in found.items()}
+    firmware = "klipper" if "PAUSE" in lines else "marlin"
+    found = find_spans(source_of(*lines), read_lines(*lines, firmware=firmware))
+    return {kind: spans.tolist() for kind, spans in found.items() if kind != UNKNOWN}
 
 
 @pytest.mark.parametrize(

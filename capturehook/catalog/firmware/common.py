@@ -16,6 +16,12 @@ from capturehook.model.contracts import (
     OwnCommand,
     Snippet,
 )
+from capturehook.model.effects import (
+    Changes,
+    Command,
+    Lose,
+    Refuse,
+)
 
 if TYPE_CHECKING:
     from capturehook.model.profile import Machine
@@ -32,7 +38,23 @@ HARMLESS = frozenset(
 """Temperatures, fans, limits, messages, progress, waits, labels, pauses that come back, pins."""
 NO_LIMIT_SWITCHES = frozenset({"M120", "M121"})
 """End switches on and off, where they are not a store of modes."""
-
+GENERAL = frozenset(
+    [
+        "",
+        *"G4 G10 G11 G17 G18 G19 G20 G21 G28 G90 G90.1 G91 G91.1 G92 G92.1 G92.2 G94".split(),
+        *"M82 M83 M104 M105 M106 M107 M109 M114 M115 M117 M119 M140 M190 M220 M221 M400".split(),
+    ]
+)
+"""What the reader takes itself, or what touches no state wherever it is known."""
+LIMITS = "M201 M203 M204 M205"
+"""Limits change times only."""
+WORKPLACES = {
+    **{f"G{53 + number}": number for number in range(1, 7)},
+    **{f"G59.{part}": 6 + part for part in (1, 2, 3)},
+}
+"""G54 ... G59.3 and their numbers (RS-274/NGC 3.5.13)."""
+_CODED = frozenset(letter + digit for letter in "GMT" for digit in "0123456789")
+MOTORS_OFF = frozenset({"M18", "M84"})
 ALL_ACCELERATIONS = ("accel_mm_s2", "travel_accel_mm_s2", "retract_accel_mm_s2")
 
 
@@ -73,6 +95,16 @@ class CommonFirmware(Firmware):
     has_stored_points = False
     reads_volumetric = True
     strange_codes: Mapping[str, str] = {}
+    # state
+    pauses = frozenset({"M0", "M1", "M25", "M226", "M600", "M601"})
+    e_after_relative = "added"
+    indented_bodies = False
+    has_named_macros = False
+    needs_line_end = False
+    reads_zero_padded = True
+    harmless: frozenset[str] = frozenset()
+    loses: Mapping[str, str] = {}
+    refuses: Mapping[str, str] = {}
     # filament
     has_firmware_retract = True
     retract_code: str | None = "M207"
@@ -95,6 +127,34 @@ class CommonFirmware(Firmware):
     # snippet
     snippet_cautions: tuple[str, ...] = ()
     effects = Effects(harmless=HARMLESS | NO_LIMIT_SWITCHES)
+
+    def changes(self, command: Command) -> Changes:
+        """By ``special``, then ``harmless``, ``loses`` and ``refuses``."""
+        special = self.special(command)
+        if special is not None:
+            return special
+        code = command.code
+        whole = code.partition(".")[0] if code[:1] == "M" else code
+        if code in GENERAL or whole in self.harmless or whole in self.pauses:
+            return ()
+        if whole in self.loses:
+            return (Lose(self.loses[whole]),)
+        if whole in self.refuses:
+            return (Refuse(f"{code} {self.refuses[whole]}"),)
+        if whole in MOTORS_OFF:
+            return () if command.has("S") else (Lose("XYZ", frame=True),)
+        if code[:1] == "T" and code[1:].isdigit():
+            return (Lose("XYZER"),)
+        if not self.has_named_macros and code[:1] + code[1:2] not in _CODED:
+            return ()  # an error message, and nothing done
+        return (Lose(foreign=True),)
+
+    def special(self, command: Command) -> Changes | None:
+        """Changes that depend on more than the code; None for "as the tables say"."""
+        return None
+
+    def refuses_text(self, text: str) -> Refuse | None:
+        return None
 
     def dwell(self, ms: int) -> list[str]:
         return [f"G4 P{ms}"] if ms > 0 else []

@@ -2,15 +2,39 @@
 
 from __future__ import annotations
 
+from collections.abc import (
+    Iterator,
+)
+
 from capturehook.catalog.firmware.common import (
     HARMLESS,
+    LIMITS,
     TEXT,
     CommonFirmware,
     above_zero,
     all_three,
 )
-from capturehook.catalog.firmware.corners import SquareCorner
-from capturehook.model.contracts import Axes, CornerRule, Effects, Limits, OwnCommand, Snippet
+from capturehook.catalog.firmware.corners import (
+    SquareCorner,
+)
+from capturehook.model.contracts import (
+    Axes,
+    CornerRule,
+    Effects,
+    Limits,
+    OwnCommand,
+    Snippet,
+)
+from capturehook.model.effects import (
+    EVERYTHING,
+    Changes,
+    Command,
+    Lose,
+    RestoreState,
+    SaveState,
+    SetE,
+    SetOffset,
+)
 from capturehook.model.numbers import fixed
 
 
@@ -43,6 +67,41 @@ class Klipper(CommonFirmware):
         "SET_PRINT_STATS_INFO": OwnCommand(may=("TOTAL_LAYER", "CURRENT_LAYER")),
         "SET_PIN": OwnCommand(must=("PIN", "VALUE"), pin="PIN", most={"VALUE": 1}),
     }
+    harmless = frozenset(
+        (
+            f"{LIMITS} M17 M20 M21 M27 M73 M75 M76 M77 M110 M118 M141 M150 M191 M300 M355 M486 "
+            "M572 M593 M900 "
+            "SET_PRINT_STATS_INFO SET_PRESSURE_ADVANCE SET_VELOCITY_LIMIT SET_FAN_SPEED SET_PIN "
+            "SET_LED SET_LED_TEMPLATE SET_DISPLAY_TEXT SET_DISPLAY_GROUP SET_SERVO "
+            "SET_INPUT_SHAPER SET_HEATER_TEMPERATURE TURN_OFF_HEATERS TEMPERATURE_WAIT "
+            "SET_TEMPERATURE_FAN_TARGET SET_IDLE_TIMEOUT UPDATE_DELAYED_GCODE SET_GCODE_VARIABLE "
+            "SAVE_VARIABLE SET_FILAMENT_SENSOR QUERY_FILAMENT_SENSOR QUERY_ENDSTOPS QUERY_PROBE "
+            "QUERY_ADC GET_POSITION GET_RETRACTION STATUS HELP RESPOND CLEAR_PAUSE "
+            "SET_TMC_CURRENT SET_TMC_FIELD DUMP_TMC INIT_TMC SET_PROGRESS_FACTOR "
+            "EXCLUDE_OBJECT EXCLUDE_OBJECT_DEFINE EXCLUDE_OBJECT_START EXCLUDE_OBJECT_END "
+            "BED_MESH_OUTPUT BED_MESH_MAP SYNC_EXTRUDER_MOTION SET_EXTRUDER_ROTATION_DISTANCE"
+        ).split()
+    )
+    pauses = frozenset({"M25", "M600", "M601", "PAUSE"})
+    has_named_macros = True  # gcode_macro.py
+    needs_line_end = True  # virtual_sdcard.py runs whole lines
+    reads_zero_padded = False  # gcode.py compares the text of a command
+    loses = {
+        **dict.fromkeys(
+            "BED_MESH_PROFILE BED_MESH_CLEAR BED_MESH_OFFSET SET_Z_THERMAL_ADJUST".split(), "Z"
+        ),
+        **dict.fromkeys(
+            "SET_SKEW SKEW_PROFILE BED_MESH_CALIBRATE PROBE PROBE_ACCURACY PROBE_CALIBRATE "
+            "Z_TILT_ADJUST QUAD_GANTRY_LEVEL DELTA_CALIBRATE BED_TILT_CALIBRATE "
+            "SCREWS_TILT_CALCULATE SET_DUAL_CARRIAGE FORCE_MOVE SET_KINEMATIC_POSITION "
+            "STEPPER_BUZZ Z_ENDSTOP_CALIBRATE".split(),
+            "XYZ",
+        ),
+        "RESUME": EVERYTHING,
+        "MANUAL_STEPPER": EVERYTHING,
+        "SET_RETRACTION": "R",  # it forgets that it is retracted
+    }
+    refuses = {"SDCARD_PRINT_FILE": "prints another file"}
     limit_commands = ("M204", "SET_VELOCITY_LIMIT")
     effects = Effects(
         harmless=HARMLESS
@@ -58,6 +117,24 @@ class Klipper(CommonFirmware):
     def dwell_ms(self, p: float | None, s: float | None) -> float:
         """S is ignored."""
         return p or 0.0
+
+    def special(self, command: Command) -> Changes | None:
+        """gcode_move.py: what is saved, and how it comes back."""
+        code, options = command.code, command.options()
+        if code == "SAVE_GCODE_STATE":
+            return (SaveState(options.get("NAME", "default")),)
+        if code == "RESTORE_GCODE_STATE":
+            moves = _number(options.get("MOVE", "0")) != 0
+            return (RestoreState(options.get("NAME", "default"), moves),)
+        if code == "SET_GCODE_OFFSET":
+            return tuple(_offsets(options))
+        if code == "ACTIVATE_EXTRUDER":
+            return (SetE(0.0), Lose("XYZR"))
+        if code == "SET_STEPPER_ENABLE":
+            return (Lose("XYZ", frame=True),)
+        if code[:1] == "T" and code[1:].isdigit():
+            return (Lose(foreign=True),)  # no command, so an owner's macro or a message
+        return None
 
     def set_pin(self, pin: str | int, value: float | None, on: bool) -> list[str]:
         level = (self.full_on if value is None else value) if on else 0.0
@@ -102,3 +179,21 @@ class Klipper(CommonFirmware):
             *snippet.unretract,
             "RESTORE_GCODE_STATE NAME=pose_here",
         ]
+
+
+def _number(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        return 0.0
+
+
+def _offsets(options: dict[str, str]) -> Iterator[SetOffset]:
+    """AXIS wins over AXIS_ADJUST; MOVE=1 moves the nozzle along."""
+    moves = _number(options.get("MOVE", "0")) != 0
+    for axis in "XYZE":
+        if axis in options:
+            yield SetOffset(axis, _number(options[axis]), moves=moves and axis != "E")
+        elif f"{axis}_ADJUST" in options:
+            adjust = _number(options[f"{axis}_ADJUST"])
+            yield SetOffset(axis, adjust, adds=True, moves=moves and axis != "E")

@@ -2,9 +2,31 @@
 
 from __future__ import annotations
 
-from capturehook.catalog.firmware.common import OWN_COMMANDS, CommonFirmware, above_zero
-from capturehook.catalog.firmware.corners import Deviation
-from capturehook.model.contracts import Axes, CornerRule, Limits, OwnCommand, Snippet
+from capturehook.catalog.firmware.common import (
+    LIMITS,
+    OWN_COMMANDS,
+    WORKPLACES,
+    CommonFirmware,
+    above_zero,
+)
+from capturehook.catalog.firmware.corners import (
+    Deviation,
+)
+from capturehook.model.contracts import (
+    Axes,
+    CornerRule,
+    Limits,
+    OwnCommand,
+    Snippet,
+)
+from capturehook.model.effects import (
+    EVERYTHING,
+    Changes,
+    Command,
+    MachineCoordinates,
+    Refuse,
+    UseWorkplace,
+)
 from capturehook.model.numbers import fixed
 
 
@@ -30,12 +52,60 @@ class Marlin(CommonFirmware):
         "M203": ("max_mm_min", 60.0),  # mm/s
         "M205": ("jerk_mm_s", 1.0),
     }
+    harmless = frozenset(
+        (
+            f"{LIMITS} G60 G80 M3 M4 M5 M7 M8 M9 M10 M11 M16 M17 M20 M21 M22 M27 M29 M30 M31 M33 "
+            "M34 M42 M43 M73 M74 M75 M76 M77 M78 M80 M85 M92 M100 M102 M108 M110 M111 M113 M118 "
+            "M120 M121 M122 M123 M126 M127 M128 M129 M141 M143 M145 M149 M150 M154 M155 M163 M164 "
+            "M165 M166 M191 M192 M193 M200 M202 M207 M208 M211 M217 M250 M255 M256 M260 M261 M280 "
+            "M281 M282 M290 M300 M301 M302 M303 M304 M305 M306 M309 M350 M351 M355 M380 M381 M403 "
+            "M404 M405 M406 M407 M412 M413 M414 M425 M430 M486 M493 M500 M501 M502 M503 M504 M505 "
+            "M510 M511 M512 M540 M552 M553 M554 M555 M569 M570 M572 M575 M592 M593 M603 M672 M710 "
+            "M820 M862 M863 M864 M865 M871 M876 M900 M906 M907 M908 M909 M910 M911 M912 M913 M914 "
+            "M915 M919 M928 M951 M993 M994 M995 M7219"
+        ).split()
+    )
+    pauses = frozenset("M0 M1 M25 M125 M226 M600 M601".split())
+    loses = {
+        **dict.fromkeys("G26 G27 G12 G61 G5 M701 M702 M605".split(), EVERYTHING),
+        **dict.fromkeys("G29 G30 G31 G32 G33 G34 G35 G38.2 G38.3 G42 G76 G425 M48".split(), "XYZ"),
+        **dict.fromkeys("M206 M218 M401 M402 M428 M665 M666 M852".split(), "XYZ"),
+        **dict.fromkeys("M420 M421 M422 M423 M851".split(), "Z"),
+    }
+    refuses = {
+        "G6": "steps the motors directly, so where they stand cannot be followed",
+        "M23": "opens another file of the card",
+        "M26": "jumps within the card's file",
+        "M28": "stores the lines after it on the card instead of running them",
+        "M32": "runs another file of the card",
+        "M808": "repeats lines of the card's file",
+    }
     snippet_cautions = (
         "The firmware must be built with saved positions (G60, G61): send G60 by hand and look "
         "for an unknown-command answer before you use this.",
         "The feed is not put back: the host must state F on its next move.",
         "The place saved in slot 0 is overwritten.",
     )
+
+    def special(self, command: Command) -> Changes | None:
+        code = command.code
+        if code == "M209" and command.get("S") != 0:
+            return (
+                Refuse(
+                    "M209 turns strokes of filament alone into the firmware's own retraction "
+                    "(auto-retract), so those of a pose block would be lost",
+                    "Turn auto-retract off (M209 S0) in the host's start code",
+                ),
+            )
+        if code in ("M209", "M240") and command.letters in ("", "S"):
+            return ()
+        if code == "G53":
+            return (MachineCoordinates(),)
+        if code in WORKPLACES:
+            return (UseWorkplace(WORKPLACES[code]),)
+        if code[1:].isdigit() and 810 <= int(code[1:]) <= 819 and command.text:
+            return ()  # it stores the text; without one it runs what was stored
+        return None
 
     def camera(self) -> list[str]:
         return ["M240"]

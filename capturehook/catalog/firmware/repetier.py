@@ -4,11 +4,30 @@ from __future__ import annotations
 
 from capturehook.catalog.firmware.common import (
     HARMLESS,
+    LIMITS,
     NO_LIMIT_SWITCHES,
     OWN_COMMANDS,
     CommonFirmware,
 )
-from capturehook.model.contracts import Axes, Effects, Limits, OwnCommand
+from capturehook.model.contracts import (
+    Axes,
+    Effects,
+    Limits,
+    OwnCommand,
+)
+from capturehook.model.effects import (
+    Changes,
+    Command,
+    Lose,
+    Refuse,
+    ReturnToPlace,
+    SavePlace,
+)
+
+_AUTO = (
+    "M209 turns strokes of filament alone into the firmware's own retraction (auto-retract), "
+    "so those of a pose block would be lost"
+)
 
 
 class Repetier(CommonFirmware):
@@ -23,7 +42,45 @@ class Repetier(CommonFirmware):
     own_commands = {**OWN_COMMANDS, "M340": OwnCommand(must=("P", "S"), pin="P")}
     limit_commands = ("M201", "M207")
     axis_limits = {"M201": ("max_accel_mm_s2", 1.0), "M207": ("jerk_mm_s", 1.0)}
+
+    harmless = frozenset(
+        (
+            f"{LIMITS} M3 M4 M5 M20 M21 M22 M27 M29 M30 M31 M42 M80 M85 M92 M110 M111 M112 M113 "
+            "M116 M118 M120 M141 M155 M163 M164 M170 M191 M200 M202 M207 M208 M222 M223 M231 M232 "
+            "M233 M281 M300 M301 M302 M303 M340 M342 M343 M350 M355 M360 M362 M363 M408 M450 M451 "
+            "M452 M453 M460 M500 M501 M502 M513 M530 M531 M532 M533 M540 M601 M602 M603 M604 M907 "
+            "M908"
+        ).split()
+    )
+    pauses = frozenset({"M0", "M1", "M25", "M226", "M600"})
+    e_after_relative = "zero"  # Printer.cpp: the destination of E is 0 after a relative stroke
+    loses = {
+        **dict.fromkeys("G29 G30 G31 G32 G33 G34 M212 M251 M390 M415 M606 M666".split(), "XYZ"),
+        **dict.fromkeys("M320 M321 M322 M323 M374 M375 M376".split(), "Z"),
+        "M280": "XY",  # ditto printing
+    }
+    refuses = {
+        "M23": "opens another file of the card",
+        "M26": "jumps within the card's file",
+        "M28": "stores the lines after it on the card instead of running them",
+        "M32": "runs another file of the card",
+        "M206": "writes into the printer's settings",
+    }
     effects = Effects(harmless=HARMLESS | NO_LIMIT_SWITCHES, relative_stroke="zero")
+
+    def special(self, command: Command) -> Changes | None:
+        code = command.code
+        if code == "M401":
+            return (SavePlace("M401"),)
+        if code == "M402":
+            axes = "".join(letter for letter in "XYZ" if command.has(letter)) or "XYZ"
+            stored = ReturnToPlace("M401", axes + ("E" if command.has("E") else ""))
+            return (stored,)
+        if code == "M209":
+            return (Refuse(_AUTO, "Turn it off (M209 S0)"),) if command.get("S") != 0 else ()
+        if code == "M99":
+            return (Lose("XYZ", frame=True),)  # motors off
+        return None
 
     def message(self, text: str) -> list[str]:
         return [f"M117 {text}"]

@@ -2,9 +2,37 @@
 
 from __future__ import annotations
 
-from capturehook.catalog.firmware.common import BEEP, HARMLESS, CommonFirmware, above_zero
-from capturehook.model.contracts import Axes, Effects, OwnCommand, Snippet
+from capturehook.catalog.firmware.common import (
+    BEEP,
+    HARMLESS,
+    LIMITS,
+    WORKPLACES,
+    CommonFirmware,
+    above_zero,
+)
+from capturehook.model.contracts import (
+    Axes,
+    Effects,
+    OwnCommand,
+    Snippet,
+)
+from capturehook.model.effects import (
+    EVERYTHING,
+    Changes,
+    Command,
+    End,
+    Lose,
+    MachineCoordinates,
+    Note,
+    Pop,
+    Push,
+    SetOrigin,
+    UseWorkplace,
+)
 from capturehook.model.numbers import fixed
+
+_STACKED = ("absolute", "m82", "inch", "plane", "volumetric_mm")
+"""GCodeMachineState.cpp; the place, workplace, tool and number for E are not among them."""
 
 
 class RepRapFirmware(CommonFirmware):
@@ -34,6 +62,40 @@ class RepRapFirmware(CommonFirmware):
         "M150": OwnCommand(may=("R", "U", "B", "W", "P", "Y", "S", "F", "E", "X")),
         "M300": BEEP,
     }
+    harmless = frozenset(
+        (
+            f"{LIMITS} M3 M4 M5 M17 M20 M21 M22 M27 M29 M31 M36 M39 M42 M73 M75 M76 M77 M80 M85 "
+            "M92 M108 M110 M111 M116 M118 M122 M135 M141 M143 M144 M150 M155 M191 M200 M202 M207 "
+            "M208 M260 M261 M280 M290 M291 M292 M300 M301 M302 M303 M304 M305 M307 M308 M309 M350 "
+            "M404 M407 M408 M409 M450 M451 M452 M453 M470 M471 M486 M500 M501 M502 M503 M505 M540 "
+            "M550 M551 M552 M553 M554 M556 M557 M558 M559 M560 M562 M564 M566 M567 M568 M570 M571 "
+            "M572 M573 M574 M575 M576 M577 M578 M580 M581 M582 M586 M587 M588 M589 M591 M592 M593 "
+            "M594 M595 M900 M905 M906 M911 M912 M913 M914 M915 M916 M917 M929 M950 M952 M954 M955 "
+            "M956 M957 M970 VAR GLOBAL SET ECHO SKIP"
+        ).split()
+    )
+    pauses = frozenset("M25 M226 M600 M601".split())
+    e_after_relative = "kept"  # GCodes.cpp: relative strokes leave the absolute number alone
+    indented_bodies = True
+    loses = {
+        **dict.fromkeys("G29 G30 G31 G32 G33 G38.2 G38.3 M206 M401 M402 M585".split(), "XYZ"),
+        **dict.fromkeys("M374 M375 M376 M561".split(), "Z"),
+        **dict.fromkeys("M98 M701 M702 M703".split(), "XYZER"),  # a macro gives back modes and F
+        "M24": EVERYTHING,
+    }
+    refuses = {
+        **dict.fromkeys(("M28", "M23", "M26", "M32", "M37"), "does not run the lines after it"),
+        **dict.fromkeys(("M596", "M606"), "starts a second stream of motion"),
+        **dict.fromkeys(
+            "M555 M563 M569 M579 M584 M665 M666 M667 M669 M671".split(),
+            "changes what letters and lines mean",
+        ),
+        **dict.fromkeys(("G68", "G93"), "changes what the numbers of later lines mean"),
+        "WHILE": "repeats lines",
+        "BREAK": "leaves a loop",
+        "CONTINUE": "goes on with a loop",
+        "ABORT": "ends the job where a condition holds",
+    }
     snippet_cautions = ("Restore point 0 is overwritten.",)
     effects = Effects(
         harmless=HARMLESS - {"M0", "M1"} | {"ECHO", "GLOBAL", "M568", "SET", "VAR"},
@@ -50,6 +112,36 @@ class RepRapFirmware(CommonFirmware):
     def g10_retracts(self, letters: str) -> bool:
         """With words it sets tool offsets, temperatures or a workplace."""
         return not letters
+
+    def special(self, command: Command) -> Changes | None:
+        code = command.code
+        if code == "M120":
+            return (Push(_STACKED, clears_volumetric=True),)
+        if code == "M121":
+            return (Pop(Note("pop-without-push", "M121 without an M120 before it: no change")),)
+        if code in WORKPLACES:
+            return (UseWorkplace(WORKPLACES[code]),)
+        if code == "G10" and command.words:
+            return self._g10(command)
+        if code == "G53":
+            return (MachineCoordinates(),)
+        if code == "G60":
+            return ()  # a restore point; G1 R, which goes there, is refused
+        if code in ("M0", "M1", "M2"):
+            return (End(),)
+        if code == "M109" and command.has("T"):
+            return (Lose("XYZER"),)
+        if code in ("IF", "ELIF", "ELSE"):
+            return (Lose(),)
+        return None
+
+    def _g10(self, command: Command) -> Changes:
+        """L2 and L20 set a workplace; axis words else set the offsets of a tool."""
+        words = tuple((letter, value or 0.0) for letter, value in command.words if letter in "XYZ")
+        if command.get("L") in (2.0, 20.0):
+            here = command.get("L") == 20.0
+            return (SetOrigin(int(command.get("P") or 0), words, here=here),)
+        return (Lose("".join(letter for letter, _ in words)),) if words else ()
 
     def stated_accel(self, code: str, words: Axes) -> Axes:
         """M204 P for printing, T for travel."""

@@ -4,13 +4,39 @@ from __future__ import annotations
 
 from capturehook.catalog.firmware.common import (
     HARMLESS,
+    LIMITS,
     TEXT,
+    WORKPLACES,
     CommonFirmware,
     above_zero,
     all_three,
 )
-from capturehook.catalog.firmware.corners import Deviation
-from capturehook.model.contracts import Axes, CornerRule, Effects, Limits, OwnCommand
+from capturehook.catalog.firmware.corners import (
+    Deviation,
+)
+from capturehook.model.contracts import (
+    Axes,
+    CornerRule,
+    Effects,
+    Limits,
+    OwnCommand,
+)
+from capturehook.model.effects import (
+    EVERYTHING,
+    Changes,
+    Command,
+    End,
+    Lose,
+    MachineCoordinates,
+    Pop,
+    Push,
+    Refuse,
+    SetOrigin,
+    UseWorkplace,
+)
+
+_STACKED = ("absolute", "m82", "inch", "coordinate_system")
+"""Robot.cpp, push_state; both feeds are stacked too."""
 
 
 class Smoothie(CommonFirmware):
@@ -29,6 +55,64 @@ class Smoothie(CommonFirmware):
     own_commands = {"G4": OwnCommand(may=("P", "S")), "M400": OwnCommand(), "M117": TEXT}
     reads_small_letters = False
     axis_limits = {"M203": ("max_mm_min", 60.0)}  # mm/s
+
+    harmless = frozenset(
+        (
+            f"{LIMITS} M3 M4 M5 M7 M8 M9 M17 M20 M21 M27 M42 M43 M80 M81 M92 M110 M118 M141 M191 "
+            "M200 M207 M208 M280 M300 M301 M303 M304 M305 M360 M404 M405 M406 M407 M500 M501 M502 "
+            "M503 M504 M670 M900 M907 M909 M910 M911 M957"
+        ).split()
+    )
+    pauses = frozenset({"M25", "M600", "M601"})
+    loses = {
+        **dict.fromkeys("G28 G29 G30 G31 G32 G33 G38.2 G38.3 M206 M306 M665 M666".split(), "XYZ"),
+        **dict.fromkeys("M370 M371 M372 M373 M374 M375 M561 M565".split(), "XYZ"),
+        "M24": EVERYTHING,
+    }
+    refuses = {
+        "M23": "opens another file",
+        "M26": "jumps within the file",
+        "M28": "stores the lines after it instead of running them",
+        "M32": "runs another file",
+        "M1000": "is a shell command of the board",
+    }
+    effects = Effects(
+        harmless=HARMLESS,
+        ends_job=frozenset({"M2"}),
+        keep_and_give_back=("M120", "M121"),
+        small_letters_act=True,
+    )
+
+    def special(self, command: Command) -> Changes | None:
+        code = command.code
+        if code == "M120":
+            return (Push(_STACKED),)
+        if code == "M121":
+            return (Pop(),)
+        if code in WORKPLACES:
+            return (UseWorkplace(WORKPLACES[code]),)
+        if code == "G10" and command.has("L"):
+            words = tuple((one, value or 0.0) for one, value in command.words if one in "XYZ")
+            if command.get("L") in (2.0, 20.0):
+                here = command.get("L") == 20.0
+                return (SetOrigin(int(command.get("P") or 0), words, here=here),)
+            return (Lose("XYZ", frame=True),)
+        if code == "G53":
+            return (MachineCoordinates(),)
+        if code in ("M2", "M30"):
+            return (End(goes_on=True),)
+        if code in ("G92.3", "G92.4", "G43", "G43.1", "G43.2", "G49"):
+            return (Lose("XYZ", frame=True),)
+        return None
+
+    def refuses_text(self, text: str) -> Refuse | None:
+        if text[:1] == "$" or (text[:1].islower() and text[:1].isascii()):
+            return Refuse(
+                f"{text.split()[0]!r} is a command of the board's shell, as every line that begins "
+                "with a small letter",
+                "Write commands in capitals, or slice the model again without that line",
+            )
+        return None
 
     def check_pin(self, pin: str | int | None, on: float | None) -> None:
         raise ValueError(
@@ -50,13 +134,6 @@ class Smoothie(CommonFirmware):
     def stated_accel(self, code: str, words: Axes) -> Axes:
         """M204 S for all."""
         return all_three(above_zero(words).get("S")) if code == "M204" else {}
-
-    effects = Effects(
-        harmless=HARMLESS,
-        ends_job=frozenset({"M2"}),
-        keep_and_give_back=("M120", "M121"),
-        small_letters_act=True,
-    )
 
     def message(self, text: str) -> list[str]:
         """M118 is not known there, and capitals in an unknown line would act as commands."""

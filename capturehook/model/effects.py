@@ -1,0 +1,183 @@
+"""A command as it was read, and what it does to the machine's state beside the plain modes.
+
+A family of firmware answers a command with effects (`Firmware.changes`); the reader carries
+them out. No effect at all means that the command touches nothing a pose block must know.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+EVERYTHING = "XYZEFR"
+"""What can become unknown: the place, the number for E, the feed, and how far filament is
+retracted (R)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """One line's command.
+
+    ``code`` is like "G1", "M83", "T0", "G92.1", or a whole name for key=value commands, or
+    "" for words without a command (``X1 Y2``). A word without a number has the value None.
+    """
+
+    code: str
+    words: tuple[tuple[str, float | None], ...]
+    text: str = ""
+
+    def get(self, letter: str) -> float | None:
+        for key, value in reversed(self.words):
+            if key == letter:
+                return value
+        return None
+
+    def has(self, letter: str) -> bool:
+        return any(key == letter for key, _ in self.words)
+
+    @property
+    def letters(self) -> str:
+        return "".join(letter for letter, _ in self.words)
+
+    def options(self) -> dict[str, str]:
+        """KEY=value pairs of an extended command, keys in capitals."""
+        text = self.text.partition(";")[0].partition("#")[0]
+        pairs = (part.partition("=") for part in text.split())
+        return {key.upper(): value for key, equals, value in pairs if equals}
+
+
+@dataclass(frozen=True, slots=True)
+class Lose:
+    """Some of EVERYTHING is unknown until the job states it again.
+
+    ``foreign``: the family does not define this command, so an owner's macro may stand behind
+    it. ``frame``: numbers mean other places from here on, until the axes are homed.
+    """
+
+    items: str = EVERYTHING
+    foreign: bool = False
+    frame: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Refuse:
+    """The job cannot be followed from here on."""
+
+    found: str
+    advice: str = "Slice the model again without that command"
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A finding that stops nothing."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Push:
+    """Some modes and the feed are put on a stack.
+
+    ``clears_volumetric``: E counts length from then on. ``single``: a store, not a stack.
+    """
+
+    modes: tuple[str, ...]
+    clears_volumetric: bool = False
+    single: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Pop:
+    """The last :class:`Push` is undone; the place stays. ``empty`` is what happens without one;
+    with ``keeps`` it may be undone again."""
+
+    empty: Note | Refuse | None = None
+    keeps: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SaveState:
+    """Modes, shifts, offsets, place, number for E and feed are saved under a name."""
+
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class RestoreState:
+    """What :class:`SaveState` saved is back, except the place; with ``moves`` that too."""
+
+    name: str
+    moves: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SavePlace:
+    """The place and the feed are stored in a slot."""
+
+    slot: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReturnToPlace:
+    """Goes back to a stored place on some axes; the feed is that of :class:`SavePlace`."""
+
+    slot: str
+    axes: str = "XYZ"
+
+
+@dataclass(frozen=True, slots=True)
+class SetOffset:
+    """A lasting offset of an axis: ``value_mm``, or by so much more where ``adds``.
+
+    ``moves``: the machine moves along and the job's number stays.
+    """
+
+    axis: str
+    value_mm: float
+    adds: bool = False
+    moves: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SetOrigin:
+    """The origin of a workplace (0: the one in use) is set for some axes, in units of the job.
+
+    ``here``: so that the place in use gets these numbers, instead of as an origin.
+    """
+
+    number: int
+    words: tuple[tuple[str, float], ...]
+    here: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class UseWorkplace:
+    """Numbers count from another origin from here on; nothing moves."""
+
+    number: int
+
+
+@dataclass(frozen=True, slots=True)
+class SetE:
+    """The number for E becomes this, without a stroke."""
+
+    value_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class MachineCoordinates:
+    """The words of this line (or of lines from here on) are places of the machine itself."""
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """The firmware reads no further. ``goes_on``: it does, in a state that is not followed."""
+
+    goes_on: bool = False
+
+
+Effect = (
+    Lose | Refuse | Note | Push | Pop | SaveState | RestoreState | SavePlace | ReturnToPlace
+    | SetOffset | SetOrigin | UseWorkplace | SetE | MachineCoordinates | End
+)  # fmt: skip
+Changes = tuple[Effect, ...]

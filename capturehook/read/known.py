@@ -1,0 +1,214 @@
+"""What of the state a job has stated, line by line: from where on it is unknown, until where.
+
+Restated means: an axis by an absolute word, E by an absolute word or by G92 (in relative mode
+its number does not matter), the feed by an F, the retraction by the next move that lays
+plastic. Modes count as kept, since the job itself goes on by them.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.errors import GcodeError
+from capturehook.model import moves
+from capturehook.model.effects import EVERYTHING, Note
+from capturehook.read.effects import KEEP, NEVER, Lost
+from capturehook.read.others import Others
+from capturehook.read.source import Source
+from capturehook.read.tokens import MODAL
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Rows = NDArray[np.int64]
+
+_NAMES = {
+    "XYZ": "nozzle position",
+    "E": "the number for E",
+    "F": "the feed",
+    "R": "how far filament is retracted",
+}
+
+
+@dataclass(frozen=True)
+class Known:
+    """The unknown stretches of a job, one for each command that made something unknown.
+
+    ``stated`` holds for each item the line that states it again after each of ``lost``.
+    """
+
+    lost: list[Lost] = field(default_factory=list)
+    stated: dict[str, Rows] = field(default_factory=dict, repr=False)
+
+    @cached_property
+    def _of_item(self) -> dict[str, tuple[list[int], list[int]]]:
+        """For each item the lines from which it is unknown, and which of ``lost`` each is."""
+        found: dict[str, tuple[list[int], list[int]]] = {item: ([], []) for item in EVERYTHING}
+        for at, one in enumerate(self.lost):
+            for item in one.items:
+                found[item][0].append(one.line_index)
+                found[item][1].append(at)
+        return found
+
+    def unknown_at(self, line_index: int, *, e_counts: bool) -> tuple[str, Lost] | None:
+        """Which items are unknown just before a line, and the last command that made them so.
+
+        ``e_counts``: E words are places there, so its number matters.
+        """
+        items, latest = "", -1
+        for item in EVERYTHING:
+            if item == "E" and not e_counts:
+                continue
+            lines, which = self._of_item[item]
+            at = bisect_left(lines, line_index) - 1
+            if at >= 0 and self._until(item, which[at]) >= line_index:
+                items, latest = items + item, max(latest, which[at])
+        return (items, self.lost[latest]) if items else None
+
+    def _until(self, item: str, at: int) -> int:
+        one = self.lost[at]
+        until = int(self.stated[item][at])
+        return max(until, one.until) if one.frame and item in "XYZ" else until
+
+    def spans(self) -> Rows:
+        """(K, 2) the unknown stretches as spans; where only E is unknown they end earlier."""
+        ends = [
+            max((self._until(item, at) for item in one.items if item != "E"), default=0)
+            for at, one in enumerate(self.lost)
+        ]
+        pairs = [(one.line_index, end) for one, end in zip(self.lost, ends, strict=True) if end]
+        return np.array(pairs, np.int64).reshape(-1, 2)
+
+
+def reason(unknown: tuple[str, Lost]) -> str:
+    """ "nozzle position unknown after `G28 W` on line 790"."""
+    items, one = unknown
+    name = next(text for letters, text in _NAMES.items() if set(letters) & set(items))
+    return f"{name} unknown after `{one.command}` on line {one.line_index + 1}"
+
+
+def known_state(
+    lost: list[Lost], line_index: NDArray[np.int32], states: dict[str, Flags], e_resets: list[int]
+) -> Known:
+    """When each lost item is stated again.
+
+    Parameters
+    ----------
+    states : for each item (M,) True where a move states it
+    e_resets : lines that state the number for E otherwise (G92), rising
+    """
+    if not lost:
+        return Known()
+    after = np.searchsorted(line_index, [one.line_index for one in lost], side="right").tolist()
+    stated = {}
+    for item in EVERYTHING:
+        rows = _next_true(states[item], after)
+        lines = np.append(line_index.astype(np.int64), NEVER)[rows]
+        if item == "E" and e_resets:
+            at = np.searchsorted(e_resets, [one.line_index + 1 for one in lost])
+            lines = np.minimum(lines, np.append(np.array(e_resets, np.int64), NEVER)[at])
+        stated[item] = lines
+    return Known(lost, stated)
+
+
+def _next_true(flags: Flags, starts: list[int]) -> Rows:
+    """For each start the first row from it on that is True; M where there is none."""
+    found, nearest, before = np.empty(len(starts), np.int64), len(flags), len(flags)
+    for at in range(len(starts) - 1, -1, -1):
+        start = starts[at]
+        part = flags[start:before]
+        if part.any():
+            nearest = start + int(np.argmax(part))
+        found[at], before = nearest, min(start, before)
+    return found
+
+
+@dataclass(frozen=True)
+class FeedChanges:
+    """Feeds that change at a line that is no move: lines, and the F in force after each."""
+
+    lines: list[int] = field(default_factory=list)
+    feeds_mm_min: list[float] = field(default_factory=list)
+
+    def at(self, line_index: int, move_line: int, feed_mm_min: float) -> float:
+        """F just before a line, where the last move before it has ``feed_mm_min``."""
+        last = bisect_left(self.lines, line_index) - 1
+        if last >= 0 and self.lines[last] > move_line:
+            return self.feeds_mm_min[last]
+        return feed_mm_min
+
+
+def change_feeds(
+    feeds: Sequence[tuple[int, int, int]],
+    line_index: NDArray[np.int32],
+    has_f: Flags,
+    feed: Array,
+) -> FeedChanges:
+    """Carry out what other lines do to the feed, in place, up to the next F of a move."""
+    stated = np.append(np.flatnonzero(has_f), len(feed))
+    rows = np.searchsorted(line_index, [line for line, _, _ in feeds], side="left").tolist()
+    next_f = stated[np.searchsorted(stated, rows)].tolist()
+    slots: dict[int, float] = {}
+    changes = FeedChanges()
+    row_of_now, now = -1, 0.0
+    for at, (line, what, slot) in enumerate(feeds):
+        row = rows[at]
+        if row != row_of_now:
+            now = float(feed[row - 1]) if row else 0.0
+        if what == KEEP:
+            slots[slot] = now
+        else:
+            now = slots[slot]
+        stop = next_f[at] if at + 1 == len(feeds) else min(next_f[at], rows[at + 1])
+        feed[row:stop] = now
+        row_of_now = row
+        changes.lines.append(line)
+        changes.feeds_mm_min.append(now)
+    return changes
+
+
+def first_plastic_line(line_index: NDArray[np.int32], columns: dict[str, Array]) -> int:
+    """Line of the first motion with words for the extruder and for X or Y; -1 without one."""
+    for part in (slice(0, 100_000), slice(None)):
+        in_xy = ~(np.isnan(columns["X"][part]) & np.isnan(columns["Y"][part]))
+        lays = in_xy & ~np.isnan(columns["E"][part])
+        if lays.any():
+            return int(line_index[np.argmax(lays)])
+    return -1
+
+
+def moves_before_end(source: Source, line_index: NDArray[np.int32], others: Others) -> int:
+    """How many moves stand before the line at which the firmware ends the job."""
+    if others.end_line is None:
+        return len(line_index)
+    count = int(np.searchsorted(line_index, others.end_line, side="right"))
+    if count == len(line_index):
+        return count
+    code = others.command[others.command_line.index(others.end_line)]
+    if others.end_goes_on:
+        raise GcodeError(
+            source.where(others.end_line),
+            f"{code} ends the program, but moves follow it",
+            "Slice the model again without that command",
+        )
+    text = f"{code} ends the job here: the lines after it are not run, so no pose stands there"
+    others.notes.append((others.end_line, Note("lines-after-end", text)))
+    return count
+
+
+def spans_of_words_alone(
+    line_index: NDArray[np.int32], kind: NDArray[np.uint8]
+) -> NDArray[np.int64]:
+    """(K, 2) lines between which a G1 of ours would change what words alone mean."""
+    is_modal = kind == MODAL
+    if not is_modal.any():
+        return np.empty((0, 2), np.int64)
+    rows = np.flatnonzero(is_modal)
+    index = np.maximum.accumulate(np.where(is_modal, 0, np.arange(len(kind))))
+    rows = rows[(kind[index[rows]] != moves.LINE) & (rows > 0)]
+    return np.stack((line_index[rows - 1], line_index[rows]), axis=1).astype(np.int64)
