@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -21,28 +22,85 @@ def profile_group() -> None:
 
 @profile_group.command(name="new")
 @click.argument("name")
-@click.option(
-    "--from", "base", default="heron", show_default=True, metavar="NAME|PATH", help="Start from."
-)
+@click.option("--from", "base", metavar="NAME|PATH", help="Copy that one, every key explained.")
+@click.option("--from-job", "job", metavar="JOB", help="Fill in what a sliced job states.")
+@click.option("--ask/--no-ask", default=None, help="Ask questions (default: on a terminal).")
 @click.option(
     "-o", "--out", type=click.Path(path_type=Path), help="Write there, not in your own folder."
 )
 @click.option("--replace", is_flag=True, help="Overwrite an existing file.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object on standard output.")
-def new_command(name: str, base: str, out: Path | None, replace: bool, as_json: bool) -> int:
-    """Write a starter with every key explained.
+def new_command(
+    name: str,
+    base: str | None,
+    job: str | None,
+    ask: bool | None,
+    out: Path | None,
+    replace: bool,
+    as_json: bool,
+) -> int:
+    """Make a profile: by a dozen questions on a terminal, from a job, or from another one.
 
     \b
-    Example:  capturehook profile new mine --from heron
+    Example:  capturehook profile new mine
+              capturehook profile new mine --from-job lighthouse.gcode
+              capturehook profile new mine --from heron
     """
-    from capturehook.profile.shelf import new_profile
+    from capturehook.profile.shelf import new_profile, place_for, write_profile
 
-    path = new_profile(name, base, out, replace=replace)
+    if base is not None and (job is not None or ask):
+        raise click.UsageError("--from copies a profile: omit --from-job and --ask")
+    asks = ask if ask is not None else not as_json and show.is_terminal()
+    if base is not None or (job is None and not asks):
+        path = new_profile(name, base or "heron", out, replace=replace)
+    else:
+        path = place_for(name, out, replace=replace)
+        write_profile(path, _first_profile(name, job, asks=asks))
     if as_json:
         show.emit_json({"schema": 1, "name": name, "path": str(path)})
-    else:
-        show.say(f"{path}: written. Set your own numbers, then: capturehook profile check {path}")
+        return 0
+    show.say(f"{path}: written. Set your own numbers, then: capturehook profile check {path}")
     return 0
+
+
+def _first_profile(name: str, job: str | None, *, asks: bool) -> str:
+    """The text of a profile from a job's statements and a person's answers."""
+    from capturehook.report import first_profile as first
+
+    tables = first.start_tables(name)
+    if job is not None:
+        from capturehook.cli.job import read_job_file
+
+        found = first.job_tables(tables, read_job_file(job)[0])
+        for one in found or ["nothing about the printer"]:
+            show.note(f"{job} states {one}")
+    if asks:
+        _ask_all(tables)
+    first.finish_tables(tables)
+    return first.profile_text(tables)
+
+
+def _ask_all(tables: dict[str, dict[str, Any]]) -> None:
+    """Each question until its answer holds; which are asked depends on those before."""
+    from capturehook.report.questions import faults_of, questions
+
+    number = 0
+    while number < len(questions(tables)):
+        question = questions(tables)[number]
+        show.note(f"\n{number + 1}. {question.how}")
+        before = {table: dict(keys) for table, keys in tables.items()}
+        try:
+            question.take(tables, show.ask(question.text, question.default(tables)))
+            wrong = faults_of(tables, question.keys)
+        except ValueError as fault:
+            wrong = [str(fault)]
+        if not wrong:
+            number += 1
+            continue
+        tables.clear()
+        tables.update(before)
+        for text in wrong:
+            show.note(f"! {text[:1].upper()}{text[1:]}")
 
 
 @profile_group.command(name="list")

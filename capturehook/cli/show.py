@@ -42,6 +42,16 @@ def note(text: str) -> None:
     click.echo(text, err=True)
 
 
+def is_terminal() -> bool:
+    """A person reads what is printed and can answer."""
+    return sys.stdin is not None and sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def ask(question: str, default: str) -> str:
+    """An answer from the terminal (or what is piped in); the default on a bare return."""
+    return str(click.prompt(question, default=default, err=True)).strip()
+
+
 def show_findings(findings: Iterable[Finding]) -> None:
     """One line each; what is said word for word at many places is said once."""
     for line in alike(findings):

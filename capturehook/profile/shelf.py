@@ -85,15 +85,24 @@ def new_profile(
     ProfileError
         The profile to start from is faulty.
     """
+    path = place_for(name, out, replace=replace)
+    return write_profile(path, starter_text(load_profile(base), name))
+
+
+def place_for(name: str, out: Path | None, *, replace: bool) -> Path:
+    """Where a new profile goes; see :func:`new_profile`."""
     if not re.fullmatch(r"[a-z0-9][a-z0-9_-]{0,39}", name):
-        raise FileError(
-            repr(name), "is not a valid profile name", f"{PATTERNS['name']}; at most 40"
-        )
-    text = starter_text(load_profile(base), name)
+        advice = f"{PATTERNS['name']}; at most 40"
+        raise FileError(repr(name), "is not a valid profile name", advice)
     path = user_folder() / f"{name}.toml" if out is None else out
     if path.exists() and not replace:
         raise FileError(str(path), "exists already", "Choose another name, or add --replace")
-    if out is None:
+    return path
+
+
+def write_profile(path: Path, text: str) -> Path:
+    """Write it whole; your own folder is made where it is missing."""
+    if path.parent == user_folder():
         _make_folder(path.parent)
     write_atomically(path, text.encode())
     return path
