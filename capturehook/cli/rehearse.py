@@ -4,12 +4,19 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from capturehook.cli import show
 from capturehook.cli.job import JSON, PLATE, PROFILE, read_job_file
+from capturehook.cli.resin_numbers import (
+    job_and_body,
+    numbers,
+    refuse_of_the_job,
+    table_of,
+    taken,
+)
 
 if TYPE_CHECKING:
     from capturehook.model.plan import PlanRecord
@@ -17,6 +24,7 @@ if TYPE_CHECKING:
     from capturehook.rehearse.room import Wishes
     from capturehook.rehearse.run import Asked, Rehearsal
     from capturehook.rehearse.stand_in import StandInCamera
+    from capturehook.resin.clock import Reading
 
 Card = tuple[Path | None, tuple[str, ...]]
 """Where the stand-in camera saves its frames, if at all, and what goes wrong."""
@@ -32,7 +40,7 @@ def _size(_context: click.Context, _option: click.Parameter, value: str) -> tupl
 
 
 @click.command("rehearse", short_help="Draw the film before the print.")
-@click.argument("job", metavar="JOB")
+@click.argument("job", metavar="JOB", required=False)
 @PROFILE
 @click.option("-o", "--out", type=FILE, help="The film: .mp4 .mov .mkv")
 @click.option(
@@ -81,12 +89,13 @@ def _size(_context: click.Context, _option: click.Parameter, value: str) -> tupl
 @click.option(
     "--screen-mm",
     type=click.FloatRange(min=10, max=1000),
-    help="Resin: width of the lamp's screen, which the layer images fill; 120 unless given.",
+    help="Resin: width of the lamp's screen; without it as the job states, or 120.",
 )
+@numbers
 @PLATE
 @JSON
 def rehearse_command(
-    job: str,
+    job: str | None,
     profile: str | None,
     out: Path | None,
     size: tuple[int, int],
@@ -101,11 +110,15 @@ def rehearse_command(
     every: int | None,
     screen_mm: float | None,
     plate: int | None,
+    clock: tuple[Reading, ...],
+    stl: str | None,
     as_json: bool,
+    **words: Any,
 ) -> int:
     """Draw what the camera will see at each pose of JOB; say what the parked head hides.
 
-    JOB stays as it is; a resin job (a zip with layer images) is drawn hanging from its plate.
+    JOB stays as it is; a resin job is drawn hanging from its plate. Without JOB the profile is a
+    resin printer's: numbers by flags, and a part from --stl or a plain tower, are drawn.
     What is not said of the camera is chosen so that the part fills the picture.
 
     \b
@@ -113,6 +126,7 @@ def rehearse_command(
     capturehook rehearse lighthouse.gcode -p heron --still 80 still.png --azimuth-deg -20
     capturehook rehearse lighthouse.gcode -p heron --frames card/ --fault missing=12
     capturehook rehearse lighthouse_posed.zip -p tern -o rehearsal.mp4
+    capturehook rehearse -p tern --layers 1200 --stl part.stl -o rehearsal.mp4
     """  # fmt: skip
     from capturehook.rehearse.room import Wishes
     from capturehook.rehearse.run import Asked
@@ -123,10 +137,16 @@ def rehearse_command(
         azimuth_deg=azimuth_deg, height_mm=height_mm, distance_mm=distance_mm, focal_mm=focal_mm
     )
     asked = Asked(size=size, film=out, stills=dict(stills))
-    is_resin = _is_container(job)
-    _refuse_others(is_resin, skip_unsafe, every is not None or screen_mm is not None)
-    if is_resin:
-        made = _resin(Path(job), profile, wishes, asked, every, screen_mm, (frames, faults))
+    flags = taken(words)
+    is_resin = job is None or _is_resin(job)
+    resin_words = every is not None or screen_mm is not None or flags or clock or stl
+    _refuse_others(is_resin, skip_unsafe, bool(resin_words))
+    if job is not None:
+        refuse_of_the_job(flags, stl)
+    if job is None or is_resin:
+        given = (flags, clock, stl)
+        made = _resin(job, profile, wishes, asked, every, screen_mm, (frames, faults), given)
+        job = job or "(no job)"
     else:
         made = _filament(job, plate, profile, wishes, asked, skip_unsafe, (frames, faults))
     if as_json:
@@ -140,18 +160,19 @@ def rehearse_command(
     return show.exit_code(made.findings)
 
 
-def _is_container(job: str) -> bool:
-    """Whether it is a zip of layers. Packed plates are zips too; standard input is none."""
+def _is_resin(job: str) -> bool:
+    """Whether it is a zip of layers or a binary resin job. Packed plates are zips too."""
     from capturehook.jobfile.plates import is_resin_zip
+    from capturehook.resin.job import is_binary_resin
 
-    return job != "-" and is_resin_zip(Path(job))
+    return job != "-" and (is_resin_zip(Path(job)) or is_binary_resin(Path(job)))
 
 
 def _refuse_others(is_resin: bool, skip_unsafe: bool, resin_words: bool) -> None:
     if is_resin and skip_unsafe:
         raise click.UsageError("--skip-unsafe is for filament jobs; leave it out.")
     if not is_resin and resin_words:
-        raise click.UsageError("--every and --screen-mm are for resin jobs; leave them out.")
+        raise click.UsageError("--every, --screen-mm and numbers are for resin; leave them out.")
 
 
 def _filament(
@@ -178,26 +199,39 @@ def _filament(
 
 
 def _resin(
-    path: Path,
+    job_path: str | None,
     profile: str | None,
     wishes: Wishes,
     asked: Asked,
     every: int | None,
     screen_mm: float | None,
     card: Card,
+    given: tuple[dict[str, Any], tuple[Reading, ...], str | None],
 ) -> Rehearsal:
-    from capturehook.rehearse.hanging import SCREEN_MM, rehearse_resin
-    from capturehook.resin.job import load_resin_profile, read_job
+    from capturehook.rehearse.hanging import rehearse_resin
+    from capturehook.resin.job import load_resin_profile
     from capturehook.resin.shoot import plan_shoot
 
     loaded, table = load_resin_profile(profile)
-    job = read_job(path, table)
+    path = None if job_path is None else Path(job_path)
+    flags, clock, stl = given
+    table = table_of(table, flags, path is not None)
+    job, body = job_and_body(
+        path,
+        loaded.name,
+        table,
+        flags=flags,
+        clock=clock,
+        stl=stl,
+        draws=True,
+        screen_mm=screen_mm,
+    )
     shoot = plan_shoot(job, loaded, table, every)
     if card[0] is not None:
         asked = replace(asked, camera=_stand_in(shoot.plan, *card))
     with show.progress("Drawing", len(shoot.plan.poses)) as step:
         return rehearse_resin(
-            job, shoot, loaded, table, wishes, asked, screen_mm=screen_mm or SCREEN_MM, step=step
+            job, shoot, loaded, table, wishes, asked, screen_mm=screen_mm, body=body, step=step
         )
 
 

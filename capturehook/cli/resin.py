@@ -8,7 +8,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capturehook.cli import show
-from capturehook.cli.resin_numbers import numbers, refuse_of_the_job, table_of, taken
+from capturehook.cli.resin_numbers import (
+    job_and_body,
+    numbers,
+    refuse_of_the_job,
+    table_of,
+    taken,
+)
 from capturehook.cli.svg import svg_path
 
 if TYPE_CHECKING:
@@ -16,6 +22,7 @@ if TYPE_CHECKING:
     from capturehook.model.profile import Profile
     from capturehook.model.resin import ResinTable
     from capturehook.model.resin_job import ResinJob
+    from capturehook.resin.body import Body
     from capturehook.resin.clock import Reading
     from capturehook.resin.shoot import ResinShoot
 
@@ -58,6 +65,7 @@ def resin_command(
     out: Path | None,
     as_json: bool,
     clock: tuple[Reading, ...],
+    stl: str | None,
     **words: Any,
 ) -> int:
     """Plan the shoot of a resin job: when the lamp is on, what fires the camera, the film.
@@ -74,7 +82,7 @@ def resin_command(
     flags = taken(words)
     _check_words(job, area or picture is not None, pose, strip, out)
     if job is not None:
-        refuse_of_the_job(flags)
+        refuse_of_the_job(flags, stl)
     if (flags or clock) and (pose or strip):
         raise click.UsageError("--pose and --strip go by the job's own lines; leave numbers out.")
     if strip and (every is not None or plan_path is not None):
@@ -88,14 +96,14 @@ def resin_command(
     table = table_of(table, flags, job is not None)
     if pose and job is not None:
         return _pose(job, out or job, loaded, table, every, plan_path, as_json)
-    return _show(job, loaded, table, every, clock, plan_path, area, picture, as_json)
+    return _show(job, loaded, table, every, (flags, clock, stl), plan_path, area, picture, as_json)
 
 
 def _check_words(job: Path | None, looks: bool, pose: bool, strip: bool, out: Path | None) -> None:
     if pose and strip:
         raise click.UsageError("--pose and --strip do opposite things; give one of them.")
-    if job is None and (pose or strip or looks):
-        raise click.UsageError("A JOB is needed for --pose, --strip, --area and --picture.")
+    if job is None and (pose or strip):
+        raise click.UsageError("A JOB is needed for --pose and --strip.")
     if out is not None and not (pose or strip):
         raise click.UsageError("-o goes with --pose or --strip.")
     if looks and (pose or strip):
@@ -152,25 +160,25 @@ def _show(
     profile: Profile,
     table: ResinTable,
     every: int | None,
-    clock: tuple[Reading, ...],
+    given: tuple[dict[str, Any], tuple[Reading, ...], str | None],
     plan_path: Path | None,
     area: bool,
     picture: Path | None,
     as_json: bool,
 ) -> int:
-    from capturehook.resin.clock import calibrated
-    from capturehook.resin.job import job_of_table, read_job
     from capturehook.resin.report import full_report
     from capturehook.resin.shoot import plan_shoot
 
-    job = job_of_table(table, profile.name) if path is None else read_job(path, table)
-    if clock:
-        job, _ = calibrated(job, *clock)
+    looks = area or picture is not None
+    flags, clock, stl = given
+    job, body = job_and_body(
+        path, profile.name, table, flags=flags, clock=clock, stl=stl, draws=looks
+    )
     shoot = plan_shoot(job, profile, table, every)
     findings = [*job.findings, *shoot.findings]
     looked: dict[str, Any] = {}
-    if path is not None and (area or picture is not None):
-        looked, more = _look(path, job, shoot, picture)
+    if looks:
+        looked, more = _look(job, body, shoot, picture)
         findings += more
     _save_plan(shoot, plan_path)
     if as_json:
@@ -195,21 +203,16 @@ def _save_plan(shoot: ResinShoot, plan_path: Path | None) -> None:
 
 
 def _look(
-    path: Path, job: ResinJob, shoot: ResinShoot, picture: Path | None
+    job: ResinJob, body: Body | None, shoot: ResinShoot, picture: Path | None
 ) -> tuple[dict[str, Any], list[Finding]]:
     """Measure the images, with a bar; draw them when a picture is wanted."""
     from capturehook.draw.resin import Growth, draw_growth
     from capturehook.files import write_atomically
-    from capturehook.resin.area import (
-        LayerImages,
-        area_report,
-        light_area,
-        still_findings,
-        still_stretches,
-    )
+    from capturehook.resin.area import area_report, light_area, still_findings, still_stretches
+    from capturehook.resin.body import open_images
 
     with (
-        LayerImages(path, job.images, job.stored) as images,
+        open_images(job, body) as images,
         show.progress("Layer images", len(job.images)) as step,
     ):
         area = light_area(images, step=step)

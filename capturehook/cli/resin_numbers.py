@@ -9,7 +9,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from capturehook.model.resin import ResinTable
+    from capturehook.model.resin_job import ResinJob
+    from capturehook.resin.body import Body
     from capturehook.resin.clock import Reading
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -91,6 +95,9 @@ _OPTIONS = (
         help="Twice: when the lamp went on for a layer, since the start.",
     ),
 )
+_STL = click.option(
+    "--stl", type=click.Path(), metavar="FILE", help="Resin without JOB: draw this part, in mm."
+)
 NAMES = (
     "layers", "layer_mm", "first_layer_mm", "exposure_s", "bottom", "transition", "lift",
     "retract", "bottom_lift", "bottom_retract", "wait_s", "rest_s", "top_s", "light_off_s",
@@ -120,7 +127,7 @@ MOVES = (
 
 def numbers(command: Command) -> Command:
     """The options, in order."""
-    for option in reversed(_OPTIONS):
+    for option in reversed((*_OPTIONS, _STL)):
         command = option(command)
     return command
 
@@ -131,8 +138,10 @@ def taken(words: dict[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in found.items() if value is not None}
 
 
-def refuse_of_the_job(flags: dict[str, Any]) -> None:
-    """Refuse numbers that every job states itself."""
+def refuse_of_the_job(flags: dict[str, Any], stl: str | None) -> None:
+    """Refuse what every job holds itself."""
+    if stl is not None:
+        raise click.UsageError("--stl is drawn where there is no JOB; leave one of them out.")
     wrong = [name for name in OF_THE_JOB if name in flags]
     if wrong:
         option = "--" + wrong[0].replace("_", "-")
@@ -160,6 +169,41 @@ def table_of(table: ResinTable, flags: dict[str, Any], has_job: bool) -> ResinTa
         first = fault.errors()[0]
         words = str(first["msg"]).removeprefix("Value error, ")
         raise click.UsageError(f"The flags do not fit together: {words}.") from fault
+
+
+def job_and_body(
+    path: Path | None,
+    profile_name: str,
+    table: ResinTable,
+    *,
+    flags: dict[str, Any],
+    clock: tuple[Reading, ...],
+    stl: str | None,
+    draws: bool,
+    screen_mm: float | None = None,
+) -> tuple[ResinJob, Body | None]:
+    """The job of a file, or of numbers; with what is printed where that is to be drawn: an STL
+    file, or a plain body."""
+    from pathlib import Path
+
+    from capturehook.resin.body import SCREEN_MM, body_of_stl, layered, plain_body, with_body
+    from capturehook.resin.clock import calibrated
+    from capturehook.resin.job import job_of_table, read_job
+
+    body = None
+    if path is not None:
+        job = read_job(path, table)
+    else:
+        if stl is not None:
+            body = body_of_stl(Path(stl))
+            table = table if "layers" in flags else layered(table, body)
+        job = job_of_table(table, profile_name)
+        if body is None and draws:
+            body = plain_body(job.timeline.height_mm, screen_mm or SCREEN_MM)
+        job = job if body is None else with_body(job, body)
+    if clock:
+        job, _ = calibrated(job, *clock)
+    return job, body
 
 
 def _changes(table: ResinTable, flags: dict[str, Any]) -> dict[str, Any]:

@@ -43,13 +43,12 @@ if TYPE_CHECKING:
     from capturehook.model.profile import Profile
     from capturehook.model.resin import ResinTable
     from capturehook.model.resin_job import ResinJob
+    from capturehook.resin.body import Body
     from capturehook.resin.shoot import ResinShoot
 
 Floats = NDArray[np.float64]
 Step = Callable[[int], None]
 
-SCREEN_MM = 120.0
-"""Width of the lamp's screen when nobody says: of small printers (common practice, no source)."""
 CURED = np.array((236.0, 206.0, 150.0))
 FACING_AWAY = -0.25
 """A line is left out where the surface looks further away from the camera than this cosine."""
@@ -211,7 +210,8 @@ def rehearse_resin(
     wishes: Wishes,
     asked: Asked,
     *,
-    screen_mm: float = SCREEN_MM,
+    screen_mm: float | None = None,
+    body: Body | None = None,
     step: Step | None = None,
 ) -> Rehearsal:
     """Draw every pose of a resin shoot once; write what is asked for.
@@ -225,7 +225,7 @@ def rehearse_resin(
     """
     plan = shoot.plan
     refuse_asked(job.path, len(plan.poses), asked)
-    hanging = hang(job, shoot, table, read_slabs(job, screen_mm, len(plan.poses)))
+    hanging = hang(job, shoot, table, read_slabs(job, screen_mm, len(plan.poses), body=body))
     view = vat.place_camera(
         hanging.printer, subject_of(hanging), profile.camera, wishes, asked.size
     )

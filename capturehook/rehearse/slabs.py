@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 from capturehook.errors import FrameError
 from capturehook.model.resin_job import ResinJob
 from capturehook.resin.area import LayerImages
+from capturehook.resin.body import SCREEN_MM, Body, BodyImages, open_images
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -86,13 +86,18 @@ class Slabs:
 
 
 def read_slabs(
-    job: ResinJob, screen_mm: float, poses: int, step: Callable[[int], object] = lambda done: None
+    job: ResinJob,
+    screen_mm: float | None,
+    poses: int,
+    step: Callable[[int], object] = lambda done: None,
+    body: Body | None = None,
 ) -> Slabs:
     """The part of a job.
 
     Parameters
     ----------
-    screen_mm : width of the lamp's screen, which the layer images fill
+    screen_mm : width of the lamp's screen, which the layer images fill; None: as the job states
+    body : what is cut into layers, for a job without images of its own
     poses : how many frames there will be: about so many slabs show growth in each
     step : called with the count of images read
 
@@ -107,9 +112,11 @@ def read_slabs(
     thick = -(-layers // min(MOST_SLABS, max(FEWEST_SLABS, poses)))
     last = np.unique(np.append(np.arange(thick, layers + 1, thick), layers))
     masks: list[Mask] = []
-    with LayerImages(Path(job.path), job.images, job.stored) as images:
+    wide_px = 0
+    with open_images(job, body, screen_mm) as images:
         for layer in last:
-            masks.append(_mask_of(images, job, int(layer), masks))
+            mask, wide_px = _mask_of(images, job, int(layer), masks, wide_px)
+            masks.append(mask)
             step(len(masks))
     if not any(mask.any() for mask in masks):
         raise FrameError(
@@ -119,20 +126,33 @@ def read_slabs(
         masks=tuple(np.packbits(mask) for mask in masks),
         last_layer=last,
         end_mm=np.concatenate([[0.0], -job.timeline.z_mm[last - 1]]),
-        pitch_mm=screen_mm / masks[0].shape[1],
+        pitch_mm=_screen_mm(job, screen_mm, wide_px) / masks[0].shape[1],
         shape=(masks[0].shape[0], masks[0].shape[1]),
     )
 
 
-def _mask_of(images: LayerImages, job: ResinJob, layer: int, before: list[Mask]) -> Mask:
-    """(H, W) where a layer's image is lit; a layer without one is like the layer before."""
+def _screen_mm(job: ResinJob, wish_mm: float | None, wide_px: int) -> float:
+    """Width of the screen: as wished, by the job's own pitch, or of a small printer."""
+    stated_mm = 0.0 if job.stored is None else job.stored.pitch_mm * wide_px
+    return wish_mm or stated_mm or SCREEN_MM
+
+
+def _mask_of(
+    images: LayerImages | BodyImages,
+    job: ResinJob,
+    layer: int,
+    before: list[Mask],
+    wide_px: int,
+) -> tuple[Mask, int]:
+    """((H, W) where a layer's image is lit, pixels of the image across); a layer without image
+    is like the layer before."""
     name = job.images[layer - 1] if job.images else ""
     if not name:
         if not before:
             raise FrameError(
                 f"{job.path}: layer {layer}", "has no image to draw", "Slice the model again"
             )
-        return before[-1]
+        return before[-1], wide_px
     pixels = images.read(layer - 1)
     lit = pixels if pixels.ndim == 2 else pixels.max(axis=2)
     factor = -(-lit.shape[1] // WIDEST_PX)
@@ -143,7 +163,7 @@ def _mask_of(images: LayerImages, job: ResinJob, layer: int, before: list[Mask])
         raise FrameError(
             f"{job.path}: {name}", "is of another size than the image before", "Slice it again"
         )
-    return mask
+    return mask, lit.shape[1]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

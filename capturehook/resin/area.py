@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
     from PIL.Image import Image
 
+    from capturehook.resin.body import BodyImages
+
+
 ROWS = 512
 """Rows of an image looked at together: what is copied on the way stays small."""
 STILL_FRAMES = 3
@@ -108,7 +111,9 @@ class LightArea:
     changed: Floats
 
 
-def light_area(images: LayerImages, step: Callable[[int], object] = lambda done: None) -> LightArea:
+def light_area(
+    images: LayerImages | BodyImages, step: Callable[[int], object] = lambda done: None
+) -> LightArea:
     """Measure the layer images of a container.
 
     Parameters
@@ -138,7 +143,7 @@ def light_area(images: LayerImages, step: Callable[[int], object] = lambda done:
             count = int(np.count_nonzero(now))
             lit[index] = count / now.size
             if before is not None:
-                changed[index] = _changed(before, now, max(count, count_before), images, name)
+                changed[index] = _changed(before, now, max(count, count_before), images.path, name)
             before, count_before, seen = now, count, mark
         step(index + 1)
     return LightArea(lit=lit, changed=changed)
@@ -192,12 +197,12 @@ def _pixels(image: Image) -> NDArray[np.uint8]:
 
 
 def _changed(
-    before: NDArray[np.bool_], now: NDArray[np.bool_], most: int, images: LayerImages, name: str
+    before: NDArray[np.bool_], now: NDArray[np.bool_], most: int, path: Path, name: str
 ) -> float:
     if before.shape[:2] != now.shape[:2]:
         old, new = (f"{shape[1]} x {shape[0]}" for shape in (before.shape, now.shape))
         raise FileError(
-            Where(str(images.path), key=name), f"is {new} pixels, the layer before {old}", DAMAGED
+            Where(str(path), key=name), f"is {new} pixels, the layer before {old}", DAMAGED
         )
     if before.shape != now.shape:
         return float("nan")

@@ -9,7 +9,7 @@ import numpy as np
 
 from capturehook.catalog.containers import HEAD_BYTES, binary_kind, zip_kind
 from capturehook.catalog.containers.fields import Fields
-from capturehook.catalog.containers.refused import TWO_WAYS, refusal
+from capturehook.catalog.containers.refused import MARKS, TWO_WAYS, refusal
 from capturehook.catalog.containers.zip_file import Container, Limits
 from capturehook.errors import CaptureHookError, FileError, Finding, ProfileError, Where
 from capturehook.model.profile import Profile
@@ -65,6 +65,16 @@ def read_job(path: Path, table: ResinTable, limits: Limits | None = None) -> Res
         if zipped is not None:
             return job_of_stored(path, zipped.read(container), table)
         raise FileError(str(path), refusal(head, container.names), TWO_WAYS)
+
+
+def is_binary_resin(path: Path) -> bool:
+    """Whether a file begins as a binary resin job that is read, or is known and refused."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(HEAD_BYTES)
+    except OSError:
+        return False
+    return binary_kind(head) is not None or head.startswith(tuple(mark for mark, _ in MARKS))
 
 
 def job_of_table(table: ResinTable, profile_name: str) -> ResinJob:

@@ -6,7 +6,9 @@ import json
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+import sample_truth
 from resin_jobs import bar, command_text, settings_text, write_command_job, write_settings_job
 
 from capturehook.cli.main import run
@@ -144,7 +146,6 @@ def test_resin_pose_on_a_settings_job_is_refused(resin: Any, tmp_path: Path) -> 
     [
         (("a.zip", "--pose", "--strip"), "--pose and --strip do opposite things"),
         (("--pose",), "A JOB is needed"),
-        (("--picture", "a.svg"), "A JOB is needed"),
         (("a.zip", "--picture", "a.png"), "'a.png' does not end in .svg"),
         (("a.zip", "--layers", 5), "JOB states its own layers and light; leave --layers out"),
         (("a.zip", "-o", "b.zip"), "-o goes with --pose or --strip"),
@@ -182,3 +183,80 @@ def test_resin_help_shows_an_example(resin: Any) -> None:
     ran = resin("--help")
     assert ran.code == 0
     assert "capturehook resin lighthouse.zip -p tern --every 4 --plan plan.json" in ran.out
+
+
+BY_HAND = ("-p", "tern", "--layers", 100, "--layer-mm", 0.1, "--exposure-s", 3, "--bottom", "4x40")
+
+
+def test_resin_by_hand_adds_up(resin: Any) -> None:
+    """60 + 4 x 40 + 96 x 3 + fade; lift 3 mm at 60 and 4 at 180, down 7 at 210, rests 2 + 1.5 s.
+
+    Fade: 5 layers exceed 3 s by 37 (1 - k / 6), whose sum is 37 x 2.5 = 92.5 s.
+    """
+    ran = resin(*BY_HAND, "--lift", "3@60,4@180", "--retract", "7@210", "--wait-s", 2, "--json")
+    cycle_s = 3 + 4 / 3 + 2 + 2 + 1.5
+    by_hand = 60 + 4 * 40 + 96 * 3 + 92.5 + 100 * cycle_s
+    assert ran.data["job"]["total_s"] == pytest.approx(by_hand, abs=1e-3)
+    assert (ran.data["job"]["kind"], ran.data["job"]["height_mm"]) == ("numbers", 10.0)
+
+
+def test_resin_by_hand_of_a_tilting_vat_never_lifts(resin: Any) -> None:
+    ran = resin(*BY_HAND, "--tilt-s", 6.5, "--transition", 0, "--json")
+    assert ran.data["job"]["phases_s"]["tilt"] == pytest.approx(650)
+    assert "lift" not in {k for k, s in ran.data["job"]["phases_s"].items() if s}
+
+
+def test_resin_clock_readings_are_taken_in(resin: Any) -> None:
+    """Two layers 50 apart, 1000 s by the clock; reckoned 50 x (3 + 10.9) = 695 s: 6.1 s each.
+
+    Layer 40 is reckoned 36 x 13.9 + 4 x (40 + 10.9) - 13.9 + 1 s and 39 x 6.1 s in.
+    """
+    ran = resin(
+        *BY_HAND, "--transition", 0, "--clock", "40=0:17:00", "--clock", "90=0:33:40", "--json"
+    )
+    assert any("by the clock +6.10 s in each layer" in one for one in ran.data["job"]["assumed"])
+
+
+def test_resin_flags_replace_the_moves_of_a_container(resin: Any, tmp_path: Path) -> None:
+    path = tmp_path / "job.goo"
+    path.write_bytes(sample_truth.sample("static.goo"))
+    own = resin(path, "-p", "tern", "--json").data["job"]
+    told = resin(path, "-p", "tern", "--lift", "6@60", "--json").data["job"]
+    assert told["phases_s"]["lift"] == pytest.approx(40 * 6.0)
+    assert told["phases_s"]["light"] == own["phases_s"]["light"]
+    assert own["phases_s"]["lift"] != told["phases_s"]["lift"]
+    assert any("as in [resin]" in words for words in told["assumed"])
+
+
+def test_resin_bracket_is_said(resin: Any, tmp_path: Path) -> None:
+    path = tmp_path / "job.ctb"
+    path.write_bytes(sample_truth.sample("v2_key0.ctb"))
+    ran = resin(path, "-p", "tern")
+    assert "Between 9 min 02 s and 11 min 38 s: the light-off time counted from" in ran.out
+
+
+@pytest.mark.parametrize(
+    ("words", "found"),
+    [
+        (("--lift", "6"), "'6' is no way and speed; write 6@60"),
+        (("--bottom", "5"), "'5' is no count and seconds; write 5x30"),
+        (("--clock", "5=0:10:00"), "give two readings"),
+        (("--clock", "5=10:00", "--clock", "9=0:20:00"), "'5=10:00' is no layer and time"),
+        (("--lift", "6@60", "--retract", "5@60"), "comes down 5 mm but the lift is 6 mm"),
+        (("--bottom", "500x30", "--layers", 100), "500 is more than the 100 of layers"),
+    ],
+)
+def test_resin_flags_that_cannot_be_say_so(
+    resin: Any, words: tuple[object, ...], found: str
+) -> None:
+    ran = resin("-p", "tern", *words)
+    assert (ran.code, ran.out) == (2, "")
+    assert found in ran.err.replace("\n", " ")
+
+
+def test_resin_picture_without_a_job_draws_a_tower(resin: Any, tmp_path: Path) -> None:
+    ran = resin(*BY_HAND, "--picture", tmp_path / "a.svg", "--json")
+    assert (tmp_path / "a.svg").read_text().startswith("<svg ")
+    lit = ran.data["lit"]
+    assert lit[0] == pytest.approx(np.pi * 3**2 / (120 * 67.5), rel=0.03)
+    assert lit[-1] < 0.4 * lit[0]

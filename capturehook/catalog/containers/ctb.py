@@ -217,7 +217,7 @@ def _images(fields: Fields, count: int, table_at: int, level_sets: int) -> tuple
         return ("",) * count
     rows = fields.table(table_at, count, LAYER, "layer table")
     at = rows["at"].astype(np.int64) + rows["page"].astype(np.int64) * PAGE
-    return tuple(f"{a} {s}" for a, s in zip(at.tolist(), rows["size"].tolist(), strict=True))
+    return fields.images(at, rows["size"])
 
 
 def _open(code: NDArray[np.uint8], key: int, layer_index: int) -> NDArray[np.uint8]:

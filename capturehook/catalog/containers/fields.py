@@ -86,6 +86,23 @@ class Fields:
         """(count,) records of one layout, of a table checked to be inside the file."""
         return np.frombuffer(self.raw(at, count * layout.itemsize, what), layout)
 
+    def images(self, at: Any, size: Any) -> tuple[str, ...]:
+        """Where the layer images are, as text.
+
+        Raises
+        ------
+        FileError
+            One would reach past the end: the file was cut.
+        """
+        places = [(int(a), int(s)) for a, s in zip(at, size, strict=True)]
+        for layer, (a, s) in enumerate(places, 1):
+            if a + s > self.size:
+                raise self.bad(
+                    f"image of layer {layer}",
+                    f"would stand at bytes {a} to {a + s}, the file has {self.size}",
+                )
+        return tuple(f"{a} {s}" for a, s in places)
+
     def layer_count(self, count: int) -> int:
         if not 1 <= count <= MOST_LAYERS:
             raise self.bad("layer count", f"{count} is no valid count (1 to {MOST_LAYERS})")

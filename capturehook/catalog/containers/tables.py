@@ -75,9 +75,7 @@ class Tables:
             screen_px=screen,
             pitch_mm=pitch_um / 1000.0 if 1 < pitch_um < 1000 else 0.0,
             lit_px=rows["lit"].astype(np.float64),
-            images=tuple(
-                f"{a} {s}" for a, s in zip(rows["at"].tolist(), rows["size"].tolist(), strict=True)
-            ),
+            images=fields.images(rows["at"], rows["size"]),
             findings=_findings(fields, z_mm, layer_mm),
         )
 

@@ -27,6 +27,7 @@ STORED, DEFLATED = zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED
 ENCRYPTED = 0x1 | 0x40 | 0x2000  # general purpose bits 0, 6 and 13 of APPNOTE 4.4.4
 PNG_START = b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR"
 AGAIN = "Copy the file again, or slice the model again"
+MOST_SHOWN = 100
 SUSPECT = "Do not use this file; get the job from where it was sliced"
 
 
@@ -106,7 +107,7 @@ class Container:
         with _faults_named(self.path, name), self._zip.open(info) as member:
             data = member.read()
         if len(data) != info.file_size:
-            raise FileError(Where(str(self.path), key=name), "is cut short", AGAIN)
+            raise FileError(Where(str(self.path), key=shown(name)), "is cut short", AGAIN)
         return data
 
     def read_text(self, name: str) -> bytes:
@@ -120,7 +121,7 @@ class Container:
         size = self._member(name).file_size
         if size > self.limits.text_bytes:
             raise FileError(
-                Where(str(self.path), key=name),
+                Where(str(self.path), key=shown(name)),
                 f"is a text of {size} bytes, over the limit of {self.limits.text_bytes}",
                 SUSPECT,
             )
@@ -135,10 +136,10 @@ class Container:
             Not a PNG, or more pixels than a lamp screen can have.
         """
         data = self.read(name)
-        width, height = png_size(data, Where(str(self.path), key=name))
+        width, height = png_size(data, Where(str(self.path), key=shown(name)))
         if width * height > self.limits.pixels:
             raise FileError(
-                Where(str(self.path), key=name),
+                Where(str(self.path), key=shown(name)),
                 f"claims {width} x {height} pixels, over the limit of {self.limits.pixels}",
                 SUSPECT,
             )
@@ -146,8 +147,15 @@ class Container:
 
     def _member(self, name: str) -> zipfile.ZipInfo:
         if name not in self._info:
-            raise FileError(Where(str(self.path), key=name), "is not in the container", AGAIN)
+            raise FileError(
+                Where(str(self.path), key=shown(name)), "is not in the container", AGAIN
+            )
         return self._info[name]
+
+
+def shown(name: str) -> str:
+    """A member's name as a message holds it: a damaged one can be as long as the file."""
+    return name if len(name) <= MOST_SHOWN else f"{name[:MOST_SHOWN]}..."
 
 
 def png_size(data: bytes, where: Where) -> tuple[int, int]:
@@ -196,7 +204,7 @@ class _faults_named:  # noqa: N801 - reads as a statement: with _faults_named(..
     """Turns what the zip library raises while unpacking into one FileError."""
 
     def __init__(self, path: Path, name: str) -> None:
-        self.where = Where(str(path), key=name)
+        self.where = Where(str(path), key=shown(name))
 
     def __enter__(self) -> None:
         return None
@@ -209,10 +217,12 @@ class _faults_named:  # noqa: N801 - reads as a statement: with _faults_named(..
     ) -> None:
         if isinstance(fault, (zipfile.BadZipFile, zlib.error, EOFError, struct.error, OSError)):
             raise FileError(
-                self.where, f"is damaged ({str(fault) or 'it ends early'})", AGAIN
+                self.where, f"is damaged ({shown(str(fault)) or 'it ends early'})", AGAIN
             ) from fault
         if isinstance(fault, (NotImplementedError, RuntimeError, ValueError)):
-            raise FileError(self.where, f"cannot be unpacked ({fault})", AGAIN) from fault
+            raise FileError(
+                self.where, f"cannot be unpacked ({shown(str(fault))})", AGAIN
+            ) from fault
 
 
 def _check_all(path: Path, infos: list[zipfile.ZipInfo], limits: Limits) -> None:
@@ -233,7 +243,7 @@ def _check_all(path: Path, infos: list[zipfile.ZipInfo], limits: Limits) -> None
     for name, times in Counter(info.filename for info in infos).items():
         if times > 1:
             raise FileError(
-                Where(str(path), key=name), f"is in the container {times} times", SUSPECT
+                Where(str(path), key=shown(name)), f"is in the container {times} times", SUSPECT
             )
     _check_overlap(path, infos)
 
@@ -250,11 +260,11 @@ def _check_name(path: Path, info: zipfile.ZipInfo) -> None:
     elif ".." in name.split("/"):
         trick = "has a name that leads out of the container"
     if trick:
-        raise FileError(Where(str(path), key=ascii(name)), trick, SUSPECT)
+        raise FileError(Where(str(path), key=shown(ascii(name))), trick, SUSPECT)
 
 
 def _check_member(path: Path, info: zipfile.ZipInfo, limits: Limits) -> None:
-    where = Where(str(path), key=info.filename)
+    where = Where(str(path), key=shown(info.filename))
     if info.flag_bits & ENCRYPTED:
         raise FileError(where, "is locked with a password", "Slice it again without a password")
     if stat.S_ISLNK(info.external_attr >> 16):
@@ -285,13 +295,15 @@ def _check_place(path: Path, infos: list[zipfile.ZipInfo], table_at: int) -> Non
         two_sizes = info.compress_type == STORED and info.compress_size != info.file_size
         if info.header_offset < 0:
             raise FileError(
-                Where(str(path), key=info.filename),
+                Where(str(path), key=shown(info.filename)),
                 "is damaged (it would begin before the file does)",
                 AGAIN,
             )
         if least > table_at or two_sizes:
             raise FileError(
-                Where(str(path), key=info.filename), "does not have the size it states", AGAIN
+                Where(str(path), key=shown(info.filename)),
+                "does not have the size it states",
+                AGAIN,
             )
 
 
@@ -302,7 +314,7 @@ def _check_overlap(path: Path, infos: list[zipfile.ZipInfo]) -> None:
         least = info.header_offset + 30 + len(info.orig_filename) + info.compress_size
         if least > after.header_offset:
             raise FileError(
-                Where(str(path), key=after.filename),
+                Where(str(path), key=shown(after.filename)),
                 "shares its bytes with another member",
                 SUSPECT,
             )
