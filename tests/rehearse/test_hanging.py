@@ -228,7 +228,7 @@ def test_options_of_the_other_kind_of_job_are_refused(posed_job, tmp_path, capsy
     job = tmp_path / "lighthouse.gcode"
     job.write_text("G28\n")
     code, _, err = call(capsys, "rehearse", job, "-p", "heron", "--every", 2)
-    assert code == 2 and "--every and --screen-mm are for resin jobs" in err
+    assert code == 2 and "--every, --screen-mm and numbers are for resin" in err
 
 
 def test_sample_is_read_as_the_lighthouse_it_is(tmp_path):
