@@ -19,7 +19,6 @@ from capturehook.jobfile.blocks import (
     HEAD,
     NAMES,
     PACKED,
-    PLAIN,
     PRINT_META,
     PRINTER_META,
     SLICER_META,
@@ -37,13 +36,7 @@ from capturehook.jobfile.metadata import (
     with_record,
 )
 from capturehook.jobfile.record import AGAIN, Edit, Edits, JobFile, JobText, Written
-from capturehook.jobfile.streams import (
-    LineEdit,
-    edit_stream,
-    inverse,
-    split_stream,
-    text_of,
-)
+from capturehook.jobfile.streams import LineEdit, Lines, text_of
 
 LONGEST = 80
 """Letters of a line that the firmware's buffer holds (Prusa-Firmware-Buddy
@@ -258,18 +251,17 @@ class BinaryJob(JobFile):
     def _posed_parts(
         self, at: int, edits: list[LineEdit], record: Record
     ) -> list[tuple[int, int, Block]]:
-        """A G-code block with its edits, in as many blocks as its text needs (`split_stream`)."""
-        old, block = self._stream(at), self.blocks[self.first + at]
+        """A G-code block with its edits, in as many blocks as its text needs (`Lines.split`)."""
+        block = self.blocks[self.first + at]
         try:
-            new = edit_stream(old, self.encoding, edits, taking_out=False)
+            old = Lines(self._stream(at), self.encoding)
+            new = Lines(old.edited(edits, taking_out=False), self.encoding)
             self._check_lines(at, old, new, edits)
-            parts = split_stream(new, self.encoding)
-            back = edit_stream(
-                new, self.encoding, inverse(edits, _lines_of(old, self.encoding)), taking_out=True
-            )
+            parts = new.split()
+            back = new.edited(old.inverse(edits), taking_out=True)
         except PackedError as fault:
             raise self._unpackable(at, fault) from fault
-        if back != old or packed(old, block.compression) != block.stored:
+        if back != old.stream or packed(old.stream, block.compression) != block.stored:
             record.kept[self.first + at] = (block.size, block.stored)
         ends = [0, *(end for _, end, _ in parts)]
         return [
@@ -277,7 +269,7 @@ class BinaryJob(JobFile):
             for (part, _, start), end in zip(parts, ends, strict=False)
         ]
 
-    def _check_lines(self, at: int, old: bytes, new: bytes, edits: list[LineEdit]) -> None:
+    def _check_lines(self, at: int, old: Lines, new: Lines, edits: list[LineEdit]) -> None:
         """Every line of ours must be read back as it was written.
 
         Raises
@@ -285,12 +277,10 @@ class BinaryJob(JobFile):
         GcodeError
             The packed letters cannot hold a line: they drop spaces and comments behind words.
         """
-        if self.encoding == PLAIN:
-            return
-        lines, shift = _lines_of(new, self.encoding), 0
+        shift = 0
         for edit in edits:
-            begin = edit.line + shift
-            for wanted, found in zip(edit.lines, lines[begin:], strict=False):
+            read = new.text(edit.line + shift, len(edit.lines))
+            for wanted, found in zip(edit.lines, read, strict=True):
                 if wanted != found:
                     raise GcodeError(
                         Where(self.name, line_no=self.line_starts[at] + edit.line + 1),
@@ -299,7 +289,7 @@ class BinaryJob(JobFile):
                         "Put it in other words, or have the host save the job as text",
                     )
             shift += len(edit.lines) - edit.count
-        if len(lines) != len(_lines_of(old, self.encoding)) + shift:
+        if len(new) != len(old) + shift:
             raise PackedError("lines put in are not read as they were written")
 
     def _lengthen_times(self, blocks: list[Block], added_s: float, record: Record) -> None:
@@ -377,7 +367,7 @@ class BinaryJob(JobFile):
     def _old_code(self, at: int, edits: list[LineEdit], record: Record) -> Block:
         block = self.blocks[self.code[at].rows[0]]
         try:
-            stream = edit_stream(self._stream(at), self.encoding, edits, taking_out=True)
+            stream = Lines(self._stream(at), self.encoding).edited(edits, taking_out=True)
             old = record.kept.get(self.first + at)
             if old is not None:
                 kept = replace(block, size=old[0], stored=old[1])
@@ -396,7 +386,3 @@ class BinaryJob(JobFile):
 
 FEW_BYTES = 65_536
 """A record of this size is not worth telling."""
-
-
-def _lines_of(stream: bytes, encoding: int) -> list[bytes]:
-    return [line + b"\n" for line in text_of(stream, encoding).split(b"\n")[:-1]]

@@ -48,17 +48,19 @@ class Mode:
 
 @dataclass(frozen=True, slots=True)
 class Unpacked:
-    """Text of a stream, and where in the stream each line begins.
+    """Text of a stream of N lines, and where in the stream each line begins.
 
-    ``places`` (K,) are offsets right after a line's last byte, before any command; the first
-    is 0. ``modes`` (K,) are the modes there, ``whole`` (K,) whether a line begins there on a
-    fresh byte.
+    ``places`` (N + 1,) are offsets right after a line's last byte, before any command; the
+    first is 0. ``modes`` (N + 1,) are the modes there, 1 for packed and 2 for no spaces.
     """
 
     text: bytes
-    places: list[int]
-    modes: list[Mode]
-    whole: list[bool]
+    places: Offsets
+    modes: Bytes
+
+    def mode(self, line: int) -> Mode:
+        code = int(self.modes[line])
+        return Mode(bool(code & 1), bool(code & 2))
 
 
 def unpack(stream: bytes) -> bytes:
@@ -116,8 +118,8 @@ class _Reader:
         begins = 2 * np.arange(len(token) + 1)
         begins[1:] -= np.cumsum(lone)
         self.cuts = begins[cuts]
-        self.token, self.data, self.lone, self.second = token, data, lone, second
-        self.first, self.full = first, full
+        self.token, self.data, self.lone = token, data, lone
+        self.first, self.second = first, second
 
     def text(self) -> bytes:
         parts, row = [], 0
@@ -130,32 +132,34 @@ class _Reader:
         return b"".join(parts)
 
     def with_places(self) -> Unpacked:
-        ends = self.token + 1 + _FOLLOW[self.data[self.token]]
-        newline = self.lone | (self.second == 10)
-        odd = (self.first == 10) & ~self.lone  # a newline as a full letter, a letter after it
-        places, modes, whole = [0], [Mode()], [True]
-        row = 0
-        for start, stop, mode in self.stretches:
-            if not mode.on:
-                found = [start + m.end() for m in re.finditer(rb"\n", self.stream[start:stop])]
-                fresh = [True] * len(found)
-            else:
-                a, b = np.searchsorted(self.token, self.starts[row : row + 2])
-                found, fresh = [], []
-                hits = np.flatnonzero(newline[a:b] | odd[a:b]) + a
-                for at in hits.tolist():
-                    place = start + int(ends[at] - self.starts[row])
-                    if odd[at]:
-                        found.append(place)
-                        fresh.append(False)
-                    if newline[at]:
-                        found.append(place)
-                        fresh.append(True)
-                row += 1
-            places += found
-            whole += fresh
-            modes += [mode] * len(found)
-        return Unpacked(self.text(), places, modes, whole)
+        found = [(np.zeros(1, np.int64), np.zeros(1, np.uint8))]
+        for on, places in ((True, self._packed_ends), (False, self._plain_ends)):
+            mine = [one for one in self.stretches if one[2].on is on]
+            if mine:
+                codes = np.array([mode.on + 2 * mode.no_spaces for _, _, mode in mine], np.uint8)
+                at, row = places(mine)
+                found.append((at, codes[row]))
+        places_, modes = (np.concatenate(column) for column in zip(*found, strict=True))
+        order = np.argsort(places_, kind="stable")
+        return Unpacked(self.text(), places_[order], modes[order])
+
+    def _packed_ends(self, stretches: list[tuple[int, int, Mode]]) -> tuple[Offsets, Offsets]:
+        """Offsets after the newlines of packed stretches, and the stretch of each."""
+        if np.any((self.first == 10) & ~self.lone):
+            raise PackedError("a line begins inside a packed byte")
+        at = self.token[self.lone | (self.second == 10)]
+        row = np.searchsorted(self.starts, at, side="right") - 1
+        begin = np.array([start for start, _, _ in stretches], np.int64)
+        return at + 1 + _FOLLOW[self.data[at]] + begin[row] - self.starts[row], row
+
+    def _plain_ends(self, stretches: list[tuple[int, int, Mode]]) -> tuple[Offsets, Offsets]:
+        """The same of stretches that are not packed."""
+        at = np.flatnonzero(np.frombuffer(self.stream, np.uint8) == 10)
+        begin = np.array([start for start, _, _ in stretches], np.int64)
+        end = np.array([stop for _, stop, _ in stretches], np.int64)
+        row = np.searchsorted(begin, at, side="right") - 1
+        inside = (row >= 0) & (at < end[row])
+        return at[inside] + 1, row[inside]
 
 
 def _stretches(stream: bytes) -> list[tuple[int, int, Mode]]:

@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from capturehook.jobfile.blocks import PACKED, PLAIN
 from capturehook.jobfile.letters import (
     RESET,
@@ -45,97 +47,99 @@ def text_of(stream: bytes, encoding: int) -> bytes:
     return stream if encoding == PLAIN else spaced(unpack(stream))
 
 
-def inverse(edits: Sequence[LineEdit], lines: Sequence[bytes]) -> list[LineEdit]:
-    """What takes the edits back, ``lines`` being the block's before them."""
-    back, shift = [], 0
-    for edit in edits:
-        was = tuple(lines[edit.line : edit.line + edit.count])
-        back.append(LineEdit(edit.line + shift, len(edit.lines), was))
-        shift += len(edit.lines) - edit.count
-    return back
-
-
-def edit_stream(
-    stream: bytes, encoding: int, edits: Sequence[LineEdit], *, taking_out: bool
-) -> bytes:
-    """The stream with its edits (rising) made.
-
-    ``taking_out`` says that the lines replaced are ours, put in by this function.
+class Lines:
+    """A stream with where its lines are, for reading and editing it.
 
     Raises
     ------
     PackedError
-        The stream cannot be cut there.
+        It cannot be unpacked, or a line begins inside a packed byte.
     """
-    if encoding == PLAIN:
-        lines = stream.splitlines(keepends=True) if b"\r" not in stream else _lines(stream)
+
+    def __init__(self, stream: bytes, encoding: int) -> None:
+        self.stream, self.encoding = stream, encoding
+        if encoding == PLAIN:
+            ends = np.flatnonzero(np.frombuffer(stream, np.uint8) == 10) + 1
+            places = np.concatenate((np.zeros(1, np.int64), ends))
+            self.known = Unpacked(stream, places, np.zeros(len(places), np.uint8))
+        else:
+            self.known = unpack_with_places(stream)
+        self.ends = np.flatnonzero(np.frombuffer(self.known.text, np.uint8) == 10) + 1
+
+    def __len__(self) -> int:
+        """Lines that end with a newline."""
+        return len(self.ends)
+
+    def text(self, line: int, count: int) -> list[bytes]:
+        """Some lines as readers see them."""
+        if not count:
+            return []
+        start = int(self.ends[line - 1]) if line else 0
+        text = self.known.text[start : int(self.ends[line + count - 1])]
+        text = text if self.encoding == PLAIN else spaced(text)
+        return [one + b"\n" for one in text.split(b"\n")[:-1]]
+
+    def edited(self, edits: Sequence[LineEdit], *, taking_out: bool) -> bytes:
+        """The stream with its edits (rising) made.
+
+        ``taking_out`` says that the lines replaced are ours, put in by this function.
+
+        Raises
+        ------
+        PackedError
+            The stream cannot be cut there.
+        """
         parts, at = [], 0
         for edit in edits:
-            parts += [*lines[at : edit.line], *edit.lines]
-            at = edit.line + edit.count
-        return b"".join([*parts, *lines[at:]])
-    known = unpack_with_places(stream)
-    parts, at = [], 0
-    for edit in edits:
-        start, begin = _place(known, edit.line)
-        stop, end = _place(known, edit.line + edit.count)
-        if edit.count == 0:
-            end = begin
-        elif taking_out:
-            wanted = (
-                Mode(not edit.lines[-1].startswith(b";"), begin.no_spaces) if edit.lines else begin
-            )
-            commands = switch(end, wanted)
-            if stream.startswith(commands, stop):
-                stop, end = stop + len(commands), wanted
-        parts += [stream[at:start], pack_lines(list(edit.lines), begin, end)]
-        at = stop
-    return b"".join([*parts, stream[at:]])
+            start, begin = self._place(edit.line)
+            stop, end = self._place(edit.line + edit.count)
+            if edit.count == 0:
+                end = begin
+            elif taking_out:
+                wanted = begin
+                if edit.lines:
+                    wanted = Mode(not edit.lines[-1].startswith(b";"), begin.no_spaces)
+                commands = switch(end, wanted)
+                if self.stream.startswith(commands, stop):
+                    stop, end = stop + len(commands), wanted
+            lines = list(edit.lines)
+            plain = self.encoding == PLAIN
+            new = b"".join(lines) if plain else pack_lines(lines, begin, end)
+            parts += [self.stream[at:start], new]
+            at = stop
+        return b"".join([*parts, self.stream[at:]])
 
+    def _place(self, line: int) -> tuple[int, Mode]:
+        if line >= len(self.known.places):
+            raise PackedError("it has fewer lines than its text")
+        return int(self.known.places[line]), self.known.mode(line)
 
-def _lines(stream: bytes) -> list[bytes]:
-    """Lines that end with a line feed; a carriage return ends none."""
-    lines = [line + b"\n" for line in stream.split(b"\n")]
-    last = lines.pop()[:-1]
-    return [*lines, last] if last else lines
+    def inverse(self, edits: Sequence[LineEdit]) -> list[LineEdit]:
+        """What takes the edits back."""
+        back, shift = [], 0
+        for edit in edits:
+            was = tuple(self.text(edit.line, edit.count))
+            back.append(LineEdit(edit.line + shift, len(edit.lines), was))
+            shift += len(edit.lines) - edit.count
+        return back
 
+    def split(self) -> list[tuple[bytes, int, int]]:
+        """The stream in parts of at most MOST_TEXT bytes of text, each a block by itself.
 
-def _place(known: Unpacked, line: int) -> tuple[int, Mode]:
-    if line >= len(known.places) or not known.whole[line]:
-        raise PackedError("a line begins inside a packed byte")
-    return known.places[line], known.modes[line]
-
-
-def split_stream(stream: bytes, encoding: int) -> list[tuple[bytes, int, int]]:
-    """A stream in parts of at most MOST_TEXT bytes of text, each a block by itself.
-
-    Returns
-    -------
-    (part, bytes put at its end, bytes put at its start); without those, the parts one after
-    the other are the stream.
-    """
-    if encoding == PLAIN:
-        held: list[list[bytes]] = [[]]
-        size = 0
-        for line in _lines(stream):
-            if size and size + len(line) > MOST_TEXT:
-                held.append([])
-                size = 0
-            held[-1].append(line)
-            size += len(line)
-        return [(b"".join(lines), 0, 0) for lines in held]
-    known = unpack_with_places(stream)
-    cuts, size, begun = [], 0, 0
-    for row, line in enumerate(_lines(known.text)):
-        if row and size + len(line) > MOST_TEXT and known.whole[row] and row > begun:
-            cuts.append(row)
-            size, begun = 0, row
-        size += len(line)
-    parts: list[tuple[bytes, int, int]] = []
-    at, head = 0, b""
-    for row in cuts:
-        place, mode = _place(known, row)
-        tail = bytes((255, 255, RESET)) if encoding == PACKED else b""
-        parts.append((head + stream[at:place] + tail, len(tail), len(head)))
-        at, head = place, switch(Mode(), mode)
-    return [*parts, (head + stream[at:], 0, len(head))]
+        Returns
+        -------
+        (part, bytes put at its end, bytes put at its start); without those, the parts one
+        after the other are the stream.
+        """
+        parts: list[tuple[bytes, int, int]] = []
+        at, head, begun = 0, b"", 0
+        while len(self.known.text) - begun > MOST_TEXT:
+            row = int(np.searchsorted(self.ends, begun + MOST_TEXT, side="right"))
+            row = max(row, int(np.searchsorted(self.ends, begun, side="right")) + 1)
+            if row >= len(self.known.places) or int(self.ends[row - 1]) >= len(self.known.text):
+                break
+            place, mode = self._place(row)
+            tail = bytes((255, 255, RESET)) if self.encoding == PACKED else b""
+            parts.append((head + self.stream[at:place] + tail, len(tail), len(head)))
+            at, head, begun = place, switch(Mode(), mode), int(self.ends[row - 1])
+        return [*parts, (head + self.stream[at:], 0, len(head))]
