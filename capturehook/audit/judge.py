@@ -19,7 +19,7 @@ from capturehook.audit.faults import Faults, find_faults
 from capturehook.audit.interval import match_interval
 from capturehook.audit.pairing import ClockFit, Match, late_limit_s, match_frames
 from capturehook.audit.verdicts import Verdict
-from capturehook.errors import Finding, FrameError
+from capturehook.errors import Finding, FrameError, PlanError
 from capturehook.frames.listing import FrameList
 from capturehook.frames.measure import Measures, OnPicture, Rectangle, measure_frames
 from capturehook.model.plan import PlannedPose, PlanRecord
@@ -28,6 +28,10 @@ from capturehook.model.plan import PlannedPose, PlanRecord
 SAID = (v.MISSING, v.UNREADABLE, v.DARK, v.OVEREXPOSED, v.BLURRED, v.NOT_PARKED, v.LATE, v.EARLY)
 SAID_SOFTLY = (v.MOVED, v.DOUBLE, v.TEST_SHOT)
 MOST_NAMED = 6
+
+
+TOO_MANY, SPARE = 2, 20
+"""Frames for each pose, and test shots, that a shoot by this plan may have at most."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,6 +108,7 @@ def audit_frames(
     FrameError
         An anchor or the static rectangle does not fit; an interval shoot without times.
     """
+    _refuse_other_shoot(frames, plan)
     pairs = _anchors(frames, plan, anchors or {})
     measures = measure_frames(frames, static_px=static_px, progress=progress, on_picture=on_picture)
     match = _matched(frames, measures, plan, pairs)
@@ -131,6 +136,24 @@ def audit_frames(
             *measures.area.findings(),
         ),
     )
+
+
+def _refuse_other_shoot(frames: FrameList, plan: PlanRecord | None) -> None:
+    """Many more frames than a plan asks for: it is another shoot's.
+
+    Raises
+    ------
+    PlanError
+    """
+    if plan is None or plan.interval_s is not None:
+        return
+    found, planned = len(frames), len(plan.poses)
+    if found > TOO_MANY * planned + SPARE:
+        raise PlanError(
+            str(plan.job),
+            f"{found} frames, plan of {planned}: is this the right plan?",
+            "Name the plan of this job (or the job with --job); sort out frames of other shoots",
+        )
 
 
 def _anchors(

@@ -152,9 +152,13 @@ def _stated(profile: Profile, pose: Pose) -> Stated:
     )
 
 
+NO_MATTER: dict[str, set[str]] = {"capture": {"keep_plan"}}
+"""Keys that change nothing about the print and its frames."""
+
+
 def _digest(profile: Profile, poses: Sequence[Pose]) -> str:
     """Twelve hexadecimal digits that change when the profile or any block does."""
-    digest = hashlib.sha256(profile.model_dump_json(by_alias=True).encode())
+    digest = hashlib.sha256(profile.model_dump_json(by_alias=True, exclude=NO_MATTER).encode())
     for pose in poses:
         digest.update(f"{pose.line_no} {pose.layer}\n".encode())
         digest.update("\n".join(pose.block.texts).encode())

@@ -13,6 +13,7 @@ FILE = click.Path(path_type=Path)
 @click.command("assemble", short_help="Make the film from the frames of a shoot.")
 @click.argument("frames", nargs=-1, required=True, type=FILE)
 @click.option("--plan", "plan_path", type=FILE, help="The plan.json the shoot was made by.")
+@click.option("--job", type=FILE, help="The posed job: its own plan is found and held to it.")
 @click.option("-o", "--out", required=True, type=FILE, help="The film: .mp4 .mov .mkv .webm")
 @click.option("--fps", help="Frames per second: 25, 30000/1001. From the plan unless given.")
 @click.option(
@@ -86,6 +87,7 @@ FILE = click.Path(path_type=Path)
 def assemble_command(
     frames: tuple[Path, ...],
     plan_path: Path | None,
+    job: Path | None,
     out: Path,
     static_px: tuple[float, float, float, float] | None,
     anchors: tuple[tuple[str, int], ...],
@@ -114,11 +116,11 @@ def assemble_command(
         plan_film,
     )
     from capturehook.frames.listing import load_frames
-    from capturehook.model.plan import load_plan
+    from capturehook.hosts.plans import chosen_plan
 
     words = tuple(word.strip() for word in text.split(",")) if text else ()
     film_wishes = FilmWishes(text=words, **wishes)
-    plan = load_plan(plan_path) if plan_path is not None else None
+    plan = chosen_plan(plan_path, job)
     listed = load_frames(frames, clock=clock)
     with show.progress("Looking at frames", len(listed)) as step:
         audit = audit_frames(

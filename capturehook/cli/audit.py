@@ -14,6 +14,7 @@ FOLDERS = click.Path(path_type=Path)
 @click.command("audit", short_help="Check the frames of a shoot against its plan.")
 @click.argument("frames", nargs=-1, required=True, type=FOLDERS)
 @click.option("--plan", "plan_path", type=FOLDERS, help="The plan.json the shoot was made by.")
+@click.option("--job", type=FOLDERS, help="The posed job: its own plan is found and held to it.")
 @click.option(
     "--static",
     "static_px",
@@ -42,6 +43,7 @@ FOLDERS = click.Path(path_type=Path)
 def audit_command(
     frames: tuple[Path, ...],
     plan_path: Path | None,
+    job: Path | None,
     static_px: tuple[float, float, float, float] | None,
     anchors: tuple[tuple[str, int], ...],
     clock: Any,
@@ -64,9 +66,9 @@ def audit_command(
     from capturehook.cli import show
     from capturehook.files import write_atomically
     from capturehook.frames.listing import load_frames, refuse_over_frames
-    from capturehook.model.plan import load_plan
+    from capturehook.hosts.plans import chosen_plan
 
-    plan = load_plan(plan_path) if plan_path is not None else None
+    plan = chosen_plan(plan_path, job)
     listed = load_frames(frames, clock=clock)
     for out in (sheet, timeline):
         if out is not None:

@@ -147,6 +147,7 @@ def _write_out(pieces: Sequence[bytes | memoryview]) -> None:
 @takes_wishes
 @PLATE
 @WHOLE
+@click.option("--plan-to", metavar="PLAN", help="Write the plan here instead of beside the job.")
 @JSON
 def apply_command(
     job: str,
@@ -157,6 +158,7 @@ def apply_command(
     remaining_time: bool,
     plate: int | None,
     is_whole: bool,
+    plan_to: str | None,
     as_json: bool,
     **options: Any,
 ) -> int:
@@ -173,6 +175,7 @@ def apply_command(
     """
     from capturehook.api import pose_job
     from capturehook.hosts.door import Door
+    from capturehook.hosts.plans import keep_plans
     from capturehook.hosts.summary import added_text
     from capturehook.place.poses import choose
     from capturehook.read.job import read_job
@@ -202,6 +205,10 @@ def apply_command(
             written = door.posed([one.data for one in done], added_s)
             write_job_file(job, out, [written.data], look)
             notes = written.notes
+        target = Path(out or job) if (out or job) != "-" else None
+        plates = [one.plate for one in door.jobs]
+        _, faults = keep_plans(done, plates, target, Path(plan_to) if plan_to else None)
+        notes = (*notes, *faults)
     findings = [finding for one in done for finding in one.findings]
     if dry_run or as_json:
         _show_dry_runs(done, as_json=as_json, to_stdout=dry_run or (out or job) != "-")

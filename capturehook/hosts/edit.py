@@ -7,8 +7,9 @@ from pathlib import Path
 
 from capturehook.files import read_and_look, write_atomically
 from capturehook.hosts.door import Change, Door
+from capturehook.hosts.plans import final_path
 from capturehook.hosts.run import final_name, guarded, tell, words_of
-from capturehook.hosts.summary import Posing, tell_summary
+from capturehook.hosts.summary import Posing, keep_told, tell_summary
 from capturehook.model.profile import Profile
 
 
@@ -74,7 +75,7 @@ def _run(argv: list[str]) -> int:
     name = final_name(given.job)
     notes = edit_file(Path(given.job), change, name=name, out=given.out, plate=given.plate)
     if change is not None:
-        tell_summary(name, change.done)
+        tell_summary(name, change.done, keep_told(name, change.done, final_path(), given.plan_to))
     for text in notes:
         tell(f"{name}: {text}")
     return 0

@@ -8,8 +8,9 @@ import sys
 from capturehook.errors import FileError
 from capturehook.hosts.door import pose_file
 from capturehook.hosts.edit import pose_change
+from capturehook.hosts.plans import final_path
 from capturehook.hosts.run import final_name, guarded, tell, words_of
-from capturehook.hosts.summary import tell_summary
+from capturehook.hosts.summary import keep_told, tell_summary
 
 IN, OUT = "standard input", "standard output"
 
@@ -70,7 +71,7 @@ def _run(argv: list[str]) -> int:
     name = final_name(IN)
     written = pose_file(read_input(), name, change)
     write_output(written.data)
-    tell_summary(name, change.done)
+    tell_summary(name, change.done, keep_told(name, change.done, final_path(), given.plan_to))
     for text in written.notes:
         tell(f"{name}: {text}")
     return 0

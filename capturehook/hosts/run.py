@@ -7,6 +7,7 @@ import os
 import sys
 from collections.abc import Callable
 from contextlib import suppress
+from pathlib import Path
 from typing import NoReturn
 
 from capturehook.errors import CaptureHookError, of_the_system, printable
@@ -28,6 +29,7 @@ def words_of(name: str, about: str) -> Words:
     words.add_argument(
         "--skip-unsafe", action="store_true", help="leave out poses that cannot be made safely"
     )
+    words.add_argument("--plan-to", type=Path, metavar="PLAN", help="write the plan there")
     return words
 
 

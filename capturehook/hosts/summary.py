@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from capturehook.errors import Finding
@@ -65,6 +66,19 @@ def alike(findings: Iterable[Finding]) -> list[str]:
         f"! {first}" + (f" (and {len(rest)} more like it)" if rest else "")
         for first, *rest in groups.values()
     ]
+
+
+def keep_told(
+    name: str, done: Sequence[PosedJob], beside: Path | None, plan_to: Path | None
+) -> list[str]:
+    """Keep the plans of posed jobs; where they are. What went wrong is told."""
+    from capturehook.hosts.plans import keep_plans
+
+    plates: list[int | None] = list(range(1, len(done) + 1))
+    paths, faults = keep_plans(done, plates, beside, plan_to)
+    for fault in faults:
+        tell(f"{name}: {fault}")
+    return paths
 
 
 def tell_summary(name: str, done: Sequence[PosedJob], plans: Sequence[str] = ()) -> None:

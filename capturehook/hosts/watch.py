@@ -22,7 +22,7 @@ from capturehook.files import read_bytes, write_atomically
 from capturehook.hosts.door import Change, pose_file, strip_file
 from capturehook.hosts.edit import pose_change
 from capturehook.hosts.run import guarded, tell, words_of
-from capturehook.hosts.summary import Posing, tell_summary
+from capturehook.hosts.summary import Posing, keep_told, tell_summary
 
 SUFFIXES = (".gcode.3mf", ".gcode.gz", ".bgcode", ".gcode", ".gco", ".g")
 """Of names that are looked at; what the file is, its content tells."""
@@ -84,6 +84,7 @@ class Watch:
     """name -> how it looked, and since when (on the caller's clock, in s)."""
     settled: dict[str, Look] = field(default_factory=dict)
     """name -> how it looked when it was done, or refused."""
+    plan_to: Path | None = None
     passed: set[str] = field(default_factory=set)
     """Names that were told as passed over."""
 
@@ -267,7 +268,8 @@ def _take(watch: Watch, job: Path) -> int:
                 with suppress(OSError, ValueError):
                     print(printable(f"{job.name} -> {target}"), flush=True)
             if isinstance(watch.change, Posing):
-                tell_summary(job.name, watch.change.take())
+                done = watch.change.take()
+                tell_summary(job.name, done, keep_told(job.name, done, target, watch.plan_to))
         return 0
 
     return guarded(work)
@@ -292,6 +294,7 @@ def _run(argv: list[str]) -> int:
         raise CaptureHookError("watch", "times are out of range", "Give 0.05 to 3600 seconds")
     change = pose_change(load_profile(given.profile), skip_unsafe=given.skip_unsafe)
     watch = Watch(given.folder, given.out, change, given.still_s)
+    watch.plan_to = given.plan_to
     return run_watch(watch, every_s=given.every_s, once=given.once)
 
 

@@ -7,7 +7,9 @@ by `audit/`, which checks the frames against it.
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, fields
+from fractions import Fraction
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -54,6 +56,8 @@ class PlanRecord:
     exposure_ms: float
     write_ms: float
     interval_s: float | None = None
+    digest: str = ""
+    """Twelve digits that the posed job's first fence carries too; empty for resin jobs."""
     poses: tuple[PlannedPose, ...] = field(default_factory=tuple)
 
     def as_json(self) -> dict[str, Any]:
@@ -94,9 +98,35 @@ def load_plan(path: Path) -> PlanRecord:
             "Make it anew with `capturehook plan` or `capturehook resin`",
         )
     try:
-        poses = tuple(PlannedPose(**pose) for pose in raw.pop("poses"))
-        return PlanRecord(**raw, poses=poses)
-    except (TypeError, KeyError) as fault:
+        poses = tuple(PlannedPose(**_checked(PlannedPose, pose)) for pose in raw.pop("poses"))
+        record = PlanRecord(**_checked(PlanRecord, raw), poses=poses)
+        Fraction(record.fps)
+    except (TypeError, KeyError, ValueError, ZeroDivisionError) as fault:
         raise PlanError(
-            Where(str(path)), f"has missing or unknown keys ({fault})", "Make the plan anew"
+            Where(str(path)), f"is damaged or of another version ({fault})", "Make the plan anew"
         ) from fault
+    return record
+
+
+_KINDS: dict[str, tuple[type, ...]] = {
+    "str": (str,),
+    "int": (int,),
+    "float": (int, float),
+    "bool": (bool,),
+    "float | None": (int, float, type(None)),
+}
+
+
+def _checked(record: type, raw: Any) -> dict[str, Any]:
+    """The values of a record as they were read, each of the kind that its field states."""
+    if not isinstance(raw, dict):
+        raise TypeError(f"{raw!r:.40} is no table of values")
+    kinds = {one.name: _KINDS.get(str(one.type)) for one in fields(record)}
+    for name, value in raw.items():
+        wanted = kinds.get(name)
+        if wanted is None:
+            raise TypeError(f"{name!r:.40} is unknown")
+        wrong = not isinstance(value, wanted) or (isinstance(value, bool) and bool not in wanted)
+        if wrong or (isinstance(value, float) and not isfinite(value)):
+            raise TypeError(f"{name} is {value!r:.40}")
+    return raw

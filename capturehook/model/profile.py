@@ -338,6 +338,8 @@ class Capture(Record):
     """Where printing goes on: as the job has it, at the seam, or hidden within the part."""
     spiral_angle_deg: Annotated[float, Field(strict=True, ge=-360, le=360)] = 90.0
     """deg, spirals: where round the part the stop is made; 90 is towards the back."""
+    keep_plan: Flag = True
+    """Write the plan beside the job when poses go in, for the audit."""
 
     @field_validator("fps", mode="before")
     @classmethod

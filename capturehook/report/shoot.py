@@ -75,6 +75,8 @@ class Shoot:
     supplies: tuple[Supply, ...]
     timer: TimerShoot | None
     findings: tuple[Finding, ...]
+    digest: str = ""
+    """Of the plan, as the job's own fence states it."""
 
     @property
     def print_s(self) -> float:
@@ -127,6 +129,7 @@ class Shoot:
             write_ms=camera.write_ms,
             interval_s=camera.interval_s if is_timer(profile) else None,
             poses=tuple(self.planned_poses()),
+            digest=self.digest,
         )
 
     def planned_poses(self) -> list[PlannedPose]:
@@ -220,6 +223,7 @@ def plan_shoot(applied: PosedJob, clocking: Clocking | None = None) -> Shoot:
         supplies=supplies,
         timer=timer,
         findings=tuple(findings),
+        digest=applied.digest,
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from collections.abc import Iterable, Mapping
@@ -12,6 +13,8 @@ from tests.small_jobs import Recipe, make_job
 
 ADAPTERS = Path(__file__).parents[2] / "adapters"
 JOB = make_job(Recipe(layers=5)).data
+PLANS = {"XDG_DATA_HOME": os.environ["XDG_DATA_HOME"]}
+"""Where plans go; all else of the environment is as bare as a host leaves it."""
 EMPTY_JOB = b"; nothing is printed here\nG28\n"
 
 
@@ -28,7 +31,7 @@ def call(
     command = [python, str(path), *map(str, words)]
     given = {"input": stdin} if stdin is not None else {"stdin": subprocess.DEVNULL}
     return subprocess.run(  # type: ignore[call-overload, no-any-return]
-        command, cwd=cwd, env=dict(env or {}), capture_output=True, timeout=120, **given
+        command, cwd=cwd, env={**PLANS, **(env or {})}, capture_output=True, timeout=120, **given
     )
 
 

@@ -9,7 +9,16 @@ from pathlib import Path
 
 import pytest
 
-from tests.adapters.host_calls import ADAPTERS, EMPTY_JOB, JOB, call, has_poses, one_line, scraps
+from tests.adapters.host_calls import (
+    ADAPTERS,
+    EMPTY_JOB,
+    JOB,
+    PLANS,
+    call,
+    has_poses,
+    one_line,
+    scraps,
+)
 
 
 @pytest.fixture
@@ -103,16 +112,16 @@ def test_closed_streams_do_no_harm(job: Path, elsewhere: Path) -> None:
     script = ADAPTERS / "edit_in_place.py"
     command = f'exec "{sys.executable}" "{script}" -p "$2" "$1" <&- >&- 2>&-'
     shell = ["/bin/sh", "-c", command, "sh", str(job)]
-    assert subprocess.run([*shell, "heron"], cwd=elsewhere, env={}, timeout=60).returncode == 0
+    assert subprocess.run([*shell, "heron"], cwd=elsewhere, env=PLANS, timeout=60).returncode == 0
     assert has_poses(job.read_bytes())
-    assert subprocess.run([*shell, "none"], cwd=elsewhere, env={}, timeout=60).returncode == 2
+    assert subprocess.run([*shell, "none"], cwd=elsewhere, env=PLANS, timeout=60).returncode == 2
 
 
 def test_a_python_without_us_says_so_in_one_line(job: Path, elsewhere: Path) -> None:
     """`-S` stands for a Python without the packages: nothing beyond the standard library."""
     script = str(ADAPTERS / "edit_in_place.py")
     command = [sys.executable, "-S", script, "-p", "heron", str(job)]
-    done = subprocess.run(command, cwd=elsewhere, env={}, capture_output=True, timeout=60)
+    done = subprocess.run(command, cwd=elsewhere, env=PLANS, capture_output=True, timeout=60)
     assert done.returncode == 1
     assert one_line(done.stderr).startswith(f"capturehook cannot be loaded by {sys.executable} (")
     assert job.read_bytes() == JOB

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.adapters.host_calls import ADAPTERS, EMPTY_JOB, JOB, call, has_poses, one_line
+from tests.adapters.host_calls import ADAPTERS, EMPTY_JOB, JOB, PLANS, call, has_poses, one_line
 
 SCRIPT = str(ADAPTERS / "stdin_stdout.py")
 
@@ -31,7 +31,7 @@ def test_nothing_goes_out_when_the_job_is_refused(data: bytes, tmp_path: Path) -
 def shell(redirections: str, cwd: Path) -> subprocess.CompletedProcess[bytes]:
     command = f'exec "{sys.executable}" "{SCRIPT}" -p heron {redirections}'
     words = ["/bin/sh", "-c", command]
-    return subprocess.run(words, cwd=cwd, env={}, capture_output=True, timeout=60)
+    return subprocess.run(words, cwd=cwd, env=PLANS, capture_output=True, timeout=60)
 
 
 def test_closed_or_full_streams_are_one_line_and_a_code(tmp_path: Path) -> None:
@@ -51,7 +51,7 @@ def test_reader_that_goes_away_is_one_line_and_a_code(tmp_path: Path) -> None:
     (tmp_path / "job.gcode").write_bytes(big)
     command = f'( "{sys.executable}" "{SCRIPT}" -p heron <job.gcode; echo $? >code ) | true'
     done = subprocess.run(
-        ["/bin/sh", "-c", command], cwd=tmp_path, env={}, capture_output=True, timeout=60
+        ["/bin/sh", "-c", command], cwd=tmp_path, env=PLANS, capture_output=True, timeout=60
     )
     assert (tmp_path / "code").read_text() == "2\n"
     assert one_line(done.stderr).startswith("standard output: cannot be written (Broken pipe)")

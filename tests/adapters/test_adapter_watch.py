@@ -16,7 +16,16 @@ from capturehook.errors import FileError, GcodeError, LayerError
 from capturehook.hosts.edit import pose_change
 from capturehook.hosts.watch import LEDGER, Watch
 from capturehook.profile import load_profile
-from tests.adapters.host_calls import ADAPTERS, EMPTY_JOB, JOB, call, has_poses, one_line, scraps
+from tests.adapters.host_calls import (
+    ADAPTERS,
+    EMPTY_JOB,
+    JOB,
+    PLANS,
+    call,
+    has_poses,
+    one_line,
+    scraps,
+)
 
 
 class Counting:
@@ -252,7 +261,7 @@ def test_watch_runs_until_stopped_and_takes_what_comes(folder: Path) -> None:
     words = ["-p", "heron", "--still-s", "0.2", "--every-s", "0.1", str(folder)]
     command = [sys.executable, str(ADAPTERS / "watch_folder.py"), *words]
     host = subprocess.Popen(
-        command, cwd=folder.parent, env={}, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE
+        command, cwd=folder.parent, env=PLANS, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE
     )
     try:
         put(folder, "part.gcode", JOB, 1)

@@ -18,7 +18,7 @@ import capturehook
 from capturehook.cli.main import main
 from capturehook.errors import FileError
 from capturehook.hosts.lines import hook_lines
-from tests.adapters.host_calls import JOB, has_poses, one_line
+from tests.adapters.host_calls import JOB, PLANS, has_poses, one_line
 
 CONVENTIONS = ["edit in place", "pipe", "watched folder"]
 
@@ -55,7 +55,7 @@ def lines_of(python: Path, *words: str) -> dict[str, list[str]]:
 
 
 def run_as_host(words: list[str], cwd: Path, stdin: bytes = b"") -> bytes:
-    done = subprocess.run(words, cwd=cwd, env={}, input=stdin, capture_output=True, timeout=60)
+    done = subprocess.run(words, cwd=cwd, env=PLANS, input=stdin, capture_output=True, timeout=60)
     assert done.returncode == 0
     assert b": 4 poses, adds " in one_line(done.stderr).encode()
     return done.stdout
