@@ -65,7 +65,7 @@ def final_name(path: str) -> str:
     """How messages name the job: as the host will, where it says so, else by its path.
 
     Hosts hand over a temporary file and put its final name into the environment
-    (docs/hosts.md#names-in-messages).
+    (docs/hosts.md#names-in-messages-and-the-plan).
     """
     name = os.environ.get("SLIC3R_PP_OUTPUT_NAME", "").replace("\\", "/").rpartition("/")[2]
     return name or path
