@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 from tests.read.slow import Interpreter, Move, Snapshot, differences, split_lines
 
 POSE_BEGIN = re.compile(rb"; capturehook pose (\d+) begin layer (\d+) z (-?\d+\.\d+)\s*$")
-POSE_END = re.compile(rb"; capturehook pose (\d+) end\s*$")
+POSE_END = re.compile(rb"; capturehook pose (\d+) end(?: [0-9a-f]{6})?\s*$")
 HEAD_BEGIN = re.compile(rb"; capturehook job begin\b.*$", re.S)
 SPLIT_BEGIN = re.compile(rb"; capturehook lines (\d+) begin\s*$")
-SPLIT_END = re.compile(rb"; capturehook lines (\d+) end\s*$")
+SPLIT_END = re.compile(rb"; capturehook lines (\d+) end(?: [0-9a-f]{6})?\s*$")
 KEPT = re.compile(rb"; capturehook kept (.*)$", re.S)
 HEAD_END = re.compile(rb"; capturehook job end\s*$")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from capturehook.block.fence import KEPT_HERE, find_fences, strip_bytes
+from capturehook.block.fence import KEPT_HERE, find_fences, sealed, strip_bytes
 from capturehook.read.source import Source
 
 Piece = bytes | memoryview
@@ -78,18 +78,17 @@ def _replacing(lines: Sequence[str], end: bytes, own: bytes) -> bytes:
     """
     bare = own.rstrip(b"\r\n")
     own_end = own[len(bare) :]
-    texts = []
-    for line in lines:
-        if line == KEPT_HERE:
-            texts.append(KEPT_HERE.encode() + bare + (own_end or end))
-        else:
-            texts.append(line.encode("ascii") + end)
-    return b"".join(texts) if own_end else b"".join(texts)[: -len(end)]
+    texts = sealed(
+        [KEPT_HERE.encode() + bare if line == KEPT_HERE else line.encode("ascii") for line in lines]
+    )
+    ends = [(own_end or end) if line == KEPT_HERE else end for line in lines]
+    text = b"".join(line + its_end for line, its_end in zip(texts, ends, strict=True))
+    return text if own_end else text[: -len(end)]
 
 
 def _text(lines: Sequence[str], end: bytes, data: bytes, offset: int) -> bytes:
     """Lines as bytes. After a last line without a line end, ours leads in and not out."""
-    text = end.join(line.encode("ascii") for line in lines)
+    text = end.join(sealed([line.encode("ascii") for line in lines]))
     if offset == len(data) and offset and data[-1:] not in (b"\n", b"\r"):
         return end + text
     return text + end

@@ -288,15 +288,23 @@ def strip_command(job: str, out: str | None, plate: int | None, as_json: bool) -
     from capturehook.hosts.door import Door
 
     data, path, look = read_file(job)
-    door = Door(data, path, plate)
+    door = Door(data, path, plate, keep_foreign=True)
     written, blocks = door.stripped()
-    stripped = written.data
+    stripped, findings = written.data, door.foreign
     if out is not None and door.unpacks(out):
         stripped = door.plain_text()
     if out is not None or stripped != data or job == "-":
         write_job_file(job, out, [stripped], look)
     if as_json and (out or job) != "-":
-        show.emit_json({"schema": 1, "job": path, "blocks": blocks, "bytes": len(stripped)})
+        show.emit_json(
+            {
+                "schema": 1,
+                "job": path,
+                "blocks": blocks,
+                "bytes": len(stripped),
+                "findings": [one.as_json() for one in findings],
+            }
+        )
     elif (out or job) != "-":
         show.say(
             f"{out or job}: {blocks} block{'s' * (blocks != 1)} taken out"
@@ -305,7 +313,8 @@ def strip_command(job: str, out: str | None, plate: int | None, as_json: bool) -
         )
     for text in written.notes:
         show.note(f"{path}: {text}")
-    return 0
+    show.show_findings(findings)
+    return show.exit_code(findings)
 
 
 @click.command("inspect", short_help="Say what a job is, and every doubt about it.")

@@ -10,8 +10,8 @@ from collections.abc import Callable, Sequence
 from functools import cached_property
 from pathlib import Path
 
-from capturehook.block.fence import MARK, Fenced, find_fences, strip_bytes
-from capturehook.errors import ProofError
+from capturehook.block.fence import MARK, Fenced, find_fences, foreign_findings, strip_bytes
+from capturehook.errors import Finding, ProofError
 from capturehook.jobfile.open import choose_jobs, only_job, open_job
 from capturehook.jobfile.record import Edit, JobFile, JobText, Written, apply_edits
 
@@ -27,6 +27,7 @@ class Door:
     ----------
     data, name : the file's bytes, and how messages name it
     plate : the one plate that is meant; None: all
+    keep_foreign : lines that others put into a block are no fault: `stripped` keeps them
 
     Raises
     ------
@@ -34,8 +35,10 @@ class Door:
         The file is damaged, or has no such plate.
     """
 
-    def __init__(self, data: bytes, name: str, plate: int | None = None) -> None:
-        self.name = name
+    def __init__(
+        self, data: bytes, name: str, plate: int | None = None, *, keep_foreign: bool = False
+    ) -> None:
+        self.name, self.keep_foreign = name, keep_foreign
         self.file = open_job(data, name)
         self.chosen = choose_jobs(self.file, name, plate)
 
@@ -43,7 +46,12 @@ class Door:
     def _fences(self) -> dict[int, list[Fenced]]:
         """Of each job that is meant, the blocks of an earlier run."""
         jobs = ((at, self.file.jobs[at]) for at in self.chosen)
-        return {at: find_fences(job.text, job.name) if MARK in job.text else [] for at, job in jobs}
+        return {
+            at: find_fences(job.text, job.name, keep_foreign=self.keep_foreign)
+            if MARK in job.text
+            else []
+            for at, job in jobs
+        }
 
     @cached_property
     def _before(self) -> tuple[JobFile, tuple[str, ...]]:
@@ -94,6 +102,16 @@ class Door:
         if self.file.kind == "plain" and not poses and not any(self._fences.values()):
             return Written(self.file.jobs[0].text), 0
         return self._stripped(), poses
+
+    @property
+    def foreign(self) -> list[Finding]:
+        """The lines that others put into blocks."""
+        jobs = self.file.jobs
+        return [
+            one
+            for at, fences in self._fences.items()
+            for one in foreign_findings(jobs[at].text, jobs[at].name, fences)
+        ]
 
     def unpacks(self, target: str) -> bool:
         """Whether a target is meant to hold the plain text of a packed job.

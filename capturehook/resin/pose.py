@@ -17,7 +17,13 @@ from pathlib import Path
 import numpy as np
 
 from capturehook import __version__
-from capturehook.block.fence import find_fences, job_fence, pose_begin, pose_end, strip_bytes
+from capturehook.block.fence import (
+    find_fences,
+    job_fence,
+    pose_begin,
+    pose_end,
+    strip_bytes,
+)
 from capturehook.block.splice import Insertion, insert_blocks
 from capturehook.catalog.containers.zip_file import Container, Limits
 from capturehook.catalog.triggers.own_lines import harm_of

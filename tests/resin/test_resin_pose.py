@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from resin_jobs import bar, command_text, local_records, write_command_job
 
-from capturehook.block.fence import strip_bytes
+from capturehook.block.fence import sealed, strip_bytes
 from capturehook.errors import GcodeError, PoseError, ProfileError, ProofError
 from capturehook.model.profile import Profile
 from capturehook.model.resin import PlatePose, ResinTable
@@ -50,7 +50,7 @@ def test_pose_after_the_lift_stands_at_its_top() -> None:
         b"G4 P470;\r\n"
         b"G0 Z7.05 F180;\r\n"
         b"G0 Z6.05 F60;\r\n"
-        b"; capturehook pose 1 end\r\n"
+        b"; capturehook pose 1 end 02adaa\r\n"
     )
     assert out[: out.index(b"; capturehook")].endswith(b"G0 Z6.050 F60;\r\n")
 
@@ -63,7 +63,7 @@ def test_pose_of_the_last_layer_of_a_lift_first_job_leaves_the_film_slowly() -> 
         b"; capturehook pose 2 begin layer 2 z 0.10\n"
         b"G0 Z6.1 F60\nG0 Z117.7 F180\nG4 P1000\nG0 Z120 F180\nG4 P470\n"
         b"G0 Z1.1 F180\nG0 Z0.1 F150\n"
-        b"; capturehook pose 2 end\n"
+        b"; capturehook pose 2 end c6f7a8\n"
     )
     assert out[: out.index(b"; capturehook pose 2")].endswith(b"M106 S0\n")
 
@@ -250,13 +250,17 @@ def test_pose_line_that_could_harm_is_refused(line: str, found: str) -> None:
 
 
 def test_strip_of_a_block_without_its_end_is_refused() -> None:
-    out = posed(command_text(2)).replace(b"; capturehook pose 2 end\r\n", b"")
+    out = re.sub(rb"; capturehook pose 2 end \w+\r\n", b"", posed(command_text(2)))
     with pytest.raises(GcodeError, match="the block 'pose 2' begins here and has no end"):
         strip_bytes(out, "a")
 
 
 GOOD = b"G28\nG0 Z5 F60\nM106 S0\n"
-BLOCK = b"; capturehook pose 1 begin layer 1 z 0.05\n%s; capturehook pose 1 end\n"
+
+
+def fenced(inside: bytes) -> bytes:
+    begin, end = b"; capturehook pose 1 begin layer 1 z 0.05", b"; capturehook pose 1 end"
+    return b"".join(line + b"\n" for line in sealed([begin, *inside.splitlines(), end]))
 
 
 @pytest.mark.parametrize(
@@ -271,9 +275,9 @@ BLOCK = b"; capturehook pose 1 begin layer 1 z 0.05\n%s; capturehook pose 1 end\
     ],
 )
 def test_proof_refuses_a_block_that_leaves_a_trace(inside: bytes, found: str) -> None:
-    prove_posed(GOOD, GOOD + BLOCK % b"G0 Z9\nG0 Z5\n", "a", blocks=1, z_max_mm=180)
+    prove_posed(GOOD, GOOD + fenced(b"G0 Z9\nG0 Z5\n"), "a", blocks=1, z_max_mm=180)
     with pytest.raises(ProofError, match=found):
-        prove_posed(GOOD, GOOD + BLOCK % inside, "a", blocks=1, z_max_mm=180)
+        prove_posed(GOOD, GOOD + fenced(inside), "a", blocks=1, z_max_mm=180)
 
 
 def test_proof_refuses_a_changed_byte_and_a_missing_block() -> None:

@@ -72,7 +72,7 @@ M400
 G1 X92.4 Y82.4 F9000
 G1 Z0.6 F720
 G1 F9000
-; capturehook pose 1 end
+; capturehook pose 1 end 0dd198
 G11
 G1 X107.6 Y82.4 E0.5016 F1800
 G1 X107.6 Y97.6 E0.5016
@@ -107,7 +107,7 @@ M400
 G1 X5 Y200 F9000
 G1 Z10.6 F720
 G1 F9000
-; capturehook pose 2 end
+; capturehook pose 2 end 2723c6
 M104 S0
 M140 S0
 M107

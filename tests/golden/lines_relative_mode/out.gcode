@@ -90,7 +90,7 @@ G1 X92.4 Y82.4
 G1 Z0.6 F720
 G91
 G1 F9000
-; capturehook pose 1 end
+; capturehook pose 1 end 2a4db5
 G1 E0.8 F2100
 ;TYPE:Perimeter
 ;WIDTH:0.45
@@ -127,7 +127,7 @@ G1 X5 Y200
 G1 Z10.6 F720
 G91
 G1 F9000
-; capturehook pose 2 end
+; capturehook pose 2 end 25b697
 M104 S0
 M140 S0
 M107

@@ -79,7 +79,7 @@ G1 E5.93366 F2100
 G1 E5.97366 F2100
 G92 E5.93366
 G1 F9000
-; capturehook pose 1 end
+; capturehook pose 1 end ec507f
 G1 E6.73366 F2100
 G1 X107.6 Y82.4 E7.23526 F1800
 G1 X107.6 Y97.6 E7.73686
@@ -117,7 +117,7 @@ G1 E9.16529 F2100
 G1 E9.20529 F2100
 G92 E9.16529
 G1 F9000
-; capturehook pose 2 end
+; capturehook pose 2 end e71514
 G1 E9.96529 F2100
 G1 X107.4 Y82.6 E10.45369 F1800
 G1 X107.4 Y97.4 E10.94209
@@ -149,7 +149,7 @@ G1 X5 Y200
 G1 Z10.8 F720
 G1 E12.30678 F2100
 G1 F9000
-; capturehook pose 3 end
+; capturehook pose 3 end ddbacd
 M104 S0
 M140 S0
 M107

@@ -50,7 +50,7 @@ G1 X96.4 Y86.4
 G1 Z0.75 F720
 G1 E0.8 F2100
 G1 F9000
-; capturehook pose 1 end
+; capturehook pose 1 end ce6661
 G1 X103.6 Y86.4 E0.2376 F1800
 G1 X103.6 Y93.6 E0.2376
 G1 X96.4 Y93.6 E0.2376
@@ -75,7 +75,7 @@ G1 X96.6 Y86.6
 G1 Z1 F720
 G1 E0.8 F2100
 G1 F9000
-; capturehook pose 2 end
+; capturehook pose 2 end 5f7357
 G1 X103.4 Y86.6 E0.2244 F1800
 G1 X103.4 Y93.4 E0.2244
 G1 X96.6 Y93.4 E0.2244
@@ -100,7 +100,7 @@ G1 X136 Y86
 G1 Z6 F720
 G1 E0.8 F2100
 G1 F9000
-; capturehook pose 3 end
+; capturehook pose 3 end 0f781c
 G1 Z0.25 F720
 G1 X136 Y86 F9000
 G1 X144 Y86 E0.264 F1800
@@ -127,7 +127,7 @@ G1 X136.2 Y86.2
 G1 Z0.5 F720
 G1 E0.8 F2100
 G1 F9000
-; capturehook pose 4 end
+; capturehook pose 4 end b4b8c7
 G1 X143.8 Y86.2 E0.2508 F1800
 G1 X143.8 Y93.8 E0.2508
 G1 X136.2 Y93.8 E0.2508
@@ -153,7 +153,7 @@ G1 X136.4 Y86.4
 G1 Z0.75 F720
 G1 E0.8 F2100
 G1 F9000
-; capturehook pose 5 end
+; capturehook pose 5 end ec13c9
 G1 X143.6 Y86.4 E0.2376 F1800
 G1 X143.6 Y93.6 E0.2376
 G1 X136.4 Y93.6 E0.2376
@@ -178,7 +178,7 @@ G1 X136.6 Y86.6
 G1 Z1 F720
 G1 E0.8 F2100
 G1 F9000
-; capturehook pose 6 end
+; capturehook pose 6 end 21854e
 G1 X143.4 Y86.6 E0.2244 F1800
 G1 X143.4 Y93.4 E0.2244
 G1 X136.6 Y93.4 E0.2244
@@ -204,7 +204,7 @@ G1 X5 Y200
 G1 Z11 F720
 G1 E0.8 F2100
 G1 F9000
-; capturehook pose 7 end
+; capturehook pose 7 end b73111
 M104 S0
 M140 S0
 M107

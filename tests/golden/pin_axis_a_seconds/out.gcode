@@ -62,7 +62,7 @@ G4 P0.320
 G1 X92.4 Y82.4
 G1 Z0.6 F720
 G1 F9000
-; capturehook pose 1 end
+; capturehook pose 1 end bcb404
 G1 A6.73366 F2100
 G1 X107.6 Y82.4 A7.23526 F1800
 G1 X107.6 Y97.6 A7.73686
@@ -91,7 +91,7 @@ G4 P0.320
 G1 X93.9 Y83.4
 G1 Z0.6 F720
 G1 F2100
-; capturehook pose 2 end
+; capturehook pose 2 end 2b7674
 G1 Z10.6 F720
 G1 X5 Y200 F9000
 M104 S0

@@ -91,7 +91,7 @@ G4 P270
 G1 X92.4 Y82.4
 G1 Z1 F720
 G1 F720
-; capturehook pose 1 end
+; capturehook pose 1 end 0a2e97
 G1 Z0.6
 G1 E0.8 F2100
 ; FEATURE: Inner wall
@@ -129,7 +129,7 @@ G4 P270
 G1 X93.9 Y83.4
 G1 Z0.6 F720
 G1 F2100
-; capturehook pose 2 end
+; capturehook pose 2 end 830d27
 G1 Z10.6 F720
 G1 X5 Y200 F9000
 M104 S0

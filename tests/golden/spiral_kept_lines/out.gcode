@@ -51,7 +51,7 @@ G1 X107.8 Y82.2 Z0.65 E0.5148 F1500
 ; capturehook lines 1 begin
 ; capturehook kept G1 X107.8 Y97.8 Z0.7 E0.5148
 G1 X107.8 Y92.839 Z0.6841 E0.35109
-; capturehook lines 1 end
+; capturehook lines 1 end 3f5d80
 ; capturehook pose 1 begin layer 2 z 0.684
 G1 E-0.8 F2100
 G1 Z1.485 F720
@@ -63,17 +63,17 @@ G1 X107.8 Y92.839
 G1 Z0.6841 F720
 G1 E0.8 F2100
 G1 F1500
-; capturehook pose 1 end
+; capturehook pose 1 end 39a449
 ; capturehook lines 2 begin
 G1 X107.8 Y97.8 Z0.7 E0.16371
-; capturehook lines 2 end
+; capturehook lines 2 end f44258
 G1 X92.2 Y97.8 Z0.75 E0.5148
 G1 X92.2 Y82.2 Z0.8 E0.5148
 G1 X107.8 Y82.2 Z0.85 E0.5148 F1500
 ; capturehook lines 3 begin
 ; capturehook kept G1 X107.8 Y97.8 Z0.9 E0.5148
 G1 X107.8 Y92.839 Z0.8841 E0.35109
-; capturehook lines 3 end
+; capturehook lines 3 end 9c04f0
 ; capturehook pose 2 begin layer 3 z 0.884
 G1 E-0.8 F2100
 G1 Z1.685 F720
@@ -85,17 +85,17 @@ G1 X107.8 Y92.839
 G1 Z0.8841 F720
 G1 E0.8 F2100
 G1 F1500
-; capturehook pose 2 end
+; capturehook pose 2 end 959ef7
 ; capturehook lines 4 begin
 G1 X107.8 Y97.8 Z0.9 E0.16371
-; capturehook lines 4 end
+; capturehook lines 4 end 531ebe
 G1 X92.2 Y97.8 Z0.95 E0.5148
 G1 X92.2 Y82.2 Z1 E0.5148
 G1 X107.8 Y82.2 Z1.05 E0.5148 F1500
 ; capturehook lines 5 begin
 ; capturehook kept G1 X107.8 Y97.8 Z1.1 E0.5148
 G1 X107.8 Y92.839 Z1.0841 E0.35109
-; capturehook lines 5 end
+; capturehook lines 5 end 7d4221
 ; capturehook pose 3 begin layer 4 z 1.084
 G1 E-0.8 F2100
 G1 Z1.885 F720
@@ -107,10 +107,10 @@ G1 X107.8 Y92.839
 G1 Z1.0841 F720
 G1 E0.8 F2100
 G1 F1500
-; capturehook pose 3 end
+; capturehook pose 3 end dc103f
 ; capturehook lines 6 begin
 G1 X107.8 Y97.8 Z1.1 E0.16371
-; capturehook lines 6 end
+; capturehook lines 6 end 2b0451
 G1 X92.2 Y97.8 Z1.15 E0.5148
 G1 X92.2 Y82.2 Z1.2 E0.5148
 ; capturehook pose 4 begin layer 5 z 1.20
@@ -124,4 +124,4 @@ G1 X92.2 Y82.2
 G1 Z1.2 F720
 G1 E0.8 F2100
 G1 F1500
-; capturehook pose 4 end
+; capturehook pose 4 end dc832a

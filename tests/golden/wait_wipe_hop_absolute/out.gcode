@@ -110,7 +110,7 @@ G4 P470
 G1 X92.4 Y82.4
 G1 Z1 F720
 G1 F9000
-; capturehook pose 1 end
+; capturehook pose 1 end 1701e0
 G1 Z0.6 F720
 G1 E0 F2100
 ;TYPE:Perimeter
@@ -151,7 +151,7 @@ G4 P470
 G1 X5 Y200
 G1 Z10.6 F720
 G1 F9000
-; capturehook pose 2 end
+; capturehook pose 2 end 7b72a3
 M104 S0
 M140 S0
 M107
