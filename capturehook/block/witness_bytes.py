@@ -454,16 +454,16 @@ class Bytes:
         self, span: Span, low: int, high: int, number: float | None, since: float, most: float
     ) -> tuple[float, float]:
         end: float | None = None
+        first = 0.0
         for values in self._e_words_back(low, high, span.scale):
-            end = values[-1] if end is None else end
+            end, first = values[-1] if end is None else end, values[0]
             most = max(most, (max(values) - end) * span.mm_per_unit - since)
             _stop_when_primed(since + (end - values[0]) * span.mm_per_unit, most)
         if end is None:
             return since, most
         if number is None:
-            raise (
-                _PrimedError(most) if since > 0 else NotToldError("how far filament is drawn back")
-            )
+            laid = since + (end - first) * span.mm_per_unit > 0
+            raise _PrimedError(most) if laid else NotToldError("how far filament is drawn back")
         since += (end - number) * span.mm_per_unit
         return since, max(most, -since)
 

@@ -161,13 +161,14 @@ def _indent(line: bytes) -> int:
 
 def _note_modes(found: Others, source: Source, firmware: Firmware) -> None:
     """What is told of the job as a whole."""
-    if found.lost and found.lost[0].foreign and not _MODE_WORDS & set(found.command):
-        first = found.lost[0]
-        text = (
-            f"`{first.command}` is a macro, and the job never says G90, M82 or M83 itself: "
-            "places are taken as absolute, and so is E; state the modes after the macro"
+    foreign = [one for one in found.lost if one.foreign]
+    if foreign and not _MODE_WORDS & set(found.command):
+        raise GcodeError(
+            source.where(foreign[0].line_index),
+            f"`{foreign[0].command}` is a macro, and the job never says G90, M82 or M83 itself, "
+            "so how it counts places and filament is unknown (modes-never-stated)",
+            "State the modes in the host's start code, after the macro",
         )
-        found.notes.append((first.line_index, Note("modes-never-stated", text)))
     last = source.line_count - 1
     is_open = last >= 0 and not source.data.endswith(b"\n")
     if firmware.needs_line_end and is_open and source.line(last).partition(b";")[0].strip():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from capturehook.catalog.firmware.corners import Deviation, Jerk, SquareCorner
@@ -26,18 +27,6 @@ from capturehook.model.effects import (
 if TYPE_CHECKING:
     from capturehook.model.profile import Machine
 
-HARMLESS = frozenset(
-    "G4 G80 G94 M0 M1 M3 M4 M5 M7 M8 M9 M17 M25 M31 M42 M48 M49 M62 M63 M64 M65 M67 M68 M73 M75 "
-    "M76 M77 M78 M85 M104 M105 M106 M107 M108 M109 M110 M111 M113 M114 M115 M116 M117 M118 M119 "
-    "M123 M126 M127 M140 M141 M143 M144 M150 M155 M190 M191 M201 M202 M203 M204 M205 M207 M208 "
-    "M209 M211 M220 M221 M226 M240 M250 M290 M300 M301 M302 M304 M305 M306 M307 M355 M400 M412 "
-    "M413 M486 M493 M500 M503 M540 M552 M555 M566 M569 M571 M572 M575 M592 M593 M600 M601 M602 "
-    "M624 M625 M862 M900 M906 M907 M908 M911 M912 M913 M914 M915 M928 EXCLUDE_OBJECT "
-    "EXCLUDE_OBJECT_DEFINE EXCLUDE_OBJECT_END EXCLUDE_OBJECT_START SET_PRINT_STATS_INFO".split()
-)
-"""Temperatures, fans, limits, messages, progress, waits, labels, pauses that come back, pins."""
-NO_LIMIT_SWITCHES = frozenset({"M120", "M121"})
-"""End switches on and off, where they are not a store of modes."""
 GENERAL = frozenset(
     [
         "",
@@ -46,6 +35,16 @@ GENERAL = frozenset(
     ]
 )
 """What the reader takes itself, or what touches no state wherever it is known."""
+RENUMBERS = frozenset(
+    "G10 G11 G17 G18 G19 G20 G21 G28 G90 G90.1 G91 G91.1 G92 G92.1 G92.2 M82 M83".split()
+)
+NAMES = frozenset(
+    "EXCLUDE_OBJECT EXCLUDE_OBJECT_DEFINE EXCLUDE_OBJECT_END EXCLUDE_OBJECT_START "
+    "SET_PRINT_STATS_INFO M624 M625".split()
+)
+"""Labels and progress that hosts write into jobs of any family."""
+SWITCHES = frozenset({"M42", "M240"})
+"""Pins and cameras, which a block may switch."""
 LIMITS = "M201 M203 M204 M205"
 """Limits change times only."""
 WORKPLACES = {
@@ -126,7 +125,21 @@ class CommonFirmware(Firmware):
     reads_small_letters = True
     # snippet
     snippet_cautions: tuple[str, ...] = ()
-    effects = Effects(harmless=HARMLESS | NO_LIMIT_SWITCHES)
+
+    ends_job: frozenset[str] = frozenset()
+    keep_and_give_back: tuple[str, str] | None = None
+
+    @cached_property
+    def effects(self) -> Effects:  # type: ignore[override]
+        """The same tables as the witness of the output reads them."""
+        own = GENERAL - RENUMBERS | self.harmless | self.pauses | NAMES | SWITCHES
+        return Effects(
+            harmless=own - self.ends_job - frozenset(self.keep_and_give_back or ()),
+            ends_job=self.ends_job,
+            keep_and_give_back=self.keep_and_give_back,
+            relative_stroke={"added": "adds", "kept": "stays"}.get(self.e_after_relative, "zero"),
+            small_letters_act=not self.reads_small_letters,
+        )
 
     def changes(self, command: Command) -> Changes:
         """By ``special``, then ``harmless``, ``loses`` and ``refuses``."""
@@ -135,7 +148,7 @@ class CommonFirmware(Firmware):
             return special
         code = command.code
         whole = code.partition(".")[0] if code[:1] == "M" else code
-        if code in GENERAL or whole in self.harmless or whole in self.pauses:
+        if code in GENERAL or whole in self.harmless or whole in NAMES or whole in self.pauses:
             return ()
         if whole in self.loses:
             return (Lose(self.loses[whole]),)

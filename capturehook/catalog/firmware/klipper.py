@@ -7,7 +7,6 @@ from collections.abc import (
 )
 
 from capturehook.catalog.firmware.common import (
-    HARMLESS,
     LIMITS,
     TEXT,
     CommonFirmware,
@@ -20,7 +19,6 @@ from capturehook.catalog.firmware.corners import (
 from capturehook.model.contracts import (
     Axes,
     CornerRule,
-    Effects,
     Limits,
     OwnCommand,
     Snippet,
@@ -103,16 +101,6 @@ class Klipper(CommonFirmware):
     }
     refuses = {"SDCARD_PRINT_FILE": "prints another file"}
     limit_commands = ("M204", "SET_VELOCITY_LIMIT")
-    effects = Effects(
-        harmless=HARMLESS
-        | frozenset(
-            "M2 M30 M120 M121 M200 PAUSE RESPOND RESUME SET_DISPLAY_GROUP "
-            "SET_FAN_SPEED SET_FILAMENT_SENSOR SET_GCODE_VARIABLE SET_HEATER_TEMPERATURE "
-            "SET_INPUT_SHAPER SET_LED SET_PIN SET_PRESSURE_ADVANCE "
-            "SET_TEMPERATURE_FAN_TARGET SET_VELOCITY_LIMIT TEMPERATURE_WAIT "
-            "TURN_OFF_HEATERS".split()
-        )
-    )
 
     def dwell_ms(self, p: float | None, s: float | None) -> float:
         """S is ignored."""

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from capturehook.catalog.firmware.common import (
-    HARMLESS,
     LIMITS,
-    NO_LIMIT_SWITCHES,
     OWN_COMMANDS,
     CommonFirmware,
 )
 from capturehook.model.contracts import (
     Axes,
-    Effects,
     Limits,
     OwnCommand,
 )
@@ -66,7 +63,6 @@ class Repetier(CommonFirmware):
         "M32": "runs another file of the card",
         "M206": "writes into the printer's settings",
     }
-    effects = Effects(harmless=HARMLESS | NO_LIMIT_SWITCHES, relative_stroke="zero")
 
     def special(self, command: Command) -> Changes | None:
         code = command.code

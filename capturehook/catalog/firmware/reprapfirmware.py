@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
+
 from capturehook.catalog.firmware.common import (
     BEEP,
-    HARMLESS,
     LIMITS,
     WORKPLACES,
     CommonFirmware,
@@ -12,7 +13,6 @@ from capturehook.catalog.firmware.common import (
 )
 from capturehook.model.contracts import (
     Axes,
-    Effects,
     OwnCommand,
     Snippet,
 )
@@ -26,11 +26,13 @@ from capturehook.model.effects import (
     Note,
     Pop,
     Push,
+    Refuse,
     SetOrigin,
     UseWorkplace,
 )
 from capturehook.model.numbers import fixed
 
+_VALUE = re.compile(r"[GT][^;]*\{|(?:if|elif|while)\s*[({]", re.I)
 _STACKED = ("absolute", "m82", "inch", "plane", "volumetric_mm")
 """GCodeMachineState.cpp; the place, workplace, tool and number for E are not among them."""
 
@@ -97,12 +99,17 @@ class RepRapFirmware(CommonFirmware):
         "ABORT": "ends the job where a condition holds",
     }
     snippet_cautions = ("Restore point 0 is overwritten.",)
-    effects = Effects(
-        harmless=HARMLESS - {"M0", "M1"} | {"ECHO", "GLOBAL", "M568", "SET", "VAR"},
-        ends_job=frozenset({"M0", "M1", "M2"}),
-        keep_and_give_back=("M120", "M121"),
-        relative_stroke="stays",
-    )
+    ends_job = frozenset({"M0", "M1", "M2"})
+    keep_and_give_back = ("M120", "M121")
+
+    def refuses_text(self, text: str) -> Refuse | None:
+        """A value in braces is worked out by the firmware."""
+        if _VALUE.match(text):
+            return Refuse(
+                f"the value in braces in `{text:.40}` is not told by the job",
+                "Slice the model again without it",
+            )
+        return None
 
     def message(self, text: str) -> list[str]:
         """The text is a quoted S word; a quote inside is written twice."""

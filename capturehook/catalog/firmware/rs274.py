@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import re
 
-from capturehook.catalog.firmware.common import HARMLESS, WORKPLACES, CommonFirmware
+from capturehook.catalog.firmware.common import WORKPLACES, CommonFirmware
 from capturehook.catalog.firmware.corners import Deviation
 from capturehook.model.contracts import (
     CornerRule,
-    Effects,
     OwnCommand,
 )
 from capturehook.model.effects import (
@@ -82,10 +81,7 @@ class Rs274(CommonFirmware):
         "M83": "E is read as a step after it",
         "G11": "G10 and G11 are not read as retraction",
     }
-    effects = Effects(
-        harmless=HARMLESS | frozenset("G10 G11 G40 G49 G61 G61.1 G64 G97 G98 G99".split()),
-        ends_job=frozenset({"M2", "M30", "M60"}),
-    )
+    ends_job = frozenset({"M2", "M30", "M60"})
 
     def usual_corners(self, accel_mm_s2: float) -> CornerRule:
         """0.01 mm, as in grbl (from memory)."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from capturehook.catalog.firmware.common import (
-    HARMLESS,
     LIMITS,
     TEXT,
     WORKPLACES,
@@ -17,7 +16,6 @@ from capturehook.catalog.firmware.corners import (
 from capturehook.model.contracts import (
     Axes,
     CornerRule,
-    Effects,
     Limits,
     OwnCommand,
 )
@@ -76,12 +74,8 @@ class Smoothie(CommonFirmware):
         "M32": "runs another file",
         "M1000": "is a shell command of the board",
     }
-    effects = Effects(
-        harmless=HARMLESS,
-        ends_job=frozenset({"M2"}),
-        keep_and_give_back=("M120", "M121"),
-        small_letters_act=True,
-    )
+    ends_job = frozenset({"M2"})
+    keep_and_give_back = ("M120", "M121")
 
     def special(self, command: Command) -> Changes | None:
         code = command.code
