@@ -28,6 +28,7 @@ COMMANDS = {
     "demo": ("demo", "demo_command"),
     "optics": ("optics", "optics_command"),
     "trigger": ("trigger", "trigger_command"),
+    "bracket": ("bracket", "bracket_command"),
     "trial": ("trial", "trial_command"),
     "resin": ("resin", "resin_command"),
     "rehearse": ("rehearse", "rehearse_command"),

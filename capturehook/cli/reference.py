@@ -52,6 +52,7 @@ MORE = {
     "snippet": "[hosts](hosts.md#no-hook-and-no-folder-a-text-at-the-layer-change)",
     "demo": "[tutorial](tutorial.md), [resin tutorial](tutorial_resin.md)",
     "optics": "[camera](camera_and_trigger.md#camera)",
+    "bracket": "[brackets](brackets.md)",
     "trial": "[commissioning](commissioning.md)",
     "trigger": "[triggers](triggers.md), [circuits](camera_and_trigger.md#trigger-a-contact)",
     "resin": "[resin printers](resin.md), [its tutorial](tutorial_resin.md)",

@@ -61,7 +61,7 @@ def show_advice(
     return show.exit_code(advice.findings)
 
 
-def _asked(record: type) -> Callable[[Function], Function]:
+def asked_options(record: type) -> Callable[[Function], Function]:
     """An option for each field of a record that a person is asked for."""
 
     def add(function: Function) -> Function:
@@ -77,7 +77,7 @@ def _asked(record: type) -> Callable[[Function], Function]:
                 default=None if required else one.default,
                 help=about["help"],
             )(function)
-        return shared_options(function)
+        return function
 
     return add
 
@@ -91,7 +91,8 @@ def _show_wiring(wiring: Wiring, drawing: Path | None, as_json: bool) -> int:
 
 
 @click.command("phone-cable")
-@_asked(phone.PhoneCable)
+@asked_options(phone.PhoneCable)
+@shared_options
 def phone_cable_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
     """A phone, through the button of a wired headset.
 
@@ -104,7 +105,8 @@ def phone_cable_command(drawing: Path | None, as_json: bool, **given: Any) -> in
 
 
 @click.command("remote")
-@_asked(phone.Remote)
+@asked_options(phone.Remote)
+@shared_options
 def remote_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
     """A phone or a camera, through the bridged key of a wireless remote.
 
@@ -116,7 +118,8 @@ def remote_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
 
 
 @click.command("relay")
-@_asked(drive.Relay)
+@asked_options(drive.Relay)
+@shared_options
 def relay_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
     """A relay between an output and the camera's socket.
 
@@ -128,7 +131,8 @@ def relay_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
 
 
 @click.command("solenoid")
-@_asked(drive.Solenoid)
+@asked_options(drive.Solenoid)
+@shared_options
 def solenoid_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
     """A solenoid that presses a button.
 
@@ -140,7 +144,8 @@ def solenoid_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
 
 
 @click.command("servo")
-@_asked(drive.Servo)
+@asked_options(drive.Servo)
+@shared_options
 def servo_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
     """A hobby servo that presses a button or taps the glass.
 
@@ -152,7 +157,8 @@ def servo_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
 
 
 @click.command("light-off")
-@_asked(light_off.LightOff)
+@asked_options(light_off.LightOff)
+@shared_options
 def light_off_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
     """A light sensor that fires when the lamp goes off, after a delay.
 
@@ -164,7 +170,8 @@ def light_off_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
 
 
 @click.command("plate")
-@_asked(plate.Plate)
+@asked_options(plate.Plate)
+@shared_options
 def plate_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
     """A switch that the resin plate presses at the top.
 

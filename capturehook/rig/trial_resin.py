@@ -37,7 +37,7 @@ def resin_trial(timeline: LightTimeline, layers: tuple[int, int]) -> TrialReadin
         ),
         (
             "then",
-            f"capturehook resin JOB --clock {first} H:MM:SS --clock {last} H:MM:SS, with what you "
+            f"capturehook resin JOB --clock {first}=H:MM:SS --clock {last}=H:MM:SS, with what you "
             "read",
         ),
     )

@@ -24,6 +24,7 @@ PAGES = {
     "tutorial_resin.md": "resin_",
     "phone.md": "",
     "resin_light_off.md": "",
+    "brackets.md": "bracket_",
 }
 SHEET_PX = (902, 546)
 """Of the contact sheet only this corner is kept: six columns, four rows."""

@@ -8,7 +8,7 @@ A comment line right above a block directs it:
     <!-- about -->            numbers with a decimal point may differ by a twentieth
     <!-- edits mine.toml -->  a toml block: set these keys in that file; `# key` takes one out
     <!-- refused -->          ends with exit code 2; else it is 0, or 1 where it prints findings
-    <!-- needs video -->      left out where the extra is missing (and all that needs it)
+    <!-- needs video -->      left out where that extra is missing (and all that needs it)
 
 To write what the commands print into a page: python -m tests.docs.examples docs/tutorial.md
 """
@@ -30,7 +30,10 @@ from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).parents[2]
-HAS_VIDEO = find_spec("av") is not None and find_spec("PIL") is not None
+HAS = {
+    "video": find_spec("av") is not None and find_spec("PIL") is not None,
+    "rig": find_spec("manifold3d") is not None,
+}
 _BLOCK = re.compile(r"(?:<!-- ([^>]*) -->\n)?```(\w+)\n(.*?)```", re.S)
 REFUSED = 2
 _NUMBER = re.compile(r"\d+\.\d+")
@@ -51,7 +54,8 @@ class Block:
 
     @property
     def is_run(self) -> bool:
-        return "not run" not in self.wishes and (HAS_VIDEO or not self.wants("needs"))
+        needs = [wish.split()[1] for wish in self.wishes if wish.startswith("needs ")]
+        return "not run" not in self.wishes and all(HAS[one] for one in needs)
 
 
 def blocks_of(text: str) -> list[Block]:

@@ -26,6 +26,7 @@ from tests.docs.examples import (
 RUN = (
     *("tutorial.md", "tutorial_resin.md", "rehearse.md", "plan.md", "python_api.md"),
     *("camera_and_trigger.md", "commissioning.md", "phone.md", "resin_light_off.md"),
+    "brackets.md",
 )
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
 

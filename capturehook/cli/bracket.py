@@ -1,0 +1,133 @@
+"""`capturehook bracket`: printable parts of the rig, with drawing, hardware and profile lines."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from capturehook.cli import show
+from capturehook.cli.trigger_wiring import asked_options
+from capturehook.rig import bracket as parts
+
+if TYPE_CHECKING:
+    from capturehook.rig.bracket import Bracket
+
+_Function = Callable[..., Any]
+
+
+@click.group("bracket", short_help="Printable parts: for a switch, a light sensor, a phone.")
+def bracket_command() -> None:
+    """Printable parts of the rig: STL or 3MF, a dimensioned drawing, and profile lines.
+
+    \b
+    Example: a lever switch on two slots 20 mm apart
+      capturehook bracket switch --switch 19.8-lever -o bracket.stl
+    """
+
+
+def _written(record: type) -> Callable[[_Function], _Function]:
+    def add(function: _Function) -> _Function:
+        for option in (
+            click.option("--json", "as_json", is_flag=True, help="Print JSON for machines."),
+            click.option(
+                "-o",
+                "--out",
+                type=click.Path(path_type=Path, dir_okay=False),
+                required=True,
+                help="The part to write: .stl or .3mf; its drawing gets .svg as its ending.",
+            ),
+        ):
+            function = option(function)
+        return asked_options(record)(function)
+
+    return add
+
+
+@bracket_command.command("switch")
+@_written(parts.SwitchBracket)
+@click.option("-p", "--profile", metavar="PROFILE", help="Profile whose [trigger] says where.")
+def switch_bracket_command(out: Path, profile: str | None, as_json: bool, **given: Any) -> int:
+    """A yielding mount for a switch that the carriage presses.
+
+    \b
+    Example:  capturehook bracket switch -p mine.toml --switch 19.8-lever -o bracket.stl
+    """
+    made = parts.switch_bracket(parts.SwitchBracket(**given))
+    return _write(made, out, as_json, _place_of(profile))
+
+
+@bracket_command.command("sensor")
+@_written(parts.SensorBracket)
+def sensor_bracket_command(out: Path, as_json: bool, **given: Any) -> int:
+    """A clip with a hood for a light sensor at a resin printer's lamp frame.
+
+    \b
+    Example:  capturehook bracket sensor --frame-mm 3 -o sensor.stl
+    """
+    return _write(parts.sensor_bracket(parts.SensorBracket(**given)), out, as_json, ())
+
+
+@bracket_command.command("tapper")
+@_written(parts.TapperBracket)
+def tapper_bracket_command(out: Path, as_json: bool, **given: Any) -> int:
+    """A servo over the shutter button at a phone's edge, with a phone clamp.
+
+    \b
+    Example:  capturehook bracket tapper --phone-mm 9 --horn-mm 18 -o tapper.3mf
+    """
+    return _write(parts.tapper_bracket(parts.TapperBracket(**given)), out, as_json, ())
+
+
+def _place_of(profile: str | None) -> tuple[str, ...]:
+    """Where the contact shall close, as the profile has it."""
+    if profile is None:
+        return ()
+    from capturehook.profile import load_profile
+
+    trigger = load_profile(profile).trigger
+    place = trigger.x_mm if trigger.axis == "x" else trigger.y_mm
+    if place is None:
+        return ()
+    return (f"{trigger.axis}_mm = {place:g}   # aim there; `trial press` finds the true place",)
+
+
+def _write(made: Bracket, out: Path, as_json: bool, more: tuple[str, ...]) -> int:
+    from capturehook.files import write_atomically
+    from capturehook.rig.bracket_drawing import draw_bracket
+    from capturehook.rig.solid import as_3mf, as_stl, build
+
+    writers = {".stl": as_stl, ".3mf": as_3mf}
+    if out.suffix.lower() not in writers:
+        raise click.UsageError(f"{out.name!r} ends in neither .stl nor .3mf.")
+    solid = build(made)
+    drawing = out.with_suffix(".svg")
+    write_atomically(out, writers[out.suffix.lower()](solid))
+    write_atomically(drawing, draw_bracket(made, solid).encode())
+    profile = (*made.profile, *more)
+    if as_json:
+        show.emit_json(
+            {
+                "schema": 1,
+                "path": str(out),
+                "drawing": str(drawing),
+                "volume_mm3": solid.volume(),
+                "numbers": made.numbers,
+                "hardware": list(made.hardware),
+                "profile": list(profile),
+                "findings": [one.as_json() for one in made.findings],
+            }
+        )
+        return show.exit_code(made.findings)
+    show.say(f"{out}: {solid.volume() / 1000:.1f} cm3; drawing in {drawing}")
+    show.show_facts(made.facts)
+    show.show_list("Hardware", made.hardware)
+    show.show_list("In this order", made.steps, numbered=True)
+    show.say("\nFor the profile")
+    for line in profile:
+        show.say(f"    {line}")
+    show.show_list("Take care", (caution.text for caution in made.cautions))
+    show.show_findings(made.findings)
+    return show.exit_code(made.findings)

@@ -1,0 +1,470 @@
+"""Printable parts of the rig, as figures: what each measures, how it yields, what it needs.
+
+In: a few measures. Out: Bracket: solids to cut and join (`solid` builds them), hardware,
+dimensions for the drawing, and the lines for the profile.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+from capturehook.errors import CaptureHookError, Finding
+from capturehook.physics import beams
+from capturehook.rig.advice import FIRST, PINCH, UNPLUG, UV, Caution, asked, check_asked
+
+Point = tuple[float, float, float]
+CLEARANCE_MM = {"M2": 2.6, "M2.5": 3.1, "M3": 3.6, "M4": 4.7, "M5": 5.7}
+"""Printed holes: ISO 273 medium + 0.2, since printed holes come out small (common practice)."""
+THREAD_MM = {"M2": 1.7, "M2.5": 2.1, "M3": 2.6, "M4": 3.4}
+"""Holes in which a screw cuts its own thread (common practice)."""
+MATERIALS = {"PETG": (2000.0, 0.01), "PLA": (3000.0, 0.007)}
+"""(E in MPa, strain for thousands of presses). E: additive.tools, PMC10113796 (soft end);
+strain: a third of one-time snap limits (common practice)."""
+PRELOAD = 1.5
+"""The leaf rests at this many times the operating force (common practice)."""
+THRUST_SHARE = 0.2
+"""Of the moving axis' thrust that the bracket may push back with (common practice)."""
+LINE_MM = 0.4
+SLIDE_MM = 10.0
+"""Length of the slots for adjustment."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SwitchClass:
+    """Figures of a class of snap-action switches with one actuator."""
+
+    body_mm: Point
+    """Length (along the holes), height, width."""
+    pitch_mm: float
+    screw: str
+    operate_mm: float
+    """From the line of the holes to where it operates (OP)."""
+    pretravel_mm: float
+    overtravel_mm: float
+    differential_mm: float
+    force_n: float
+    least_mm_s: float
+
+
+SWITCHES = {
+    "12.8-pin": SwitchClass(
+        body_mm=(12.8, 6.5, 5.8), pitch_mm=6.5, screw="M2", operate_mm=5.5, pretravel_mm=0.5,
+        overtravel_mm=0.25, differential_mm=0.12, force_n=1.47, least_mm_s=1.0,
+    ),
+    "12.8-lever": SwitchClass(
+        body_mm=(12.8, 6.5, 5.8), pitch_mm=6.5, screw="M2", operate_mm=6.8, pretravel_mm=3.2,
+        overtravel_mm=0.55, differential_mm=0.5, force_n=0.78, least_mm_s=5.0,
+    ),
+    "19.8-pin": SwitchClass(
+        body_mm=(19.8, 10.2, 6.4), pitch_mm=9.5, screw="M2", operate_mm=8.4, pretravel_mm=0.5,
+        overtravel_mm=0.5, differential_mm=0.1, force_n=1.47, least_mm_s=0.1,
+    ),
+    "19.8-lever": SwitchClass(
+        body_mm=(19.8, 10.2, 6.4), pitch_mm=9.5, screw="M2", operate_mm=8.8, pretravel_mm=2.8,
+        overtravel_mm=1.2, differential_mm=0.8, force_n=0.49, least_mm_s=0.1,
+    ),
+}  # fmt: skip
+"""Datasheets of the Omron D2F and SS families and of Panasonic AV3 (pretravel of levers)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """Corner and size, mm."""
+
+    corner: Point
+    size: Point
+
+
+@dataclass(frozen=True, slots=True)
+class Hole:
+    """A hole along an axis through a point; ``slide_mm`` stretches it along x."""
+
+    centre: Point
+    diameter_mm: float
+    axis: str
+    long_mm: float
+    slide_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """A dimension for the drawing, between two points of the top view."""
+
+    start: tuple[float, float]
+    end: tuple[float, float]
+    text: str
+    outside: bool = True
+    """Drawn beside the part, to the left of the way from start to end."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bracket:
+    """One printable part: boxes and rounds joined, then boxes and holes cut."""
+
+    kind: str
+    boxes: tuple[Box, ...]
+    cuts: tuple[Box, ...]
+    holes: tuple[Hole, ...]
+    rounds: tuple[Hole, ...] = ()
+    sizes: tuple[Size, ...]
+    facts: tuple[tuple[str, str], ...]
+    hardware: tuple[str, ...]
+    steps: tuple[str, ...]
+    profile: tuple[str, ...]
+    findings: tuple[Finding, ...] = ()
+    numbers: dict[str, float] = field(default_factory=dict)
+    cautions: tuple[Caution, ...] = (FIRST, UNPLUG, PINCH)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SwitchBracket:
+    """Where the switch sits and what may push it."""
+
+    switch: str = asked("Class of switch and actuator.", "19.8-lever", choices=tuple(SWITCHES))
+    material: str = asked("What it is printed in.", "PETG", choices=tuple(MATERIALS))
+    screw: str = asked("Screws into the extrusion.", "M4", choices=("M3", "M4", "M5"))
+    pitch_mm: float = asked("Between the two mounting screws (20).", 20.0, low=12, high=60)
+    overrun_mm: float = asked("How far past its place the head may come (2).", 2.0, 0.5, 10)
+    thrust_n: float = asked("Thrust of the moving axis (31, a belt axis).", 31.0, 2, 500)
+    thick_mm: float = asked("Height of the part as printed (8).", 8.0, low=6, high=20)
+
+    def __post_init__(self) -> None:
+        check_asked(self)
+
+
+@dataclass(frozen=True, slots=True)
+class Leaves:
+    """Two parallel leaves: thickness, length, and how they yield."""
+
+    thick_mm: float
+    long_mm: float
+    n_mm: float
+    preload_n: float
+    preload_mm: float
+    most_n: float
+    strain: float
+
+
+def size_leaves(wish: SwitchBracket) -> Leaves:
+    """The shortest leaves of whole printed lines that yield as asked.
+
+    Stiffness so that preload and over-run together stay under a fifth of the axis' thrust; then
+    the length follows from it, and the thickness from the strain.
+
+    Source: guided beams (Roark), k = 2 E b h^3/L^3 and strain = 3 h d/L^2, solved for h.
+
+    Raises
+    ------
+    CaptureHookError
+        The axis is too weak for this switch.
+    """
+    e_mpa, strain = MATERIALS[wish.material]
+    preload_n = PRELOAD * SWITCHES[wish.switch].force_n
+    room_n = 0.9 * THRUST_SHARE * wish.thrust_n - preload_n
+    if room_n <= 0.2:
+        raise CaptureHookError(
+            "thrust_n",
+            f"{wish.thrust_n:g} N is too little: a fifth of it must exceed the preload of "
+            f"{preload_n:.2f} N",
+            "Take a lever switch (it needs less force), or measure the axis",
+        )
+    k = room_n / wish.overrun_mm
+    slender = (2 * e_mpa * wish.thick_mm / k) ** (1 / 3)
+    bend_mm = preload_n / k + wish.overrun_mm
+    thick_mm = 3 * bend_mm / (strain * slender**2)
+    thick_mm = max(2, math.ceil(thick_mm / LINE_MM - 1e-9)) * LINE_MM
+    long_mm = math.ceil(slender * thick_mm)
+    n_mm = beams.guided_n_mm(e_mpa, wish.thick_mm, thick_mm, long_mm)
+    preload_mm = preload_n / n_mm
+    return Leaves(
+        thick_mm,
+        long_mm,
+        n_mm,
+        preload_n,
+        preload_mm,
+        preload_n + n_mm * wish.overrun_mm,
+        beams.guided_strain(thick_mm, preload_mm + wish.overrun_mm, long_mm),
+    )
+
+
+def switch_bracket(wish: SwitchBracket) -> Bracket:
+    """A base with two slots, two parallel leaves, a platform for the switch, and a preload screw.
+
+    x is the direction of the press, y along the leaves, z up as printed. The carriage comes from
+    lower x; the switch lies on the platform, its actuator towards lower x. A screw through the
+    rear arm pulls the platform to its preload; pressed further, the platform slides off its head.
+    """
+    switch, leaves = SWITCHES[wish.switch], size_leaves(wish)
+    high, clear = wish.thick_mm, CLEARANCE_MM[wish.screw]
+    wide = 24.0  # of platform and base along x, leaves at its edges
+    base_y = wish.pitch_mm + clear + 18.0  # 6 mm below the slots, 12 above for the cable ties
+    platform_y = max(switch.body_mm[0], switch.pitch_mm + 2 * CLEARANCE_MM[switch.screw] + 4) + 4
+    gap = leaves.preload_mm + wish.overrun_mm + 1.0
+    arm = 8.0
+    top = leaves.long_mm
+    hole_x, middle_y = 4.0, top + platform_y / 2
+    boxes = (
+        Box((0, -base_y, 0), (wide + gap + arm, base_y, high)),
+        Box((0, 0, 0), (leaves.thick_mm, top, high)),
+        Box((wide - leaves.thick_mm, 0, 0), (leaves.thick_mm, top, high)),
+        Box((0, top, 0), (wide, platform_y, high)),
+        Box((wide + gap, -1, 0), (arm, top + platform_y + 1, high)),
+    )
+    slot_x = (wide + gap + arm) / 2
+    slots = tuple(
+        Hole((slot_x, clear / 2 + 6 - base_y + more, 0), clear, "z", high, SLIDE_MM)
+        for more in (0.0, wish.pitch_mm)
+    )
+    small = CLEARANCE_MM[switch.screw]
+    mounts = tuple(
+        Hole((hole_x, middle_y + side * switch.pitch_mm / 2, 0), small, "z", high)
+        for side in (-1, 1)
+    )
+    pulls = (
+        Hole((wide - 12, middle_y, high / 2), THREAD_MM["M3"], "x", 12.0),
+        Hole((wide + gap - 0.5, middle_y, high / 2), CLEARANCE_MM["M3"], "x", arm + 1),
+    )
+    ties = tuple(Box((wide / 2 - 1.8 + dx, -6, 0), (3.6, 1.8, high)) for dx in (-5.0, 5.0))
+    deep_mm = 0.8 * switch.overtravel_mm
+    findings = []
+    if leaves.long_mm > 80:
+        text = f"{leaves.long_mm:g} mm of leaf: ask for less over-run, or a switch with less force"
+        findings.append(Finding("bracket-long", "leaves", text))
+    return Bracket(
+        kind="switch",
+        boxes=boxes,
+        cuts=ties,
+        holes=(*slots, *mounts, *pulls),
+        sizes=(
+            Size((0, 0), (0, top), f"{leaves.long_mm:g} x {leaves.thick_mm:g}"),
+            Size((0, top + platform_y), (wide, top + platform_y), f"{wide:g}"),
+            Size(mounts[0].centre[:2], mounts[1].centre[:2], f"{switch.pitch_mm:g}"),
+            Size(slots[0].centre[:2], slots[1].centre[:2], f"{wish.pitch_mm:g}"),
+            Size((wide, middle_y - 4), (wide + gap, middle_y - 4), f"gap {gap:.1f}"),
+        ),
+        facts=(
+            ("leaves", f"two of {leaves.thick_mm:g} x {high:g} x {leaves.long_mm:g} mm"),
+            ("stiffness", f"{leaves.n_mm:.2f} N/mm in {wish.material}, {leaves.strain:.2%} strain"),
+            (
+                "preload",
+                f"{leaves.preload_n:.2f} N: pull the platform back {leaves.preload_mm:.2f} mm",
+            ),
+            (
+                "over-run",
+                f"{wish.overrun_mm:g} mm push back with {leaves.most_n:.2f} N of the axis' "
+                f"{wish.thrust_n:g}",
+            ),
+            (
+                "reach",
+                f"the switch operates {switch.operate_mm - hole_x:.1f} mm before the part's front",
+            ),
+        ),
+        hardware=(
+            f"2 screws {wish.screw} with washers and T-nuts for the extrusion's slot",
+            f"2 screws {switch.screw} x {math.ceil(switch.body_mm[2] + high + 4)}, washers, nuts "
+            "for the switch",
+            f"1 screw M3 x {math.ceil(arm + gap + 8)} with a washer: the preload",
+            "2 cable ties of 2.5 mm",
+        ),
+        steps=(
+            "Print it flat as it lies, 4 walls, so that the leaves bend along their lines; no "
+            "support.",
+            "Not PLA near a bed or in an enclosure: it creeps from 55 degC on.",
+            "Screw in M3 from the rear until the platform has moved by the preload told.",
+            "Slide it so that the contact closes about where you want it; washers, then tighten. "
+            "Then let `trial press` find the place.",
+        ),
+        profile=(
+            "[trigger]",
+            'by = "button"',
+            f"pretravel_mm = {switch.pretravel_mm:g}",
+            f"overtravel_mm = {switch.overtravel_mm:g}",
+            "press_share = 0.8",
+            f"differential_mm = {switch.differential_mm:g}",
+            f"least_mm_s = {switch.least_mm_s:g}",
+        ),
+        findings=tuple(findings),
+        numbers={
+            "n_mm": leaves.n_mm,
+            "strain": leaves.strain,
+            "preload_n": leaves.preload_n,
+            "preload_mm": leaves.preload_mm,
+            "most_n": leaves.most_n,
+            "leaf_mm": leaves.long_mm,
+            "thick_mm": leaves.thick_mm,
+            "depth_mm": deep_mm,
+        },
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SensorBracket:
+    """A light sensor at the edge of a lamp's frame or cover."""
+
+    frame_mm: float = asked("Thickness of the frame it clamps (3).", 3.0, low=0.5, high=20)
+    cell_mm: float = asked("Diameter of the sensor (5).", 5.0, low=2, high=15)
+    tunnel_mm: float = asked("Length of the hood before it (12).", 12.0, low=3, high=60)
+
+    def __post_init__(self) -> None:
+        check_asked(self)
+
+
+def sensor_bracket(wish: SensorBracket) -> Bracket:
+    """A jaw with a clamp screw, and a tube that holds the sensor and keeps the room's light out.
+
+    The tunnel looks along y; a hood of n diameters sees a cone of 2 atan(1/n).
+    """
+    bore, wall = wish.cell_mm + 0.3, 2.0
+    outer = bore + 2 * wall
+    seat = 8.0
+    long = wish.tunnel_mm + seat
+    jaw, deep, wide = 4.0, 14.0, max(outer, 14.0)
+    mouth = wish.frame_mm + 0.6
+    boxes = (
+        Box((0, 0, 0), (wide, long, outer)),
+        Box((0, 0, outer - 0.01), (wide, deep + jaw, mouth + jaw + 0.01)),
+    )
+    cuts = (
+        Box((-1, jaw, outer), (wide + 2, deep + 1, mouth)),
+        Box((wide / 2 - 1.8, long - 5, -1), (3.6, 1.8, outer + 1)),
+    )
+    holes = (
+        Hole((wide / 2, -0.5, outer / 2), bore, "y", long + 1),
+        Hole((wide / 2, jaw + deep / 2, outer + mouth - 0.5), THREAD_MM["M3"], "z", jaw + 1),
+    )
+    angle = math.degrees(2 * math.atan(bore / wish.tunnel_mm))
+    return Bracket(
+        kind="sensor",
+        boxes=boxes,
+        cuts=cuts,
+        holes=holes,
+        sizes=(
+            Size((0, 0), (0, long), f"{long:g}"),
+            Size((0, long), (wide, long), f"{wide:g}"),
+            Size((wide, jaw + deep), (wide, 0), f"jaw {deep:g} deep, {mouth:g} wide"),
+        ),
+        facts=(
+            ("bore", f"{bore:g} mm for a sensor of {wish.cell_mm:g} mm, wall {wall:g}"),
+            ("hood", f"{wish.tunnel_mm:g} mm: it sees {angle:.0f} degrees"),
+            ("jaw", f"{mouth:.1f} mm for a frame of {wish.frame_mm:g}, {deep:g} mm deep"),
+        ),
+        hardware=(
+            "1 screw M3 x 10, its tip rounded: it cuts its own thread and clamps",
+            "1 cable tie of 2.5 mm before the sensor's joints",
+            "black tape over the sensor's back",
+        ),
+        steps=(
+            "Print in black, on its side as drawn; 3 walls.",
+            "Sensor into the bore, 8 mm deep from its rear; tape behind it, tie the cable.",
+            "Clamp it on the lamp's frame beside the vat, never above it; the tunnel looks at the "
+            "lamp's edge, not at the image. The cover must still close.",
+            "Read it lit and dark in its place, then `trigger light` or `trigger light-off`.",
+        ),
+        profile=("[resin.sensor]", 'edge = "light-on"', "delay_ms = 0"),
+        numbers={"bore_mm": bore, "angle_deg": angle, "mouth_mm": mouth},
+        cautions=(FIRST, UNPLUG, UV),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TapperBracket:
+    """A servo over the button at a phone's edge."""
+
+    phone_mm: float = asked("Thickness of the phone, case included (9).", 9.0, low=4, high=25)
+    servo_long_mm: float = asked("Length of the servo's body (22.8).", 22.8, low=10, high=60)
+    servo_wide_mm: float = asked("Width of the servo's body (12.4).", 12.4, low=5, high=40)
+    flange_mm: float = asked("Between the servo's screws (28).", 28.0, low=15, high=80)
+    horn_mm: float = asked("Length of its horn (15).", 15.0, low=13, high=40)
+    push_mm: float = asked("How far the button goes in (1.5).", 1.5, low=0.2, high=10)
+
+    def __post_init__(self) -> None:
+        check_asked(self)
+
+
+def tapper_bracket(wish: TapperBracket) -> Bracket:
+    """A channel that clamps on the phone's edge, a window at the button, a plate for the servo.
+
+    x along the phone's edge, the button at x = 0; y away from the phone; z its thickness. The
+    horn turns about an axis along z and presses towards lower y through the window.
+    """
+    web, jaw, deep, long = 4.0, 4.0, 18.0, 60.0
+    mouth = wish.phone_mm + 0.8
+    high = mouth + 2 * jaw
+    body_x, body_y = wish.servo_long_mm, wish.servo_wide_mm
+    axis_y = web + 1.0 + body_y / 2
+    start_x = -wish.horn_mm * math.cos(math.asin(min(0.95, (axis_y - 1.0) / wish.horn_mm)))
+    rest_deg = math.degrees(math.asin(min(0.95, (axis_y - 1.0) / wish.horn_mm)))
+    press = (axis_y - 1.0 + wish.push_mm) / wish.horn_mm
+    findings = []
+    if press > 0.98:
+        text = (
+            f"a horn of {wish.horn_mm:g} mm does not reach {axis_y + wish.push_mm:.1f} mm: take "
+            f"one of {math.ceil((axis_y + wish.push_mm) / 0.95)} mm"
+        )
+        findings.append(Finding("horn-short", "horn", text))
+    press_deg = math.degrees(math.asin(min(1.0, press)))
+    plate_y = body_y + 3.0 + 4.0
+    left = min(-long / 2, start_x - body_x - 8)
+    boxes = (
+        Box((left, -deep, 0), (long / 2 - left, deep + web, high)),
+        Box((left, web - 0.01, high - jaw), (long / 2 - left, plate_y, jaw)),
+    )
+    shaft = 5.9  # from the end of the body to its axis, for the 22.8 class (datasheets differ)
+    slot_x = start_x + shaft - body_x
+    cuts = (
+        Box((left - 1, -deep - 1, jaw), (long / 2 - left + 2, deep + 1, mouth)),
+        Box((-7, -0.5, jaw), (14, web + 1, mouth)),
+        Box((slot_x, axis_y - body_y / 2, high - jaw - 1), (body_x, body_y, jaw + 2)),
+    )
+    middle_x = slot_x + body_x / 2
+    holes = (
+        *(
+            Hole(
+                (middle_x + side * wish.flange_mm / 2, axis_y, high - jaw - 0.5),
+                THREAD_MM["M2"], "z", jaw + 1,
+            )
+            for side in (-1, 1)
+        ),
+        *(
+            Hole((x, -deep / 2, high - jaw - 0.5), THREAD_MM["M3"], "z", jaw + 1)
+            for x in (left + 8, long / 2 - 8)
+        ),
+    )  # fmt: skip
+    return Bracket(
+        kind="tapper",
+        boxes=boxes,
+        cuts=cuts,
+        holes=holes,
+        sizes=(
+            Size((long / 2, -deep), (left, -deep), f"{long / 2 - left:.1f}"),
+            Size((long / 2, web + plate_y), (long / 2, -deep), f"{deep + web + plate_y:.1f}"),
+            Size(holes[0].centre[:2], holes[1].centre[:2], f"{wish.flange_mm:g}"),
+            Size((-7, web), (7, web), "window 14"),
+        ),
+        facts=(
+            ("channel", f"{mouth:.1f} mm for a phone of {wish.phone_mm:g}, {deep:g} mm deep"),
+            ("servo", f"cut-out {body_x:g} x {body_y:g}, screws {wish.flange_mm:g} apart"),
+            ("horn", f"{rest_deg:.0f} degrees at rest, {press_deg:.0f} pressed"),
+        ),
+        hardware=(
+            "2 screws M2 for the servo",
+            "2 screws M3 x 8 with soft tips (rubber feet): they clamp, finger-tight",
+            "felt or foam of 0.4 mm where the phone touches",
+            "a soft tip on the horn",
+        ),
+        steps=(
+            "Print it standing on one end, 3 walls: nothing needs support.",
+            "Foam in the channel, phone in, button in the middle of the window; clamp by hand.",
+            "Servo from above, its shaft down, so that the horn turns before the window.",
+            "Servo off: set the horn to its rest angle. Then `trigger servo` for the lines.",
+        ),
+        profile=(
+            "[trigger]",
+            'by = "lines"',
+            "pin = 0         # number of the servo",
+            f"# press: {press_deg - rest_deg:.0f} degrees from rest; see trigger servo",
+        ),
+        findings=tuple(findings),
+        numbers={"rest_deg": rest_deg, "press_deg": press_deg, "mouth_mm": mouth},
+    )

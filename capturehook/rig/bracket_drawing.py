@@ -1,0 +1,71 @@
+"""A dimensioned drawing of a bracket: seen from above and cut in the middle, its parts below."""
+
+from __future__ import annotations
+
+from textwrap import wrap
+from typing import Any
+
+import numpy as np
+
+from capturehook.draw.canvas import GREY, INK, Sheet
+from capturehook.rig.bracket import Bracket
+from capturehook.rig.solid import outline, shadow, triangles
+
+WIDTH, VIEW, EDGE, TOP = 740, 330, 90.0, 100.0
+LETTERS = 96
+
+
+def draw_bracket(bracket: Bracket, solid: Any) -> str:
+    """SVG: the outline from above with its sizes, a cut at half height, hardware and order."""
+    corners, _ = triangles(solid)
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    span = high - low
+    scale = min((WIDTH / 2 - 1.5 * EDGE) / span[0], (VIEW - EDGE) / span[1], 6.0)
+    sheet = Sheet(WIDTH, VIEW + 120, f"Bracket: {bracket.kind}")
+    sheet.words(24, 34, f"Bracket: {bracket.kind}", 18, bold=True)
+    extents = " x ".join(f"{one:.1f}" for one in span)
+    sheet.words(24, 54, f"{extents} mm; {solid.volume() / 1000:.1f} cm3; {scale:.2f} : 1", 12)
+    views = (
+        (EDGE, shadow(solid), "from above"),
+        (WIDTH / 2 + EDGE / 2, outline(solid, float(span[2] / 2 + low[2])), "cut at half height"),
+    )
+    for left, lines, name in views:
+        move = np.array([left - scale * low[0], TOP + scale * high[1]])
+        for line in lines:
+            closed = np.vstack((line, line[:1])) * (scale, -scale) + move
+            sheet.lines([closed], INK, 1.6)
+        sheet.words(left, TOP + scale * span[1] + 36, name, 12)
+    _sizes(sheet, bracket, np.array([EDGE - scale * low[0], TOP + scale * high[1]]), scale)
+    y = TOP + scale * float(span[1]) + 62
+    y = _list(sheet, "Hardware", bracket.hardware, y)
+    y = _list(sheet, "In this order", bracket.steps, y + 8)
+    y = _list(sheet, "Take care", [one.text for one in bracket.cautions], y + 8)
+    sheet.height = int(y + 8)
+    return sheet.as_svg()
+
+
+def _sizes(sheet: Sheet, bracket: Bracket, move: Any, scale: float) -> None:
+    """A thin line with a tick at each end, its text beside its middle, shifted off the part."""
+    for size in bracket.sizes:
+        ends = np.array([size.start, size.end]) * (scale, -scale) + move
+        along = ends[1] - ends[0]
+        length = float(np.hypot(*along))
+        side = np.array([along[1], -along[0]]) / length
+        off = 12.0 * (1 if size.outside else 0)
+        ends = ends + side * off
+        sheet.lines([ends], GREY, 0.9)
+        for end in ends:
+            sheet.lines([np.array([end - 4 * side, end + 4 * side])], GREY, 0.9)
+        middle = ends.mean(axis=0) + side * (6 if abs(along[0]) > abs(along[1]) else 8)
+        anchor = "middle" if abs(along[0]) > abs(along[1]) else "end" if side[0] < 0 else "start"
+        sheet.words(float(middle[0]), float(middle[1]) + 4, size.text, 11, anchor)  # type: ignore[arg-type]
+
+
+def _list(sheet: Sheet, title: str, texts: Any, y: float) -> float:
+    sheet.words(24, y, title, 13, bold=True)
+    y += 18
+    for text in texts:
+        for row, line in enumerate(wrap(text, LETTERS)):
+            sheet.words(24 if row == 0 else 36, y, f"- {line}" if row == 0 else line, 12)
+            y += 16
+    return y
