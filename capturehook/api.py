@@ -193,7 +193,7 @@ def assemble(
     ----------
     audited : what `audit` gave
     out : the film; its ending (.mp4 .mov .mkv .webm) chooses the container
-    wishes : speed, shape, filling, alignment, light; None takes the plan's and the usual
+    wishes : speed, shape, filling, alignment, light; None takes the plan's and the defaults
     list_path : write the chosen frames as CSV too
     progress : called with the count of film pictures rendered
 

@@ -109,7 +109,7 @@ class FileError(CaptureHookError):
 
 
 def of_the_system(fault: OSError) -> FileError:
-    """What the system refused and nobody nearer has worded: a right, a folder that is gone."""
+    """What the system refused and no caller has worded: a right, a folder that is gone."""
     return FileError(
         str(fault.filename or "the folder you are in"),
         f"cannot be used ({fault.strerror or fault})",
@@ -131,7 +131,7 @@ class UntoldError(ProofError):
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """A doubt that does not stop the run. Codes are stable and listed in docs/findings.md."""
+    """A warning that does not stop the run. Codes are stable and listed in docs/findings.md."""
 
     code: str
     where: str

@@ -263,7 +263,7 @@ def _show_dry_run(applied: PosedJob, *, as_json: bool, to_stdout: bool) -> None:
 
 
 POSE_HEAD = tuple(
-    "pose,layer,z_mm,line,x_mm,y_mm,drawn back,route,clear_mm,goes on in,added_s".split(",")
+    "pose,layer,z_mm,line,x_mm,y_mm,retracted,route,clear_mm,goes on in,added_s".split(",")
 )
 
 
@@ -317,13 +317,13 @@ def strip_command(job: str, out: str | None, plate: int | None, as_json: bool) -
     return show.exit_code(findings)
 
 
-@click.command("inspect", short_help="Say what a job is, and every doubt about it.")
+@click.command("inspect", short_help="Say what a job is, and warn of what to look at.")
 @JOB
 @PROFILE
 @PLATE
 @JSON
 def inspect_command(job: str, profile: str | None, plate: int | None, as_json: bool) -> int:
-    """Say what JOB is: marks and evidence, layers, extents, modes, filament, time, doubts.
+    """Say what JOB is: marks and evidence, layers, extents, modes, filament, time, warnings.
 
     \b
     capturehook inspect lighthouse.gcode -p heron
@@ -400,7 +400,7 @@ def _filament_text(filament: dict[str, Any], *, by_firmware: bool) -> str:
     return (
         f"{filament['length_mm']:,.1f} mm ({filament['volume_cm3']:g} cm3); "
         f"longest retraction {longest}; "
-        f"drawn back at {filament['retracted_at_layer_changes']} layer changes"
+        f"retracted at {filament['retracted_at_layer_changes']} layer changes"
     )
 
 

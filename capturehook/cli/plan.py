@@ -154,10 +154,10 @@ def _pose_text(shoot: Shoot) -> str:
     names = {
         "retract_s": "filament",
         "hop_s": "hop",
-        "travel_s": "way out",
+        "travel_s": "travel out",
         "settle_s": "settling",
         "hold_s": "hold",
-        "back_s": "way back",
+        "back_s": "travel back",
         "slowing_s": "slowing of the job's own moves",
     }
     parts = ", ".join(

@@ -151,7 +151,7 @@ def _from_dump(job: bytes, firmware: str, mode: Mode) -> dict[str, object]:
 
 def _jerk_to_fill(firmware: str) -> dict[str, float]:
     """Jerk of the axes a job leaves out, where the profile has none: the firmware's usual one."""
-    return dict(zip("xyze", FIRMWARES[firmware].usual_jerk, strict=True))
+    return dict(zip("xyze", FIRMWARES[firmware].default_jerk, strict=True))
 
 
 # --- commands

@@ -120,7 +120,7 @@ def _fill(radius: float, z: float, height: float, number: int) -> list[str]:
 
 
 def _trace(spots: list[tuple[float, float]], z: float, height: float, feed: int) -> list[str]:
-    """Travel to the first spot, lower, push, print through the rest, draw back, hop."""
+    """Travel to the first spot, lower, push, print through the rest, retract, hop."""
     cx, cy = CENTRE_MM
     (x, y), rest = spots[0], spots[1:]
     lines = [
@@ -250,7 +250,7 @@ def _draw_plan(folder: Path, applied: PosedJob, shoot: Shoot) -> list[Written]:
     shoot.record().save(folder / "plan.json")
     draw_plan(shoot, [pose.route.points for pose in applied.poses], folder / "plan.svg")
     return [
-        (folder / "plan.svg", "the shoot: bed, park point, ways, growth; open it in a browser"),
+        (folder / "plan.svg", "the shoot: bed, park point, paths, growth; open it in a browser"),
         (folder / "plan.json", "the predicted second of each frame, for the audit after the print"),
     ]
 

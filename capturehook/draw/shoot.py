@@ -128,7 +128,7 @@ def _bed(sheet: Sheet, shoot: Shoot, routes: Sequence[Floats]) -> None:
     foot = y(y_low) + 40
     z_mm = float(shoot.job.layers.z_mm[strong])
     sheet.words(
-        left, foot, f"Dark: layer {strong + 1}, at {z_mm:g} mm, and its way. Grey: {shown}.", 12
+        left, foot, f"Dark: layer {strong + 1}, at {z_mm:g} mm, and its path. Grey: {shown}.", 12
     )
     if machine.moves == "bed-y":
         sheet.words(
@@ -174,7 +174,7 @@ def _th(number: int) -> str:
 
 
 def _routes(sheet: Sheet, routes: Sequence[Floats], x: Scale, y: Scale, middle: int) -> None:
-    placed = [np.column_stack((x.many(way[:, 0]), y.many(way[:, 1]))) for way in routes]
+    placed = [np.column_stack((x.many(path[:, 0]), y.many(path[:, 1]))) for path in routes]
     thin = placed[:: max(1, len(placed) // 60)]
     sheet.lines(thin, PALE_BLUE, 0.6)
     if placed:
@@ -224,9 +224,9 @@ def _button(sheet: Sheet, shoot: Shoot, x: Scale, y: Scale) -> None:
     from capturehook.catalog.triggers.button_press import press_points, trigger_path
 
     points = press_points(shoot.profile)
-    way = np.array([(x(px), y(py)) for px, py in trigger_path(shoot.profile)])
-    if len(way) > 1:
-        sheet.lines([way], BLUE, 1.2, dash=(2, 2))
+    path = np.array([(x(px), y(py)) for px, py in trigger_path(shoot.profile)])
+    if len(path) > 1:
+        sheet.lines([path], BLUE, 1.2, dash=(2, 2))
     across, along = points.cross_mm, points.contact_mm
     place = (along, across) if points.axis == "x" else (across, along)
     px, py = x(place[0]), y(place[1])

@@ -1,4 +1,4 @@
-"""A pose block as lines that each say what they are for; nobody reads their text again."""
+"""A pose block as lines that each say what they are for; their text is never read again."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 
 class Role(Enum):
-    """What a line of a pose block is for, in the order in which they usually come."""
+    """What a line of a pose block is for, in the order in which they come."""
 
     MODE = "mode"
     RETRACT = "retract"

@@ -174,7 +174,7 @@ class Firmware(Protocol):
     # time
     limits_hold_for_path: bool
     """Limits of X and Y hold for the path in the plane, not for each axis."""
-    usual_jerk: tuple[float, float, float, float]
+    default_jerk: tuple[float, float, float, float]
     """mm/s, X Y Z E, where a job states the jerk of some axes only."""
     corner_keys: frozenset[str]
     """Corner rules a settings dump may state: "junction_mm", "jerk_mm_s"."""
@@ -303,7 +303,7 @@ class Trigger(Protocol):
         ...
 
     def findings(self, profile: Profile) -> list[Finding]:
-        """Doubts that do not stop the run."""
+        """Warnings that do not stop the run."""
         ...
 
     def fire(self, firmware: Firmware, profile: Profile) -> Fire:

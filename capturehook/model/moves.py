@@ -26,7 +26,7 @@ class MoveTable:
     line_index : (M,) int64, line of the job from 0, never falling
     kind : (M,) uint8, RAPID, LINE, ARC_CW or ARC_CCW
     x0_mm, y0_mm, z0_mm, x_mm, y_mm, z_mm : (M,) float64, start and end
-    e_step_mm : (M,) float64, filament fed by this move (mm; negative draws back)
+    e_step_mm : (M,) float64, filament fed by this move (mm; negative retracts)
     feed_mm_min : (M,) float64, F in force (0 where the job never set one)
     cx_mm, cy_mm : (M,) float64, arc centre (NaN for straight moves)
     turn_rad : (M,) float64, swept angle, positive counter-clockwise (0 for straight moves)

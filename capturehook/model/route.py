@@ -18,7 +18,7 @@ class Route:
     Attributes
     ----------
     points : (K, 3) float64, mm, from the start to the park point: up, then level
-    kind : straight (the usual hop), raised (over something taller), detour (round it)
+    kind : straight (the default hop), raised (over something taller), detour (round it)
     clearance_mm : least vertical distance from the nozzle to anything printed, on the level
     hop_z_mm : height of the level part
     """
@@ -35,5 +35,5 @@ class Route:
 
     @property
     def length_mm(self) -> float:
-        """Whole way, up and along."""
+        """Whole path, up and along."""
         return float(np.linalg.norm(np.diff(self.points, axis=0), axis=1).sum())

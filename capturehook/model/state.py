@@ -39,9 +39,9 @@ class Modes:
     def unit_mm(self) -> float:
         return 25.4 if self.inch else 1.0
 
-    def filament_per_unit(self, usual: float) -> float:
-        """mm of filament for one unit of E; ``usual`` where the job does not say M200."""
-        return 1.0 / (pi * self.volumetric_mm**2 / 4) if self.volumetric_mm > 0 else usual
+    def filament_per_unit(self, default: float) -> float:
+        """mm of filament for one unit of E; ``default`` where the job does not say M200."""
+        return 1.0 / (pi * self.volumetric_mm**2 / 4) if self.volumetric_mm > 0 else default
 
     def e_unit(self, firmware: Firmware) -> float:
         """What an E word is multiplied by: G20 scales it on some families only."""
@@ -54,7 +54,7 @@ class State:
 
     ``x_mm`` ... are machine positions; ``shift_mm`` is what to take off them for the job's
     own numbers (G92). ``e_mm`` is the job's number for E. ``deficit_mm`` is how far filament
-    is drawn back. ``feed_mm_min`` is 0 where the job has not set one yet.
+    is retracted. ``feed_mm_min`` is 0 where the job has not set one yet.
     """
 
     line_index: int

@@ -1,7 +1,7 @@
-"""A way round what cannot be passed over, at one nozzle height.
+"""A path round what cannot be passed over, at one nozzle height.
 
 A grid of places where the whole head is free; a wave runs over it from the park point;
-the way back down the wave is then pulled straight, each straight checked exactly.
+the path back down the wave is then pulled straight, each straight checked exactly.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ STRAIGHT = tuple(step for step in ALL_ROUND if 0 in step)
 def find_detour(
     scene: Scene, start_mm: Point, goal_mm: Point, z_mm: float
 ) -> list[tuple[float, float]] | None:
-    """Points from start to goal, both included, or None where there is no way.
+    """Points from start to goal, both included, or None where there is no path.
 
     Every straight between two points is free for the whole head at ``z_mm``.
     """
@@ -59,7 +59,7 @@ def _shut_cells(scene: Scene, grid: HeightMap, z_mm: float) -> Flags:
 
 
 def _grown(tall: Flags, part: Part, cell_mm: float) -> Flags:
-    """Places of the nozzle from which a part reaches a tall cell (it reaches the other way)."""
+    """Places of the nozzle from which a part reaches a tall cell (it reaches the other side)."""
     left, right, front, back = part.reach
     rows = _spread(tall, 0, _cells(back, cell_mm), _cells(front, cell_mm))
     if np.isinf(left):
@@ -149,13 +149,13 @@ def _spread_one(flags: Flags, *, corners: bool) -> Flags:
 
 def _down(steps: NDArray[np.int32], begin: Cell) -> list[Cell]:
     """From ``begin`` back to where the wave began, one cell for each step."""
-    way = [begin]
+    path = [begin]
     for step in range(int(steps[begin]), 0, -1):
-        row, column = way[-1]
+        row, column = path[-1]
         near = STRAIGHT if step % 2 else ALL_ROUND
         options = [(row + r, column + c) for r, c in near]
-        way.append(next(cell for cell in options if _value(steps, cell) == step - 1))
-    return way
+        path.append(next(cell for cell in options if _value(steps, cell) == step - 1))
+    return path
 
 
 def _value(steps: NDArray[np.int32], cell: Cell) -> int:
@@ -165,20 +165,20 @@ def _value(steps: NDArray[np.int32], cell: Cell) -> int:
 
 
 def _pull_straight(
-    scene: Scene, way: list[tuple[float, float]], z_mm: float
+    scene: Scene, path: list[tuple[float, float]], z_mm: float
 ) -> list[tuple[float, float]] | None:
-    """The same way with as few corners as halving finds; None if a straight is not free."""
-    kept, at, last = [way[0]], 0, len(way) - 1
+    """The same path with as few corners as halving finds; None if a straight is not free."""
+    kept, at, last = [path[0]], 0, len(path) - 1
     while at < last:
         near, far = at + 1, last
-        if not scene.is_free(way[at], way[near], z_mm):
+        if not scene.is_free(path[at], path[near], z_mm):
             return None
         while near < far:
             middle = (near + far + 1) // 2
-            if scene.is_free(way[at], way[middle], z_mm):
+            if scene.is_free(path[at], path[middle], z_mm):
                 near = middle
             else:
                 far = middle - 1
-        kept.append(way[near])
+        kept.append(path[near])
         at = near
     return kept

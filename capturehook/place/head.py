@@ -105,7 +105,7 @@ class Scene:
         """How high the nozzle can go straight up from ``z_mm``, and the box that ends it.
 
         A box the head is already in at ``z_mm`` does not count: the job itself went there,
-        and up is the way out of it.
+        and up leads out of it.
         """
         top, end = self.machine.z_mm[1], None
         for box in self.machine.keep_out:

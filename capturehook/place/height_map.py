@@ -154,7 +154,7 @@ class HeightMap:
     def highest_swept(self, a_mm: Sequence[float], b_mm: Sequence[float], reach: Reach) -> Peak:
         """Highest cell touched by a rectangle carried along the straight line from a to b.
 
-        Exact for the cells of the grid: row by row the rectangle's part of the way is one
+        Exact for the cells of the grid: row by row the rectangle's part of the path is one
         span of columns. ``reach`` may be infinite to the left and right.
         """
         rows, low, high = self._spans(a_mm, b_mm, reach)
@@ -263,7 +263,7 @@ def chords(
 def _along(
     moves: MoveTable, at: NDArray[np.intp], share: Floats, arc: NDArray[np.bool_]
 ) -> tuple[Floats, Floats]:
-    """Points at a share of each move's way."""
+    """Points at a share of each move's path."""
     x0, y0 = moves.x0_mm[at], moves.y0_mm[at]
     straight_x = x0 + share * (moves.x_mm[at] - x0)
     straight_y = y0 + share * (moves.y_mm[at] - y0)
@@ -280,7 +280,7 @@ def bead_width_mm(
 ) -> Floats:
     """Width of a bead from what was fed into it, between 0.2 and 5 mm.
 
-    The usual cross-section: a rectangle with half-round sides, so the area is
+    The common cross-section: a rectangle with half-round sides, so the area is
     h (w - h) + pi h^2 / 4 (common practice among slicing hosts, from memory). A bead of
     no length or no height gets the widest.
     """
@@ -319,9 +319,9 @@ def _chunks(pieces: NDArray[np.intp]) -> list[slice]:
 
 
 def _share_within(a: float, b: float, low: Floats, high: Floats) -> tuple[Floats, Floats]:
-    """First and last share (0 to 1) of the way from a to b that lies between low and high.
+    """First and last share (0 to 1) of the path from a to b that lies between low and high.
 
-    Asked only where some part of the way does.
+    Asked only where some part of the path does.
     """
     if abs(b - a) < FLAT_MM:
         return np.zeros_like(low), np.ones_like(low)

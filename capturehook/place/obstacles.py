@@ -1,4 +1,4 @@
-"""What stands in the head's way beside the layers: purged plastic, and the switch.
+"""What the head must pass beside the layers: purged plastic, and the switch.
 
 Plastic pushed out without moving in XY (a purge in place, a column) is no layer, but it
 stands on the bed: it becomes a keep-out box as wide as its volume says. docs/space.md#purges
@@ -88,7 +88,7 @@ def _in_xy(moves: MoveTable) -> NDArray[np.bool_]:
 
 
 class Surroundings:
-    """The machine with all that stands in the way at a line: for stops in rising order."""
+    """The machine with all that stands on it at a line: for stops in rising order."""
 
     def __init__(self, job: Job) -> None:
         self._purged = purged_boxes(job)

@@ -1,4 +1,4 @@
-"""Which layers get a pose, at which line each stands, and its way to the park point."""
+"""Which layers get a pose, at which line each stands, and its path to the park point."""
 
 from __future__ import annotations
 

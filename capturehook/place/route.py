@@ -1,6 +1,6 @@
 """From the print to the park point without touching anything, or the reason why not.
 
-Up first, then XY at one height, never down; the way back is the same way, reversed.
+Up first, then XY at one height, never down; the path back is the same, reversed.
 See docs/space.md.
 """
 
@@ -39,7 +39,7 @@ def find_route(
 ) -> Route:
     """The route from where printing stopped to the park point.
 
-    Straight at the usual hop (``clear_mm`` over the present layer) when nothing taller is
+    Straight at the default hop (``clear_mm`` over the present layer) when nothing taller is
     in the way; else straight at the least height that passes over it; else round it.
 
     Parameters
@@ -53,7 +53,7 @@ def find_route(
     Raises
     ------
     PoseError
-        No safe way; says which object or keep-out box is in the way, its height and place.
+        No safe path; says which object or keep-out box is in the way, its height and place.
     """
     if (height_map is None) == (top_mm is None):
         raise ValueError("give either height_map or top_mm")
@@ -63,20 +63,20 @@ def find_route(
     start, goal = (x, y), (float(goal_xy[0]), float(goal_xy[1]))
     _refuse_outside(machine, goal, where)
     under = layer_z_mm if height_map is not None else max(layer_z_mm, top)
-    usual = _up(max(z, under + clear_mm))
+    default = _up(max(z, under + clear_mm))
     ceiling, lid = scene.ceiling(start, z)
-    if usual > ceiling + SAME_MM:
-        raise _no_room(usual, ceiling, lid, where)
-    shuts = scene.shuts(start, goal, usual)
-    hop = least_hop(usual, ceiling, shuts)
+    if default > ceiling + SAME_MM:
+        raise _no_room(default, ceiling, lid, where)
+    shuts = scene.shuts(start, goal, default)
+    hop = least_hop(default, ceiling, shuts)
     if hop is not None:
-        kind: Kind = "straight" if hop == usual else "raised"
+        kind: Kind = "straight" if hop == default else "raised"
         return _route(scene, (x, y, z), [start, goal], hop, kind)
-    for level in _detour_levels(usual, ceiling, shuts):
-        way = find_detour(scene, start, goal, level)
-        if way is not None:
-            return _route(scene, (x, y, z), way, level, "detour")
-    raise _no_way(scene, start, goal, usual, ceiling, where)
+    for level in _detour_levels(default, ceiling, shuts):
+        path = find_detour(scene, start, goal, level)
+        if path is not None:
+            return _route(scene, (x, y, z), path, level, "detour")
+    raise _no_path(scene, start, goal, default, ceiling, where)
 
 
 def refuse_touch(
@@ -88,7 +88,7 @@ def refuse_touch(
     top_mm: float = 0.0,
     where: Where | str = "pose",
 ) -> None:
-    """Check level moves of your own (the button's) the way a route is checked.
+    """Check level moves of your own (the button's) as a route is checked.
 
     Parameters
     ----------
@@ -101,17 +101,17 @@ def refuse_touch(
     """
     top = height_map.top_mm if height_map is not None else top_mm
     scene = Scene(machine=machine, clear_mm=clear_mm, top_mm=top, height_map=height_map)
-    way = [tuple(map(float, point)) for point in points]
-    for a, b in pairwise(way):
+    path = [tuple(map(float, point)) for point in points]
+    for a, b in pairwise(path):
         z = min(a[2], b[2])
         shut = [one for one in scene.shuts(a[:2], b[:2], z) if one.holds(z)]
         if shut:
             worst = max(shut, key=lambda one: one.high_mm)
             raise PoseError(
                 where,
-                f"on the way to {_place(b)} at Z{fixed(z)} the {worst.part} would touch "
+                f"on the path to {_place(b)} at Z{fixed(z)} the {worst.part} would touch "
                 f"{thing_text(scene, worst)}",
-                "Move the contact, or the object, or leave such poses out with --skip-unsafe",
+                "Move the contact, or the object, or skip such poses with --skip-unsafe",
             )
 
 
@@ -142,23 +142,23 @@ def thing_text(scene: Scene, shut: Shut) -> str:
 
 
 def _route(
-    scene: Scene, start: tuple[float, float, float], way: Sequence[Point], hop: float, kind: Kind
+    scene: Scene, start: tuple[float, float, float], path: Sequence[Point], hop: float, kind: Kind
 ) -> Route:
-    level = [(point[0], point[1], hop) for point in way]
+    level = [(point[0], point[1], hop) for point in path]
     up = [start] if hop > start[2] else []
     return Route(
         points=np.array([*up, *level], dtype=np.float64),
         kind=kind,
-        clearance_mm=hop - scene.highest_under_nozzle(way),
+        clearance_mm=hop - scene.highest_under_nozzle(path),
         hop_z_mm=hop,
     )
 
 
-def _detour_levels(usual: float, ceiling: float, shuts: Sequence[Shut]) -> list[float]:
-    """The usual hop, then just above each thing in the way, then as high as it goes."""
-    above = {_up(shut.high_mm) for shut in shuts if usual < shut.high_mm < ceiling}
+def _detour_levels(default: float, ceiling: float, shuts: Sequence[Shut]) -> list[float]:
+    """The default hop, then just above each thing in the way, then as high as it goes."""
+    above = {_up(shut.high_mm) for shut in shuts if default < shut.high_mm < ceiling}
     top = math.floor(ceiling * 1000 + SAME_MM) / 1000
-    return [usual, *sorted(above - {usual, top})[:4], *({top} - {usual})]
+    return [default, *sorted(above - {default, top})[:4], *({top} - {default})]
 
 
 def _up(z_mm: float) -> float:
@@ -181,7 +181,7 @@ def _refuse_outside(machine: Machine, goal: Point, where: Where | str) -> None:
             )
 
 
-def _no_room(usual: float, ceiling: float, lid: KeepOut | None, where: Where | str) -> PoseError:
+def _no_room(default: float, ceiling: float, lid: KeepOut | None, where: Where | str) -> PoseError:
     end = (
         f"the axis ends at Z{fixed(ceiling)}"
         if lid is None
@@ -189,27 +189,27 @@ def _no_room(usual: float, ceiling: float, lid: KeepOut | None, where: Where | s
     )
     return PoseError(
         where,
-        f"the hop to Z{fixed(usual)} does not fit: {end}",
-        "Take a smaller [park] clear_mm, or leave such poses out with --skip-unsafe",
+        f"the hop to Z{fixed(default)} does not fit: {end}",
+        "Take a smaller [park] clear_mm, or skip such poses with --skip-unsafe",
     )
 
 
-def _no_way(
-    scene: Scene, start: Point, goal: Point, usual: float, ceiling: float, where: Where | str
+def _no_path(
+    scene: Scene, start: Point, goal: Point, default: float, ceiling: float, where: Where | str
 ) -> PoseError:
-    """Name the place that is shut: the park point itself, the start, or the way between."""
+    """Name the place that is shut: the park point itself, the start, or the path between."""
     places = {
         f"at the park point {_place(goal)}": (goal, goal),
         f"on leaving the print at {_place(start)}": (start, start),
-        f"on the way from {_place(start)} to {_place(goal)}": (start, goal),
+        f"on the path from {_place(start)} to {_place(goal)}": (start, goal),
     }
-    asked = ((name, scene.shuts(a, b, usual)) for name, (a, b) in places.items())
-    place, shuts = next(one for one in asked if least_hop(usual, ceiling, one[1]) is None)
-    worst = max((s for s in shuts if s.high_mm > usual), key=lambda one: one.high_mm)
+    asked = ((name, scene.shuts(a, b, default)) for name, (a, b) in places.items())
+    place, shuts = next(one for one in asked if least_hop(default, ceiling, one[1]) is None)
+    worst = max((s for s in shuts if s.high_mm > default), key=lambda one: one.high_mm)
     return PoseError(
         where,
         f"{place} the {worst.part} would touch {thing_text(scene, worst)}; passing over it "
         f"takes Z{fixed(_up(worst.high_mm))}, the nozzle can go to Z{fixed(ceiling)}, and there "
-        "is no way round",
-        "Move [park], arrange the objects anew, or leave such poses out with --skip-unsafe",
+        "is no path round",
+        "Move [park], arrange the objects anew, or skip such poses with --skip-unsafe",
     )

@@ -1,8 +1,8 @@
 """Where in the job each pose stands: the best line between two layers.
 
 Between the last printing move of one layer and the first of the next there are a few lines:
-retract, hop, travel, comments. The stop wanted is where the filament is already drawn back
-and the nozzle already stands over the place where printing goes on, so that the way back
+retract, hop, travel, comments. The stop wanted is where the filament is already retracted
+and the nozzle already stands over the place where printing goes on, so that the path back
 ends where the job goes on and the part is not visited twice (docs/pose_block.md#where).
 """
 
@@ -71,8 +71,8 @@ def find_gap(job: JobMoves, layers: LayerTable, layer_index: int, source: Source
     )
 
 
-DRAWN_BACK = 2.0
-"""What it is worth that nothing is left to draw back."""
+RETRACTED = 2.0
+"""What it is worth that nothing is left to retract."""
 RESUME_IN = {"hidden": ("infill", "support"), "seam": ("outer wall",)}
 """Features in which printing may go on after the stop, for each wish of the profile."""
 
@@ -127,7 +127,7 @@ def find_stop(
     """The best line of a gap, or why there is none.
 
     ``bed_sinks``: the end code lowers the part out of the picture, so the frame of the
-    finished part comes before that, once filament is drawn back.
+    finished part comes before that, once filament is retracted.
     """
     candidates = _candidates(job.table, gap, spans)
     free = [line for line in candidates if not _forbidden(spans, line)]
@@ -139,7 +139,7 @@ def find_stop(
         reason = " and ".join(kinds) or "wipe"
         return NoStop(layer_index=gap.layer_index, line_index=gap.low, reason=reason)
     worth = {line: _worth(job, gap, line, want_retract_mm) for line in free}
-    if bed_sinks and gap.next_move < 0 and max(worth.values())[0] == DRAWN_BACK:
+    if bed_sinks and gap.next_move < 0 and max(worth.values())[0] == RETRACTED:
         worth = {line: (*one[:2], -one[2]) for line, one in worth.items()}
     best = max(free, key=lambda line: (*worth[line], line))
     return Stop(layer_index=gap.layer_index, line_index=best, finished=gap.next_move < 0)
@@ -174,12 +174,12 @@ def _wipes(moves: MoveTable, at: int) -> bool:
 
 
 def _worth(job: JobMoves, gap: Gap, line: int, want_retract_mm: float) -> tuple[float, ...]:
-    """What a stop is worth: drawn back, then at the place where printing goes on, then high."""
+    """What a stop is worth: retracted, then at the place where printing goes on, then high."""
     moves = job.table
     at = max(job.move_before(line), 0)
-    drawn = float(job.deficit_mm[at])
-    enough = drawn >= want_retract_mm - 1e-6 or job.fw_retracted_at(line)
-    retracted = DRAWN_BACK if enough else float(drawn > 1e-3)
+    retracted_mm = float(job.deficit_mm[at])
+    enough = retracted_mm >= want_retract_mm - 1e-6 or job.fw_retracted_at(line)
+    retracted = RETRACTED if enough else float(retracted_mm > 1e-3)
     arrived = gap.next_move >= 0 and bool(
         abs(moves.x_mm[at] - moves.x0_mm[gap.next_move]) < 1e-6
         and abs(moves.y_mm[at] - moves.y0_mm[gap.next_move]) < 1e-6

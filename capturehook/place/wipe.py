@@ -13,10 +13,10 @@ SAME_MM = 1e-6
 
 
 def wipe_back(moves: MoveTable, state: State, length_mm: float) -> tuple[tuple[float, float], ...]:
-    """Corners of the way back over the last printed lines, (x, y) in mm.
+    """Corners of the path back over the last printed lines, (x, y) in mm.
 
     Empty unless the nozzle still stands where printing ended, at its height: elsewhere there
-    is nothing to wipe on. The way ends early at an arc or where printing began.
+    is nothing to wipe on. The path ends early at an arc or where printing began.
     """
     at = int(np.searchsorted(moves.line_index, state.line_index)) - 1
     while at >= 0 and not moves.prints[at]:

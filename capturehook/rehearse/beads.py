@@ -1,6 +1,6 @@
 """Printing moves -> strands: lines along the outside of each bead, lit, ready to be drawn.
 
-A bead has the usual cross-section, a rectangle with half-round sides; only the side that
+A bead has the common cross-section, a rectangle with half-round sides; only the side that
 looks to the camera gets strands. Strands are close enough together to leave no gap.
 """
 
@@ -103,9 +103,9 @@ def make_strands(
     spacing_mm : greatest distance between strands (one pixel)
     shine : strength of the highlight
     """
-    way = beads.b_mm - beads.a_mm
-    length = np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-9)
-    along = way / length[:, None]
+    path = beads.b_mm - beads.a_mm
+    length = np.maximum(np.hypot(path[:, 0], path[:, 1]), 1e-9)
+    along = path / length[:, None]
     side = np.stack([along[:, 1], -along[:, 0], np.zeros(len(beads))], axis=1)
     side *= np.where(side @ toward < 0, -1.0, 1.0)[:, None]
     flat, angle = _section(beads, spacing_mm)
@@ -129,9 +129,9 @@ def make_shadows(beads: Beads, light: Floats, spacing_mm: float) -> tuple[Floats
     Every layer would darken the same place again: one in SHADOW_EVERY_MM is enough.
     """
     dark = beads.picked(beads.a_mm[:, 2] % SHADOW_EVERY_MM < beads.height_mm)
-    way = dark.b_mm - dark.a_mm
-    length = np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-9)
-    side = np.stack([way[:, 1], -way[:, 0], np.zeros(len(dark))], axis=1) / length[:, None]
+    path = dark.b_mm - dark.a_mm
+    length = np.maximum(np.hypot(path[:, 0], path[:, 1]), 1e-9)
+    side = np.stack([path[:, 1], -path[:, 0], np.zeros(len(dark))], axis=1) / length[:, None]
     widest = float(dark.width_mm.max(initial=0.0))
     count = min(MOST_ACROSS, max(1, int(np.ceil(widest / spacing_mm))))
     across = (np.arange(count) + 0.5) / count - 0.5

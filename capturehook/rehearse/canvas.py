@@ -176,9 +176,9 @@ class Canvas:
         ends = np.stack([a_mm, b_mm])
         kept = np.flatnonzero((self.view.to_camera(ends)[..., 2] > NEAR_MM).all(axis=0))
         start, stop = self.view.to_pixels(ends[:, kept])
-        way = stop - start
-        count = np.ceil(np.abs(way[:, :2]).max(axis=1, initial=0.0)).astype(np.intp) + 1
-        step = way / count[:, None]
+        path = stop - start
+        count = np.ceil(np.abs(path[:, :2]).max(axis=1, initial=0.0)).astype(np.intp) + 1
+        step = path / count[:, None]
         return kept, start + step / 2, step, count
 
     def _pixels_in(self, px: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

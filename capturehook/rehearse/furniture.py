@@ -95,7 +95,7 @@ def box_faces(
 
 
 def lit(colour: Colour, normal: Floats, light: Floats) -> Colour:
-    """A colour as a face turned this way shows it."""
+    """A colour as a face turned so shows it."""
     share = 0.5 + 0.12 * float(normal[2]) + 0.6 * max(float(normal @ light), 0.0)
     red, green, blue = (min(255.0, part * share) for part in colour)
     return red, green, blue

@@ -243,7 +243,7 @@ def rehearse_resin(
 def _doubts(sights: list[PoseSight], view: View, hanging: Hanging) -> list[Finding]:
     """How deep the newest layer hangs is told in mm: what is deep in the vat is out of the
     picture too, so that no pixels can be counted there."""
-    doubts, last = [], sights[-1]
+    found, last = [], sights[-1]
     height_mm = -float(hanging.slabs.end_mm[hanging.slabs_done[-1]])
     deep_mm = hanging.printer.rim_mm - (float(hanging.plate_mm[-1]) - height_mm)
     if deep_mm >= MUCH_HIDDEN * height_mm:
@@ -253,5 +253,5 @@ def _doubts(sights: list[PoseSight], view: View, hanging: Hanging) -> list[Findi
             f"{min(deep_mm, height_mm):.0f} mm of the finished part's {height_mm:.0f} mm hang "
             f"below the vat's rim: {advice}"
         )
-        doubts.append(Finding("part-hidden", f"pose {last.pose}", text))
-    return [*doubts, *cut_off(view, subject_of(hanging).corners())]
+        found.append(Finding("part-hidden", f"pose {last.pose}", text))
+    return [*found, *cut_off(view, subject_of(hanging).corners())]

@@ -26,13 +26,13 @@ Floats = NDArray[np.float64]
 
 DEFAULT_AZIMUTH_DEG = 28.0
 DEFAULT_SLOPE = {"bed-z": 0.17}
-USUAL_SLOPE = 0.30
-"""Sine of how far the camera looks down when nobody says. Over a plate that sinks it looks
+LOOK_DOWN_SLOPE = 0.30
+"""Sine of how far the camera looks down unless stated. Over a plate that sinks it looks
 flatter: else nothing but the plate is in the picture, and nothing in it stands still."""
 FILL = (0.72, 0.62)
 """Share of the picture's width and height that the part may take."""
 AIM_SHARE = 0.24
-"""The picture's middle lies this share of the way from the middle of the part to the head."""
+"""The picture's middle lies this share of the distance from the middle of the part to the head."""
 CLOSEST_FOCAL = 4.0
 """Not nearer than so many focal lengths."""
 FARTHEST_MM = 20_000.0
@@ -102,7 +102,7 @@ def plate_offset(machine: Machine, park_y_mm: float, nozzle_z_mm: float) -> Floa
 
 
 def frame_y_mm(machine: Machine) -> float:
-    """Where the printer's uprights stand: at the gantry, or out of the way at the back."""
+    """Where the printer's uprights stand: at the gantry, or clear of the scene at the back."""
     return sum(machine.y_mm) / 2 if machine.moves == "bed-y" else machine.y_mm[1] + 40
 
 
@@ -154,7 +154,7 @@ def place_camera(
         azimuth = -DEFAULT_AZIMUTH_DEG if right else DEFAULT_AZIMUTH_DEG
 
     def stand(distance_mm: float, aim_share: float = AIM_SHARE) -> View:
-        slope_mm = DEFAULT_SLOPE.get(profile.machine.moves, USUAL_SLOPE) * distance_mm
+        slope_mm = DEFAULT_SLOPE.get(profile.machine.moves, LOOK_DOWN_SLOPE) * distance_mm
         return look_at(
             subject.middle_mm,
             azimuth_deg=azimuth,

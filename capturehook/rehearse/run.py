@@ -152,7 +152,7 @@ def refuse_asked(path: str, poses: int, asked: Asked) -> None:
     if min(asked.size) < 16 or max(asked.size) > LARGEST_PX:
         raise PlanError(
             "--size", f"{asked.size[0]}x{asked.size[1]} is not within 16 to {LARGEST_PX} px",
-            "The usual is 960x540",
+            "The default is 960x540",
         )  # fmt: skip
 
 
@@ -213,17 +213,17 @@ def _sight_of(pose: Pose | PlannedPose, shot: Shot) -> PoseSight:
 
 
 def _doubts(made: Rehearsal, box: PartBox, nozzle_mm: Any, applied: PosedJob) -> Sequence[Finding]:
-    doubts, worst = [], made.worst
+    found, worst = [], made.worst
     if worst.hidden_share >= MUCH_HIDDEN:
         text = f"the parked head hides {worst.hidden_share:.0%} of the part from the camera"
-        doubts.append(Finding("part-hidden", f"pose {worst.pose}", text))
+        found.append(Finding("part-hidden", f"pose {worst.pose}", text))
     machine = applied.job.profile.machine
     offset = plate_offset(machine, float(nozzle_mm[1]), float(nozzle_mm[2]))
-    return [*doubts, *cut_off(made.view, box.corners() + offset)]
+    return [*found, *cut_off(made.view, box.corners() + offset)]
 
 
 def cut_off(view: View, corners_mm: NDArray[np.float64]) -> list[Finding]:
-    """A doubt where some of the (n, 3) corners of the finished part are out of the picture."""
+    """A warning where some of the (n, 3) corners of the finished part are out of the picture."""
     px = view.to_pixels(corners_mm)
     size = np.array((view.width_px, view.height_px))
     if not ((px[:, 2] <= 0).any() or (px[:, :2] < 0).any() or (px[:, :2] > size).any()):

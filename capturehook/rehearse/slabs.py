@@ -168,7 +168,7 @@ def _mask_of(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Skin:
-    """n lines on the outside of the part, and which way the surface looks there: (n, 3)."""
+    """n lines on the outside of the part, and where the surface faces there: (n, 3)."""
 
     a_mm: Floats
     b_mm: Floats

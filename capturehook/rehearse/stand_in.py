@@ -215,9 +215,9 @@ def _moved(rgb: NDArray[np.uint8], right_px: float) -> NDArray[np.uint8]:
     image = pillow()
     rim = int(abs(right_px)) + 4
     wide = image.fromarray(np.pad(rgb, ((0, 0), (rim, rim), (0, 0)), mode="edge"))
-    way = (1, 0, -right_px, 0, 1, 0)
+    matrix = (1, 0, -right_px, 0, 1, 0)
     shifted = wide.transform(
-        wide.size, image.Transform.AFFINE, way, resample=image.Resampling.BICUBIC
+        wide.size, image.Transform.AFFINE, matrix, resample=image.Resampling.BICUBIC
     )
     return np.asarray(shifted)[:, rim:-rim]
 

@@ -37,8 +37,8 @@ class Costs:
     Attributes
     ----------
     added_s : (P,) clock(output) - clock(input); the other columns up to ``slowing_s`` add up to it
-    retract_s, hop_s, travel_s, settle_s, hold_s, back_s : (P,) filament, Z, the way out,
-        the wait until the scene is still, trigger and dwell, the way back
+    retract_s, hop_s, travel_s, settle_s, hold_s, back_s : (P,) filament, Z, travel out,
+        the wait until the scene is still, trigger and dwell, travel back
     slowing_s : (P,) what the job's own moves around the stop lose (or gain) by it
     fire_s : (P,) from the begin of the block until the camera is told to fire
     still_s : (P,) from then until the nozzle leaves the park point
@@ -247,7 +247,7 @@ def _reach(moves: MoveTable, row: Ints, machine: Machine) -> tuple[Ints, Ints]:
         machine.max_accel_mm_s2.x,
         machine.max_accel_mm_s2.y,
     )
-    reach_mm = top_mm_s**2 / accel  # twice the way from full speed to rest
+    reach_mm = top_mm_s**2 / accel  # twice the braking path from full speed to rest
     done_mm = np.cumsum(np.hypot(moves.x_mm - moves.x0_mm, moves.y_mm - moves.y0_mm))
     here_mm = np.concatenate(([0.0], done_mm))[row]
     low = np.searchsorted(done_mm, here_mm - reach_mm)

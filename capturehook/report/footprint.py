@@ -21,7 +21,7 @@ def printed_lines(
 ) -> list[Floats]:
     """Printed lines of some layers from above, each (K, 2) mm, thinned to ``most_points``.
 
-    Points are left out along the way at ever longer steps until the count fits.
+    Points are left out along the line at ever longer steps until the count fits.
     """
     rows = [
         first + np.flatnonzero(moves.prints[first : last + 1])
@@ -64,7 +64,7 @@ def _runs(moves: MoveTable, rows: NDArray[np.int64]) -> list[Floats]:
 
 
 def _on_moves(moves: MoveTable, row: NDArray[np.int64], share: Floats) -> Floats:
-    """(K, 2) points a share of the way along moves."""
+    """(K, 2) points at a share of moves."""
     x0, y0 = moves.x0_mm[row], moves.y0_mm[row]
     straight = np.column_stack(
         (x0 + share * (moves.x_mm[row] - x0), y0 + share * (moves.y_mm[row] - y0))

@@ -249,8 +249,8 @@ def _supplies(
 def _supply_findings(supplies: Sequence[Supply]) -> list[Finding]:
     advice = {
         "card": "take a larger card or smaller frames",
-        "battery": "feed the camera from the mains, or change the battery on the way",
-        "battery hours": "feed the camera from the mains, or change the battery on the way",
+        "battery": "use mains power for the camera, or change the battery during the print",
+        "battery hours": "use mains power for the camera, or change the battery during the print",
     }
     return [
         Finding(

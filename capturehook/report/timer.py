@@ -1,6 +1,6 @@
 """Shooting by the camera's own interval timer: what is caught, what is lost, what would help.
 
-The timer runs free; nobody knows how it stands to the printer. So every pose is laid against
+The timer runs free, at an unknown phase to the printer. So every pose is laid against
 a spread of phases, at the seconds the clock predicts, with the timer's drift.
 """
 
@@ -163,7 +163,7 @@ def _advice(planned: Catch, sure_s: float, interval_s: float | None, poses: int)
 
 
 def timer_findings(camera: Camera, timer: TimerShoot) -> list[Finding]:
-    """Doubts about shooting by timer."""
+    """Warnings about shooting by timer."""
     found = []
     need_s = (camera.open_ms + camera.write_ms) / 1000
     if timer.interval_s < need_s:

@@ -122,17 +122,17 @@ def test_inspect_tells_marks_layers_extents_and_modes(desk: Desk) -> None:
     facts = dict(re.findall(r"^(\w+(?: time)?) +(.*)$", told.out, re.M))
     assert "5 of 0.2 mm, told by layer_change_z; Z 0.2 to 1 mm" in facts["layers"]
     assert facts["modes"] == "positions absolute, E relative, mm"
-    assert "longest retraction 0.8 mm; drawn back at 4 of 4 layer changes" in facts["filament"]
+    assert "longest retraction 0.8 mm; retracted at 4 of 4 layer changes" in facts["filament"]
     assert facts["marks"].startswith("layer_change_z (used): 5 lines like ';LAYER_CHANGE'")
     assert facts["printed"].startswith("X 92 to 108")
 
 
-def test_inspect_says_by_whom_filament_is_drawn_back(desk: Desk) -> None:
+def test_inspect_says_how_filament_is_retracted(desk: Desk) -> None:
     desk.job.write_bytes(make_job(Recipe(layers=5, retract="firmware")).data)
     told = desk.call("inspect", desk.job, "-p", desk.profile)
-    assert "longest retraction by the firmware; drawn back at 4 of 4 layer changes" in told.out
+    assert "longest retraction by the firmware; retracted at 4 of 4 layer changes" in told.out
     desk.job.write_bytes(make_job(Recipe(layers=5, retract="none")).data)
-    assert "drawn back at 0 of 4" in desk.call("inspect", desk.job, "-p", desk.profile).out
+    assert "retracted at 0 of 4" in desk.call("inspect", desk.job, "-p", desk.profile).out
 
 
 def test_inspect_record_is_whole(desk: Desk) -> None:

@@ -24,7 +24,7 @@ from capturehook.block.fence import strip_bytes
 from capturehook.hosts.edit import edit_file, pose_change
 from capturehook.model.profile import Profile
 from capturehook.profile import build_profile, load_profile
-from capturehook.resin.area import light_area
+from capturehook.resin.area import LayerImages, light_area
 from capturehook.resin.job import read_job
 from capturehook.resin.pose import insert_poses, strip_poses
 from tests.fuzz.fuzz_checks import Counts, guarded
@@ -228,7 +228,12 @@ def resin_case(rng: Random, counts: Counts, folder: Path) -> Case:
     assert table is not None
     job, wrong = guarded(counts, "resin read", lambda: read_job(path, table))
     if job is not None:
-        wrong += guarded(counts, "resin area", lambda: light_area(path, job.images))[1]
+
+        def measure() -> object:
+            with LayerImages(path, job.images, job.stored) as pictures:
+                return light_area(pictures)
+
+        wrong += guarded(counts, "resin area", measure)[1]
     out = folder / "posed.zip"
     posed, more = guarded(counts, "resin pose", lambda: insert_poses(path, out, profile, table))
     wrong += more

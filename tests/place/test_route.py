@@ -137,10 +137,10 @@ def test_route_between_towers_the_gantry_cannot_pass_is_refused_by_name_and_heig
         route_of(two_towers(20.0), (110, 70, 5))
     assert caught.value.exit_code == 1
     assert str(caught.value) == (
-        "pose 3: on the way from X110 Y70 to X8 Y170 the nozzle would touch object 1 "
+        "pose 3: on the path from X110 Y70 to X8 Y170 the nozzle would touch object 1 "
         "(centre X60 Y120, 50 mm high); passing over it takes Z50.8, the nozzle can go to "
-        "Z20, and there is no way round. Move [park], arrange the objects anew, or leave such "
-        "poses out with --skip-unsafe."
+        "Z20, and there is no path round. Move [park], arrange the objects anew, or skip such "
+        "poses with --skip-unsafe."
     )
 
 

@@ -113,7 +113,7 @@ class CommonFirmware(Firmware):
     cruise_ratio = 0.0
     rounds_facets = False
     reversal_adds = False
-    usual_jerk = (10.0, 10.0, 0.3, 5.0)
+    default_jerk = (10.0, 10.0, 0.3, 5.0)
     corner_keys: frozenset[str] = frozenset()
     limit_commands: tuple[str, ...] = ()
     axis_limits: Mapping[str, tuple[str, float]] = {}
@@ -220,7 +220,7 @@ class CommonFirmware(Firmware):
         return ["G11"]
 
     def usual_corners(self, accel_mm_s2: float) -> CornerRule:
-        return Jerk(self.usual_jerk, reversal_adds=self.reversal_adds)
+        return Jerk(self.default_jerk, reversal_adds=self.reversal_adds)
 
     def corner_rule(self, machine: Machine) -> CornerRule:
         """The rule the profile states, else the usual one of the family."""

@@ -34,7 +34,7 @@ class Repetier(CommonFirmware):
     flavours = ("repetier", "reprap")
     g91_forces_relative_e = True
     retract_code = None  # M207 is jerk here
-    usual_jerk = (20.0, 20.0, 0.3, 5.0)  # from memory
+    default_jerk = (20.0, 20.0, 0.3, 5.0)  # from memory
     corner_keys = frozenset({"jerk_mm_s"})
     own_commands = {**OWN_COMMANDS, "M340": OwnCommand(must=("P", "S"), pin="P")}
     limit_commands = ("M201", "M207")

@@ -45,7 +45,7 @@ class RepRapFirmware(CommonFirmware):
     several_commands = "in turn"
     full_on = 1.0
     reversal_adds = True
-    usual_jerk = (15.0, 15.0, 0.2, 2.0)  # from memory
+    default_jerk = (15.0, 15.0, 0.2, 2.0)  # from memory
     corner_keys = frozenset({"jerk_mm_s"})
     limit_commands = ("M201", "M203", "M204", "M205", "M566")
     axis_limits = {
