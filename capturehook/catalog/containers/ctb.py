@@ -84,9 +84,11 @@ class Ctb:
         waits = moves["before_lift"] + moves["lifted"] + moves["down"] > 0
         cycles = _cycles(rows, moves, np.where(waits, 0.0, light_off))
         findings = _findings(fields, height, cycles)
+        short = bool((moves["lift"] < moves["lift_2"]).any())
+        told = ", whose lifts are those of the first stage alone" if short else ""
         return StoredJob(
             kind=self.name,
-            evidence=f"the layer table of a version {version} file",
+            evidence=f"the layer table of a version {version} file{told}",
             cycles=fields.check(cycles),
             bottom_layers=min(int(bottoms), count),
             light_off=("lift", "retract"),
