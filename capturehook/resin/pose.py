@@ -24,6 +24,7 @@ from capturehook.block.fence import (
     pose_end,
     strip_bytes,
 )
+from capturehook.block.prove import check_text
 from capturehook.block.splice import Insertion, insert_blocks
 from capturehook.catalog.containers.zip_file import Container, Limits
 from capturehook.catalog.triggers.own_lines import harm_of
@@ -158,11 +159,10 @@ def pose_text(
     tail = command_tail(plain)
     insertions = []
     for number, stand in enumerate(stands, start=1):
-        lines = (
-            pose_begin(number, stand.layer_no, stand.layer_z_mm),
-            *block_lines(stand, profile, table, tail),
-            pose_end(number),
-        )
+        inside = block_lines(stand, profile, table, tail)
+        check_text(profile, number, inside)
+        begin = pose_begin(number, stand.layer_no, stand.layer_z_mm)
+        lines = (begin, *inside, pose_end(number))
         insertions.append(Insertion(stand.line_index, lines))
     digest = hashlib.sha256(repr(insertions).encode()).hexdigest()[:12]
     fence = tuple(job_fence(__version__, profile.name, digest))
