@@ -16,10 +16,14 @@ def printable(text: str) -> str:
     """The text with what no console shows, or acts upon, written as escapes (`\\x1b`)."""
     if len(text) > MOST_LETTERS:
         text = f"{text[: MOST_LETTERS // 2]} ... {text[-MOST_LETTERS // 2 :]}"
+    return escaped(text)
+
+
+def escaped(text: str, kept: str = "\n") -> str:
+    """As :func:`printable`, at any length; ``kept`` are letters to leave as they are."""
     if text.isprintable():
         return text
-    shown = (one if one.isprintable() or one == "\n" else _escaped(one) for one in text)
-    return "".join(shown)
+    return "".join(one if one.isprintable() or one in kept else _escaped(one) for one in text)
 
 
 def _escaped(letter: str) -> str:
@@ -36,7 +40,7 @@ class Where:
     key: str | None = None
 
     def __str__(self) -> str:
-        text = self.path
+        text = escaped(self.path, kept="")
         if self.line_no is not None:
             text += f":{self.line_no}"
             if self.column is not None:

@@ -5,14 +5,16 @@ Commands are imported only when called, since a slicing host waits for us.
 
 from __future__ import annotations
 
+import errno
 import gc
+import io
 import os
 import sys
 from importlib import import_module
 
 import click
 
-from capturehook.errors import CaptureHookError, of_the_system
+from capturehook.errors import CaptureHookError, FileError, of_the_system
 from capturehook.hosts.stop import heed_stops
 
 gc.set_threshold(100_000, 20, 20)  # a run is short and makes few cycles
@@ -69,20 +71,28 @@ def main() -> None:
 def run(argv: list[str] | None = None) -> None:
     """Entry point. Exit codes: 0 done, 1 findings, 2 the user can fix it, 3 ours."""
     heed_stops()
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # a name no encoding holds
+    sys.exit(_flushed(_code(argv)))
+
+
+def _code(argv: list[str] | None) -> int:
+    """Run a command; its exit code, every fault told."""
     try:
         code = main.main(args=argv, prog_name="capturehook", standalone_mode=False)
     except CaptureHookError as fault:
-        sys.exit(_told(fault, argv))
+        return _told(fault, argv)
     except click.ClickException as fault:
         fault.show()
-        sys.exit(2)
+        return 2
     except (click.Abort, KeyboardInterrupt):
         click.echo("Stopped; no file is left half-written.", err=True)
-        sys.exit(130)
+        return 130
     except BrokenPipeError:
-        sys.exit(0)
+        return 0
     except OSError as fault:
-        sys.exit(_told(of_the_system(fault), argv))
+        return _told(_file_or_stream(fault), argv)
     except Exception:
         import traceback
 
@@ -90,8 +100,37 @@ def run(argv: list[str] | None = None) -> None:
         click.echo(
             "This is a fault of capturehook, not of your job. Nothing was changed.", err=True
         )
-        sys.exit(3)
-    sys.exit(code if isinstance(code, int) else 0)
+        return 3
+    return code if isinstance(code, int) else 0
+
+
+def _file_or_stream(fault: OSError) -> CaptureHookError:
+    """A fault that names no file and is one of writing is standard output's."""
+    if fault.filename is not None or fault.errno in (None, errno.ENOENT, errno.EACCES):
+        return of_the_system(fault)
+    return _unwritable(fault)
+
+
+def _unwritable(fault: Exception) -> FileError:
+    from capturehook.cli.show import hush
+
+    hush(sys.stdout)
+    reason = getattr(fault, "strerror", None) or fault
+    return FileError("standard output", f"cannot be written ({reason})", "Free some space")
+
+
+def _flushed(code: int) -> int:
+    """Write out what is still held back; the exit code when that fails."""
+    from capturehook.cli.show import hush
+
+    try:
+        if sys.stdout is not None:
+            sys.stdout.flush()
+    except BrokenPipeError:  # its reader has seen enough
+        hush(sys.stdout)
+    except (OSError, ValueError) as fault:
+        return _told(_unwritable(fault), ["--quiet"])
+    return code
 
 
 def _told(fault: CaptureHookError, argv: list[str] | None) -> int:

@@ -7,16 +7,21 @@ alone, and errors go to standard error.
 from __future__ import annotations
 
 import json
+import os
+import re
 import sys
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
-from typing import Any
+from contextlib import contextmanager, suppress
+from typing import Any, TextIO
 
 import click
 
-from capturehook.errors import CaptureHookError, Finding, ProfileError
+from capturehook.errors import CaptureHookError, Finding, ProfileError, escaped
 from capturehook.hosts.summary import alike
 from capturehook.hosts.summary import duration as duration
+
+_RAW = re.compile("[\x7f-\x9f\ud800-\udfff]")
+"""What JSON leaves raw and a terminal acts upon, or no encoding holds (names of other systems)."""
 
 
 def show_error(fault: CaptureHookError, *, as_json: bool) -> None:
@@ -24,27 +29,38 @@ def show_error(fault: CaptureHookError, *, as_json: bool) -> None:
     if as_json:
         faults = fault.faults if isinstance(fault, ProfileError) else [fault]
         click.echo(json.dumps({"schema": 1, "errors": [one.as_json() for one in faults]}))
-    click.echo(str(fault), err=True)
+    note(str(fault))
 
 
 def emit_json(data: dict[str, Any]) -> None:
     """One JSON object on standard output."""
-    click.echo(json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False))
+    text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
+    click.echo(_RAW.sub(lambda found: f"\\u{ord(found[0]):04x}", text))
 
 
 def say(text: str = "") -> None:
     """A line for people on standard output."""
-    click.echo(text)
+    click.echo(escaped(text))
 
 
 def note(text: str) -> None:
     """A line for people on standard error, so that piped output stays clean."""
-    click.echo(text, err=True)
+    try:
+        click.echo(escaped(text), err=True)
+    except OSError:  # nobody hears it; what was done stays done
+        hush(sys.stderr)
+
+
+def hush(stream: TextIO | None) -> None:
+    """Point a stream that cannot be written at nothing, so that Python does not try again."""
+    with suppress(OSError, ValueError):
+        if stream is not None:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def is_terminal() -> bool:
     """A person reads what is printed and can answer."""
-    return sys.stdin is not None and sys.stdin.isatty() and sys.stderr.isatty()
+    return all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stderr))
 
 
 def ask(question: str, default: str) -> str:
@@ -77,6 +93,8 @@ def show_table(
         table.add_column(name, justify="right" if numeric else "left", no_wrap=numeric)
     for row in cells:
         table.add_row(*row)
+    if sys.stdout is None:
+        return
     console = Console(file=sys.stdout, highlight=False, soft_wrap=False)
     if not console.is_terminal:
         console = Console(file=sys.stdout, highlight=False, width=160)
@@ -91,25 +109,25 @@ def show_facts(rows: Iterable[tuple[str, str]]) -> None:
     indent = max(len(name) for name, _ in rows) + 2
     for name, text in rows:
         lines = textwrap.wrap(text, width=98 - indent) or [""]
-        click.echo(name.ljust(indent) + lines[0])
+        say(name.ljust(indent) + lines[0])
         for line in lines[1:]:
-            click.echo(" " * indent + line)
+            say(" " * indent + line)
 
 
 def show_list(title: str, texts: Iterable[str], *, numbered: bool = False) -> None:
     """A heading and its points, wrapped."""
     import textwrap
 
-    click.echo(f"\n{title}")
+    say(f"\n{title}")
     for number, text in enumerate(texts, 1):
         mark = f"{number:2d}. " if numbered else " -  "
-        click.echo(textwrap.fill(text, width=98, initial_indent=mark, subsequent_indent="    "))
+        say(textwrap.fill(text, width=98, initial_indent=mark, subsequent_indent="    "))
 
 
 def _cell(value: object) -> str:
     from rich.markup import escape
 
-    return escape(f"{value:.2f}" if isinstance(value, float) else str(value))
+    return escape(f"{value:.2f}" if isinstance(value, float) else escaped(str(value)))
 
 
 def _is_numeric(text: str) -> bool:
@@ -125,7 +143,7 @@ def progress(title: str, total: int | None) -> Iterator[Any]:
 
     ``total`` None: how many there will be is not known.
     """
-    if not sys.stderr.isatty():
+    if sys.stderr is None or not sys.stderr.isatty():
         yield lambda done: None
         return
     import time

@@ -56,9 +56,12 @@ def guarded(work: Callable[[], int]) -> int:
 
 def tell(text: str) -> None:
     """A line on standard error, where there is one."""
-    with suppress(OSError, ValueError):
+    try:
         if sys.stderr is not None:
             print(printable(text), file=sys.stderr, flush=True)
+    except (OSError, ValueError):  # nobody hears it; else Python tries again and fails at its end
+        with suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())
 
 
 def final_name(path: str) -> str:

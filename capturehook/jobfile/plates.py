@@ -152,8 +152,10 @@ def is_resin_zip(path: Path) -> bool:
                 return False
         with zipfile.ZipFile(path) as container:
             names = container.namelist()
-    except (OSError, zipfile.BadZipFile, ValueError, NotImplementedError):
-        return True  # a damaged zip: its reader says what is wrong
+    except OSError:
+        return False  # who reads it next says what is wrong
+    except (zipfile.BadZipFile, ValueError, NotImplementedError):
+        return True
     return _layer_images(names) or not any(_is_job(name) for name in names)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import os
 import signal
@@ -26,6 +27,8 @@ from tests.adapters.host_calls import (
     one_line,
     scraps,
 )
+from tests.jobfile.samples import built
+from tests.jobfile.test_damage import plates
 
 
 class Counting:
@@ -275,3 +278,53 @@ def test_watch_runs_until_stopped_and_takes_what_comes(folder: Path) -> None:
         host.communicate(timeout=30)
     assert host.returncode == 128 + signal.SIGTERM  # as shells count a stop
     assert scraps(folder) == []
+
+
+def test_links_are_never_followed(folder: Path, change: Counting, tmp_path: Path) -> None:
+    """A link in the place of a result, of the ledger or of a job could lead anywhere."""
+    mine = tmp_path / "mine.txt"
+    mine.write_bytes(b"; my own\n")
+    put(folder, "part.gcode", JOB, 1)
+    (folder / "part.posed.gcode").symlink_to(mine)
+    (folder / "linked.gcode").symlink_to(folder / "part.gcode")
+    watch = Watch(folder, None, change, 0.0)
+    with pytest.raises(FileError, match="is a link, not a result of ours"):
+        take_all(watch, 0.0)
+    assert mine.read_bytes() == b"; my own\n"
+    assert not (folder / "linked.posed.gcode").exists()
+    (folder / LEDGER).unlink(missing_ok=True)
+    (folder / LEDGER).symlink_to(mine)
+    with pytest.raises(FileError, match="is a link"):
+        Watch(folder, None, change, 0.0)
+    assert mine.read_bytes() == b"; my own\n"
+
+
+def test_result_that_was_changed_by_hand_is_not_overwritten(folder: Path, change: Counting) -> None:
+    put(folder, "part.gcode", JOB, 1)
+    watch = Watch(folder, None, change, 0.0)
+    assert take_all(watch, 0.0) == ["part.posed.gcode"]
+    result = folder / "part.posed.gcode"
+    edited = result.read_bytes() + b"; tuned by hand\n"
+    result.write_bytes(edited)
+    put(folder, "part.gcode", JOB + b"; new export\n", 2)
+    with pytest.raises(FileError, match="is not a result of ours"):
+        take_all(watch, 1.0)
+    assert result.read_bytes() == edited
+
+
+def test_packed_kinds_are_taken_and_the_rest_is_told_once(
+    folder: Path, change: Counting, capsys: pytest.CaptureFixture[str]
+) -> None:
+    put(folder, "a.gcode.gz", gzip.compress(JOB), 1)
+    put(folder, "b.bgcode", built(2, 0), 1)
+    put(folder, "c.gcode.3mf", plates(), 1)
+    put(folder, "notes.txt", b"", 1)
+    (folder / "d.gcode").symlink_to(folder / "a.gcode.gz")
+    watch = Watch(folder, None, change, 0.0)
+    made = take_all(watch, 0.0)
+    assert sorted(made) == ["a.posed.gcode.gz", "b.posed.bgcode", "c.posed.gcode.3mf"]
+    assert has_poses(gzip.decompress((folder / "a.posed.gcode.gz").read_bytes()))
+    take_all(watch, 1.0)
+    told = capsys.readouterr().err
+    assert told.count("notes.txt: passed over, its name is none of a job's.") == 1
+    assert told.count("d.gcode: passed over, it is a link.") == 1
