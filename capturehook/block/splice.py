@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from capturehook.block.fence import KEPT_HERE, find_fences, sealed, strip_bytes
 from capturehook.read.source import Source
 
@@ -54,12 +56,24 @@ def gives_back(source: Source, insertions: Sequence[Insertion], pieces: Sequence
     """Would `strip` make the job of these pieces, byte for byte?
 
     Where whole lines were only added, between lines, it is enough that each of our pieces is
-    fences from end to end; otherwise the blocks are really taken out again and compared.
+    fences from end to end, and that the others are the job's bytes without a gap; otherwise
+    the blocks are really taken out again and compared.
     """
     closed = source.data[-1:] in (b"\n", b"\r")
     if not closed or any(one.replaces for one in insertions):
         return strip_bytes(b"".join(pieces), source.path) == source.data
-    return all(_is_all_fences(bytes(piece), source.path) for piece in pieces[1::2])
+    ours = (_is_all_fences(bytes(piece), source.path) for piece in pieces[1::2])
+    return all(ours) and _is_whole(source.data, pieces[::2])
+
+
+def _is_whole(data: bytes, views: Sequence[Piece]) -> bool:
+    """Are these views of the job's bytes one behind the other, from its begin to its end?"""
+    begin, at = np.frombuffer(data, np.uint8).ctypes.data, 0
+    for view in views:
+        if len(view) and np.frombuffer(view, np.uint8).ctypes.data != begin + at:
+            return False
+        at += len(view)
+    return at == len(data)
 
 
 def _is_all_fences(piece: bytes, path: str) -> bool:

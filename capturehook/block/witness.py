@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from math import dist, hypot, pi
+from math import dist, hypot, inf, pi
 
 import numpy as np
 
@@ -233,7 +233,6 @@ class _Witness:
         steps = list(self._run(fence.lines, after))
         deficit = self.bytes.deficit_mm(place)
         drawn = self.bytes.is_drawn(place)
-        self.bytes.remember(place, deficit)
         self._check_told(steps, found, fence.lines)
         check = _Block(name, steps, found, after, stated, self.family)
         check.gives_back()
@@ -241,7 +240,15 @@ class _Witness:
         check.keeps_clear(self.ranges)
         if deficit is None:
             raise NotToldError("how far filament is drawn back")
-        self._check_drawn(name, steps, max(0.0, deficit - fed_before_mm), drawn)
+        try:
+            self._check_drawn(name, steps, max(0.0, deficit - fed_before_mm), drawn)
+        except ProofError:
+            exactly = self.bytes.deficit_mm(place, enough_mm=inf)
+            if exactly is None or exactly == deficit:
+                raise
+            deficit = exactly
+            self._check_drawn(name, steps, max(0.0, deficit - fed_before_mm), drawn)
+        self.bytes.remember(place, deficit)
         self._check_motion_goes_on(name, found, after, place)
         check_block(fence.lines, found, self.family, stated.prime_mm)
 

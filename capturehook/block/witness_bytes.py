@@ -117,6 +117,7 @@ class Bytes:
         """Stretches whose relative E words are not in ``found.e`` yet."""
         self.drawn: dict[str, bool] = {}
         self.deficits: dict[str, float] = {}
+        self._enough_mm = PRIMED_MM
         self.spans = [Span(0, 0, True, 0.0, family.usual_per_unit, base_mm=0.0)]
         letter = re.escape(family.e_letter.encode())
         self._reset = re.compile(rb"G92 " + letter + rb"(-?[0-9]+\.?[0-9]*)[ \t]*(?:;.*)?\r?")
@@ -406,11 +407,13 @@ class Bytes:
 
     # Filament ----------------------------------------------------------------------------
 
-    def deficit_mm(self, place: int) -> float | None:
+    def deficit_mm(self, place: int, enough_mm: float = PRIMED_MM) -> float | None:
         """How far filament is drawn back just before a byte; None where it is not told.
 
-        Looks back until enough has been laid that nothing older counts. Asked after state_at.
+        Looks back until ``enough_mm`` has been laid, so that as a rule nothing older counts.
+        Asked after state_at.
         """
+        self._enough_mm = enough_mm
         since, most, high = 0.0, 0.0, place
         try:
             for span in reversed(self.spans):
@@ -432,6 +435,10 @@ class Bytes:
         """What was drawn back at a place, so that it is not looked for again."""
         if deficit_mm is not None:
             self._new_span(place, deficit_mm, 0.0)
+
+    def _stop_when_primed(self, since_mm: float, most_mm: float) -> None:
+        if since_mm + most_mm > self._enough_mm:
+            raise _PrimedError(most_mm)
 
     def _walk(self, span: Span, high: int, since: float, most: float) -> tuple[float, float]:
         """Back through a span: filament fed from its start up to the place, and the most that
@@ -458,7 +465,7 @@ class Bytes:
         for values in self._e_words_back(low, high, span.scale):
             end, first = values[-1] if end is None else end, values[0]
             most = max(most, (max(values) - end) * span.mm_per_unit - since)
-            _stop_when_primed(since + (end - values[0]) * span.mm_per_unit, most)
+            self._stop_when_primed(since + (end - values[0]) * span.mm_per_unit, most)
         if end is None:
             return since, most
         if number is None:
@@ -474,7 +481,7 @@ class Bytes:
             for step in reversed(values):
                 since += step * span.mm_per_unit
                 most = max(most, -since)
-            _stop_when_primed(since, most)
+            self._stop_when_primed(since, most)
         return since, most
 
     def _e_words_back(self, low: int, high: int, scale: float) -> Iterator[list[float]]:
@@ -505,11 +512,6 @@ class _PrimedError(Exception):
     def __init__(self, most_mm: float) -> None:
         super().__init__(most_mm)
         self.most_mm = most_mm
-
-
-def _stop_when_primed(since_mm: float, most_mm: float) -> None:
-    if since_mm + most_mm > PRIMED_MM:
-        raise _PrimedError(most_mm)
 
 
 def _small(mm: float) -> float:

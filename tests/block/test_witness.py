@@ -291,3 +291,13 @@ def test_how_far_filament_is_drawn_back(lines: str, drawn: float) -> None:
     told = Bytes(text, Family(FIRMWARES["marlin"], "E", 1.0))
     told.state_at(len(text))
     assert told.deficit_mm(len(text)) == pytest.approx(drawn)
+
+
+def test_long_strokes_are_followed_to_their_begin_where_asked() -> None:
+    """12 mm drawn back and 11.5 pushed: a look back over 10 mm ends too soon."""
+    far = b"; far away\n" * 600
+    text = b"M83\nG1 X9 E5\nG1 E-12\n" + far + b"G1 E11.5\n"
+    told = Bytes(text, Family(FIRMWARES["marlin"], "E", 1.0))
+    told.state_at(len(text))
+    assert told.deficit_mm(len(text)) == 0.0
+    assert told.deficit_mm(len(text), enough_mm=1e9) == pytest.approx(0.5)
