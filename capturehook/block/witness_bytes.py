@@ -16,16 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.block.witness_lines import Command, commands_of
-from capturehook.block.witness_state import CONDITIONS, MOTION, Family, Found
+from capturehook.block.witness_state import CONDITIONS, FOLLOWED, MOTION, Family, Found
 
 PIECE = 1 << 20
 PRIMED_MM = 10.0
 """So much laid since, and what was drawn back before it is forgotten."""
 CHUNK = 4096
-
-
-RULES = frozenset({"G80", "M109", "M209"})
-"""Harmless but for what the state must remember of them."""
 
 
 @dataclass(slots=True)
@@ -179,7 +175,7 @@ class Bytes:
         code = command.code
         if code == "":
             return self.family.firmware.modal_motion
-        return code in RULES or code not in self.family.firmware.effects.harmless
+        return code in FOLLOWED or code not in self.family.firmware.effects.harmless
 
     # The state at a place ----------------------------------------------------------------
 

@@ -30,6 +30,11 @@ STOPS_FOLLOWING = frozenset(
     "M97 M99 M471 M584 M596 M606 M669 M808 MERGE SDCARD_PRINT_FILE WHILE".split()
 )
 """Feed, lengths, directions or the order of lines mean something else from here on."""
+FOLLOWED = OTHER_FRAME | frozenset(
+    "G10 G11 G17 G18 G19 G20 G21 G28 G80 G90 G90.1 G91 G91.1 G92 G92.1 G92.2 M82 M83 M109 M200 "
+    "M209 IF ELIF ELSE SET_GCODE_OFFSET SAVE_GCODE_STATE RESTORE_GCODE_STATE".split()
+)
+"""Commands with a rule of their own below, whatever list of harmless ones they stand in."""
 _KEEPS_MOTION = frozenset("G54 G61 G61.1 G64 G94 G97".split())
 CONDITIONS = frozenset({"IF", "ELIF", "ELSE"})
 
@@ -329,7 +334,7 @@ class Family:
                 found.lost_at = at
         elif code == "G28" and not self.firmware.has_stored_points:
             self._home(found, command)
-        elif code in LOSES_PLACE or code == "G28":
+        elif code == "G28" or (code in LOSES_PLACE and code not in effects.harmless):
             found.number, found.lost_at = [None, None, None], at
         elif self._may_run_macros(command) or (code not in effects.harmless and code != "G10"):
             self._foreign(found, command, at)

@@ -206,6 +206,7 @@ START = "G28|G90|M82|G92 E0|G1 X60 Y50 Z0.4 F6000|G1 X90 E2 F1800"
         ("klipper", "SET_GCODE_OFFSET Z=0.1", (90, 50, 0.3), 2, 1800),
         ("klipper", "SET_GCODE_OFFSET Z=0.1 MOVE=1", (90, 50, 0.4), 2, 1800),
         ("klipper", "SET_GCODE_OFFSET Z=0.1|SET_GCODE_OFFSET Z_ADJUST=.1", (90, 50, 0.2), 2, 1800),
+        ("rs274", "M83|G1 X80 E.5|M82", (80, 50, 0.4), 2.5, 1800),  # a controller with E words
         ("reprapfirmware", "G10 P0 S200 R150", (90, 50, 0.4), 2, 1800),
         ("marlin", "M290 Z0.05|M900 K0|M220 S50|M221 S90|M73 P5", (90, 50, 0.4), 2, 1800),
     ],
@@ -283,6 +284,8 @@ def test_word_that_cannot_be_read_is_not_guessed(line: str) -> None:
         ("M83|G1 E-2", 2.0),
         ("M83|" + "|".join(["G1 E-3"] + ["G1 X1 E1"] * 20), 0.0),
         (f"{START}|M83|G1 E-.8|T1", 0.0),
+        (f"{START}|M83|M200 D1.75|G1 E-2.40528", 1.0),  # 3.14159 / 4 * 1.75^2 = 2.40528 mm2
+        (f"{START}|M83|M200 D1.75|M200 S0|G1 E-2", 2.0),
         (f"{START}|M83|G1 E-.8|T1|G1 X1 E5|G1 E-.5|T0", 0.8),
     ],
 )
