@@ -13,9 +13,6 @@ from capturehook.model.profile import Profile
 if TYPE_CHECKING:
     from capturehook.block.poses import PosedJob
 
-PRICED = 50
-"""Poses whose time is reckoned where only the surroundings of the stops were read."""
-
 
 class Posing:
     """Puts pose blocks into texts of jobs, and remembers what it did in ``done``."""
@@ -38,14 +35,12 @@ class Posing:
 
 
 def added_text(applied: PosedJob) -> str:
-    """`60 poses, adds 3 min 20 s`; of a large job the time is that of a sample of its poses."""
+    """`60 poses, adds 3 min 20 s`."""
     from capturehook.report.cost import added_seconds
 
     count = len(applied.poses)
-    few = applied.poses if applied.job.whole else applied.poses[:: max(1, count // PRICED)]
-    added = float(added_seconds(applied.job, few).sum()) * count / max(1, len(few))
-    about = "" if applied.job.whole else "about "
-    return f"{count} pose{'s' * (count != 1)}, adds {about}{duration(added)}"
+    added = float(added_seconds(applied.job, applied.poses).sum())
+    return f"{count} pose{'s' * (count != 1)}, adds {duration(added)}"
 
 
 def duration(seconds: float) -> str:

@@ -8,6 +8,7 @@ gone; where the axis stands is known again with the next absolute word).
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
 from math import isnan, nan
 
@@ -22,6 +23,9 @@ STORE keeps number and shift in a slot. REBASE takes a slot's shift; RENUMBER it
 goes to its place. BASE moves the origin of the numbers, CARRY the machine with it.
 """
 Array = NDArray[np.float64]
+Slots = dict[float, tuple[float, float]]
+"""Numbers and shifts that were kept, by slot."""
+Ints = NDArray[np.signedinteger]
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +56,7 @@ class AxisTrack:
     logical : (O,) float64, the number the job has for the position after it
     shift : (O,) float64, machine position minus that number
     before, after : (M,) int32, operation in force before and after each move
-    is_set : bool, some operation has placed the axis
+    event_op : (V,) the operation that each event is
     """
 
     op_line: NDArray[np.int64]
@@ -60,22 +64,21 @@ class AxisTrack:
     shift: Array
     before: NDArray[np.int32]
     after: NDArray[np.int32]
+    event_op: NDArray[np.int64]
 
     @property
     def physical(self) -> Array:
         return self.logical + self.shift
 
-    def at_line(self, line_index: int) -> int:
-        """The operation in force just before a line."""
-        return int(np.searchsorted(self.op_line, line_index, side="left")) - 1
-
 
 def track_axis(
-    line_index: NDArray[np.int32],
+    line_index: Ints,
     has_word: NDArray[np.bool_],
     word: Array,
     is_absolute: NDArray[np.bool_],
     events: AxisEvents,
+    start: tuple[float, float] = (0.0, 0.0),
+    slots: Slots | None = None,
 ) -> AxisTrack:
     """Positions of one axis.
 
@@ -84,44 +87,48 @@ def track_axis(
     line_index : (M,) of the moves
     has_word, word, is_absolute : (M,) whether a move names this axis, with what, and how
     events : what other lines do to it
+    start : the job's number for the position before the first move, and its shift
+    slots : what was kept before; what is kept here is put in
     """
     moves = len(line_index)
     words_up_to = np.cumsum(has_word, dtype=np.int32)
-    after = words_up_to
+    after = np.asarray(words_up_to, np.int32)
     event_row = np.searchsorted(
         line_index, np.array(events.line_index, line_index.dtype), side="left"
     )
     if len(event_row):
         counts = np.bincount(event_row, minlength=moves + 1)[:moves]
-        after = words_up_to + np.cumsum(counts, dtype=np.int32)
+        after = after + np.cumsum(counts, dtype=np.int32)
     words = int(words_up_to[-1]) if moves else 0
     count = 1 + len(event_row) + words
     operation = np.empty(count, np.uint8)
     value, op_line = np.empty(count), np.empty(count, np.int64)
-    operation[0], value[0], op_line[0] = SET, 0.0, -1
+    operation[0], value[0], op_line[0] = SET, start[0], -1
     at = after[has_word]
     operation[at] = np.where(is_absolute[has_word], SET, ADD)
     value[at] = word[has_word]
     op_line[at] = line_index[has_word]
+    event_op = np.arange(1, len(event_row) + 1)
     if len(event_row):
-        words_before = np.zeros(len(event_row), np.int32)
         is_late = event_row > 0
-        words_before[is_late] = words_up_to[event_row[is_late] - 1]
-        at = words_before + np.arange(1, len(event_row) + 1)
-        operation[at], value[at], op_line[at] = events.operation, events.value, events.line_index
-    logical, shift = _fold(operation, value)
-    return AxisTrack(op_line, logical, shift, after - has_word, after)
+        event_op[is_late] += words_up_to[event_row[is_late] - 1]
+        operation[event_op], value[event_op] = events.operation, events.value
+        op_line[event_op] = events.line_index
+    logical, shift = _fold(operation, value, start[1], {} if slots is None else slots)
+    return AxisTrack(op_line, logical, shift, after - has_word, after, event_op)
 
 
-def _fold(operation: NDArray[np.uint8], value: Array) -> tuple[Array, Array]:
+def _fold(
+    operation: NDArray[np.uint8], value: Array, shift_before: float, slots: Slots
+) -> tuple[Array, Array]:
     """Operations -> the job's number and the shift after each. Both (O,)."""
     jumps = np.flatnonzero(operation >= STORE)
     if not len(jumps):
-        return _fold_run(operation, value)
+        return _fold_run(operation, value, shift_before)
+    machine = _Number(shift_before, slots)
     if len(jumps) * RUN > len(operation):
-        return _fold_each(operation, value)
+        return _fold_each(operation, value, machine)
     logical, shift = np.empty(len(value)), np.empty(len(value))
-    machine = _Number()
     begin = 0
     for at in [*jumps.tolist(), len(value)]:
         if at > begin:
@@ -143,8 +150,8 @@ RUN = 64
 """Operations between two jumps from which on whole arrays are faster than one at a time."""
 
 
-def _fold_each(operation: NDArray[np.uint8], value: Array) -> tuple[Array, Array]:
-    machine, numbers, shifts = _Number(), [], []
+def _fold_each(operation: NDArray[np.uint8], value: Array, machine: _Number) -> tuple[Array, Array]:
+    numbers, shifts = [], []
     for what, amount in zip(operation.tolist(), value.tolist(), strict=True):
         machine.carry_out(what, amount)
         numbers.append(machine.logical)
@@ -155,9 +162,8 @@ def _fold_each(operation: NDArray[np.uint8], value: Array) -> tuple[Array, Array
 class _Number:
     """One axis, operation by operation."""
 
-    def __init__(self) -> None:
-        self.logical = self.shift = 0.0
-        self.slots: dict[float, tuple[float, float]] = {}
+    def __init__(self, shift: float, slots: Slots) -> None:
+        self.logical, self.shift, self.slots = 0.0, shift, slots
 
     def carry_out(self, what: int, amount: float) -> None:
         place = self.logical + self.shift
@@ -218,3 +224,179 @@ def _shifts(operation: NDArray[np.uint8], shift: Array, before: float) -> Array:
         return shift + before
     home = np.maximum.accumulate(np.where(afresh, np.arange(len(shift)), 0))
     return np.where(home > 0, shift - shift[home], shift + before)
+
+
+class AxisFold:
+    """One axis over a job of M moves, taken a stretch of moves at a time.
+
+    Attributes
+    ----------
+    nodes : (M + 1,) the machine's place (for E: the job's number) before the first move and
+        after each; 0 where it is not known
+    breaks : rows whose move starts elsewhere than the one before it ended, and where
+    events : line, number and shift after each event
+    first_row : row of the first move that names the axis; M where none does
+    first_set_row : likewise of the first that names a place, not a step
+    unknown : rows, from and to, after which nobody can say where the axis stands
+    far : (line, place) of the first number past what is allowed
+    """
+
+    def __init__(
+        self, events: AxisEvents, line_index: NDArray[np.int64], most_mm: float, *, is_place: bool
+    ) -> None:
+        self.is_place = is_place
+        self.nodes = np.zeros(len(line_index) + 1)
+        self.breaks: list[tuple[int, float]] = []
+        self.events: tuple[list[int], list[float], list[float]] = ([], [], [])
+        self.first_row = self.first_set_row = len(line_index)
+        self.unknown: list[tuple[int, int]] = []
+        self.far: tuple[int, float] | None = None
+        self._events, self._lines, self._most = events, line_index, most_mm
+        event_line = np.array(events.line_index, line_index.dtype)
+        self._event_row = np.searchsorted(line_index, event_line, side="left").tolist()
+        self._done = 0
+        self._number, self._shift = 0.0, 0.0
+        self._slots: Slots = {}
+        self._base = self._fed_base = self._fed = 0.0
+
+    def set_to(self, first: int, stop: int, row: Ints, value: Array) -> Array:
+        """Rows of absolute words in a stretch without events: places after each move."""
+        count = stop - first
+        after = self.nodes[first + 1 : stop + 1]
+        if len(row) == count:
+            after[:] = value
+        else:
+            told = np.concatenate(([self._number], value))
+            after[:] = np.repeat(told, np.diff(row, prepend=0, append=count))
+        if len(row):
+            self._number = self._base = float(value[-1])
+            self._fed_base = self._fed
+            self.first_row = min(self.first_row, first + int(row[0]))
+            self.first_set_row = min(self.first_set_row, first + int(row[0]))
+            if max(float(value.max()), -float(value.min())) > self._most:
+                self._note_far(self._lines[first + row], value)
+        if self._shift and self.is_place:
+            after += self._shift
+        return after
+
+    def is_plain(self, stop: int) -> bool:
+        """Is the axis known, and does no event come before the end of the next stretch?"""
+        return self._number == self._number and self._next_event() >= stop
+
+    def _next_event(self) -> int:
+        rows = self._event_row
+        return rows[self._done] if self._done < len(rows) else len(self._lines) + 1
+
+    def step_by(self, first: int, stop: int, row: Ints, value: Array) -> Array:
+        """As :meth:`set_to` for words that are steps; the places are the job's numbers."""
+        steps = np.zeros(stop - first + 1)
+        steps[0] = self._fed
+        steps[1:][row] = value
+        fed = np.cumsum(steps)
+        after = self.nodes[first + 1 : stop + 1]
+        np.add(self._base, np.subtract(fed[1:], self._fed_base, out=after), out=after)
+        self._fed = float(fed[-1])
+        if len(row):
+            self._number = float(after[-1])
+            self.first_row = min(self.first_row, first + int(row[0]))
+            if max(float(after.max()), -float(after.min())) > self._most:
+                self._note_far(self._lines[first:stop], after)
+        return after
+
+    def take(
+        self, first: int, stop: int, row: Ints, value: Array, is_absolute: NDArray[np.bool_]
+    ) -> AxisTrack:
+        """Any stretch; ``is_absolute`` (K,) tells of each word. Events up to its last move."""
+        done = self._done
+        last = stop + (first == stop)  # no moves: the events after the last one
+        while self._next_event() < last:
+            self._done += 1
+        part = slice(done, self._done)
+        events = AxisEvents(
+            self._events.line_index[part], self._events.operation[part], self._events.value[part]
+        )
+        has, word = np.zeros(stop - first, np.bool_), np.zeros(stop - first)
+        absolute = np.ones(stop - first, np.bool_)
+        has[row], word[row], absolute[row] = True, value, is_absolute
+        lines = self._lines[first:stop]
+        track = track_axis(
+            lines, has, word, absolute, events, (self._number, self._shift), self._slots
+        )
+        self._number, self._shift = float(track.logical[-1]), float(track.shift[-1])
+        self._base, self._fed_base = self._number, self._fed
+        self.events[0].extend(events.line_index)
+        self.events[1].extend(track.logical[track.event_op].tolist())
+        self.events[2].extend(track.shift[track.event_op].tolist())
+        if len(row):
+            self.first_row = min(self.first_row, first + int(row[0]))
+        if is_absolute.any():
+            place = first + int(row[np.argmax(is_absolute)])
+            self.first_set_row = min(self.first_set_row, place)
+        far = np.abs(track.logical) > self._most
+        if far[1:].any():
+            self._note_far(track.op_line[1:], track.logical[1:])
+        self._place(first, stop, track)
+        return track
+
+    def _place(self, first: int, stop: int, track: AxisTrack) -> None:
+        place = track.physical if self.is_place else track.logical
+        self._note_unknown(first, place[track.after])
+        place = np.nan_to_num(place)
+        after, before = self.nodes[first + 1 : stop + 1], place[track.before]
+        after[:] = place[track.after]
+        row = np.flatnonzero(before != self.nodes[first:stop])
+        self.breaks += zip((first + row).tolist(), before[row].tolist(), strict=True)
+
+    def _note_unknown(self, first: int, after: Array) -> None:
+        nowhere = np.flatnonzero(np.isnan(after))
+        if len(nowhere):
+            runs = np.split(nowhere, np.flatnonzero(np.diff(nowhere) > 1) + 1)
+            self.unknown += [(first + int(run[0]), first + int(run[-1]) + 1) for run in runs]
+
+    def _note_far(self, lines: NDArray[np.signedinteger], place: Array) -> None:
+        if self.far is None:
+            at = int(np.argmax(np.abs(place) > self._most))
+            self.far = int(lines[at]), float(place[at])
+
+    def starts(self) -> Array:
+        """(M,) where each move starts: a view of ``nodes`` where no move starts elsewhere."""
+        starts: Array = self.nodes[:-1]
+        if self.breaks:
+            starts = starts.copy()
+        for row, place in self.breaks:
+            starts[row] = place
+        return starts
+
+    def before(self, line_index: int) -> tuple[float, float]:
+        """The place (for E: the job's number) and the shift just before a line; NaN where
+        they cannot be known."""
+        lines, numbers, shifts = self.events
+        at = bisect_left(lines, line_index) - 1
+        row = int(np.searchsorted(self._lines, line_index, side="left")) - 1
+        shift = shifts[at] if at >= 0 else 0.0
+        if at >= 0 and (row < 0 or lines[at] > self._lines[row]):
+            return numbers[at] + (shift if self.is_place else 0.0), shift
+        if row < self.first_row and at < 0:
+            return (nan if self.is_place else 0.0), shift
+        if any(first <= row < stop for first, stop in self.unknown):
+            return nan, shift
+        return float(self.nodes[row + 1]), shift
+
+    def places_after(self, line_index: NDArray[np.int64]) -> Array:
+        """(N,) where the axis stands after some lines; NaN where that cannot be known."""
+        lines, numbers, shifts = (np.array([-1, *told], np.float64) for told in self.events)
+        at = np.searchsorted(lines, line_index, side="right") - 1
+        row = np.searchsorted(self._lines, line_index, side="right") - 1
+        place = self.nodes[row + 1]
+        for first, stop in self.unknown:
+            place[(row >= first) & (row < stop)] = np.nan
+        later = at > 0
+        if len(self._lines):
+            later &= (row < 0) | (lines[at] > self._lines[np.maximum(row, 0)])
+        return np.where(later, numbers[at] + (shifts[at] if self.is_place else 0.0), place)
+
+    def set_from_line(self) -> int:
+        """The first line that tells where the axis stands; past all lines where none does."""
+        row = self.first_set_row
+        by_move = int(self._lines[row]) if row < len(self._lines) else np.iinfo(np.int64).max
+        return min([by_move, *self.events[0][:1]])

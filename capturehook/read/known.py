@@ -93,7 +93,10 @@ def reason(unknown: tuple[str, Lost]) -> str:
 
 
 def known_state(
-    lost: list[Lost], line_index: NDArray[np.int32], states: dict[str, Flags], e_resets: list[int]
+    lost: list[Lost],
+    line_index: NDArray[np.signedinteger],
+    states: dict[str, Flags],
+    e_resets: list[int],
 ) -> Known:
     """When each lost item is stated again.
 
@@ -145,7 +148,7 @@ class FeedChanges:
 
 def change_feeds(
     feeds: Sequence[tuple[int, int, int]],
-    line_index: NDArray[np.int32],
+    line_index: NDArray[np.signedinteger],
     has_f: Flags,
     feed: Array,
 ) -> FeedChanges:
@@ -172,7 +175,7 @@ def change_feeds(
     return changes
 
 
-def first_plastic_line(line_index: NDArray[np.int32], columns: dict[str, Array]) -> int:
+def first_plastic_line(line_index: NDArray[np.signedinteger], columns: dict[str, Array]) -> int:
     """Line of the first motion with words for the extruder and for X or Y; -1 without one."""
     for part in (slice(0, 100_000), slice(None)):
         in_xy = ~(np.isnan(columns["X"][part]) & np.isnan(columns["Y"][part]))
@@ -182,7 +185,7 @@ def first_plastic_line(line_index: NDArray[np.int32], columns: dict[str, Array])
     return -1
 
 
-def moves_before_end(source: Source, line_index: NDArray[np.int32], others: Others) -> int:
+def moves_before_end(source: Source, line_index: NDArray[np.signedinteger], others: Others) -> int:
     """How many moves stand before the line at which the firmware ends the job."""
     if others.end_line is None:
         return len(line_index)
@@ -202,7 +205,7 @@ def moves_before_end(source: Source, line_index: NDArray[np.int32], others: Othe
 
 
 def spans_of_words_alone(
-    line_index: NDArray[np.int32], kind: NDArray[np.uint8]
+    line_index: NDArray[np.signedinteger], kind: NDArray[np.uint8]
 ) -> NDArray[np.int64]:
     """(K, 2) lines between which a G1 of ours would change what words alone mean."""
     is_modal = kind == MODAL

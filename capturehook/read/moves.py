@@ -1,13 +1,13 @@
-"""Stage 2, whole job: Source -> moves, and the machine's state at any line.
+"""Stage 2: Source -> moves, and the machine's state at any line.
 
-The plain motion lines come as arrays from `gcode/tokens.py`, all other lines one by one from
-`interp/others.py`; here the two are put in file order and folded into positions.
+Plain lines are read as arrays by `plain.py`; the others, few in most jobs, by `tokens.py` and,
+one by one, by `others.py`. `fold.py` puts them in file order and makes places of them.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_left
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -19,8 +19,9 @@ from capturehook.model.contracts import Firmware
 from capturehook.model.effects import Command
 from capturehook.model.moves import MoveTable
 from capturehook.model.state import Modes, State
-from capturehook.read.arcs import centre_from_radius, swept_angle
-from capturehook.read.axis import SHIFT, AxisTrack, track_axis
+from capturehook.read.arc_rows import Arcs
+from capturehook.read.axis import SHIFT, AxisFold
+from capturehook.read.fold import CareRows, Fold
 from capturehook.read.known import (
     FeedChanges,
     Known,
@@ -32,17 +33,15 @@ from capturehook.read.known import (
     spans_of_words_alone,
 )
 from capturehook.read.others import MOTION, Others, doubled_word, read_others
-from capturehook.read.source import Source
+from capturehook.read.plain import plain_pieces
+from capturehook.read.scan import PLAIN
+from capturehook.read.source import PartSource, Source, part_of
 from capturehook.read.tokens import MODAL, MotionWords, read_motion_words
 
 Array = NDArray[np.float64]
 COLUMNS = "XYZEFIJRP"
-FAR_MM = 1e5
-"""No printer reaches 100 m; a job that does is damaged."""
-SHORT_RADIUS = 1e-3
-"""By so much of R^2 may rounding leave an arc's radius short of half its chord."""
-E_MOST_MM = 1e8
-"""As FAR_MM, for the job's number for filament."""
+SOME = 1 << 16
+"""Lines worked on at once."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +49,7 @@ class JobMoves:
     """The moves of a job with what is needed to state the machine's state at any line."""
 
     table: MoveTable
-    tracks: dict[str, AxisTrack] = field(repr=False)
+    axes: dict[str, AxisFold] = field(repr=False)
     others: Others = field(repr=False)
     e_letter: str
     deficit_mm: Array = field(repr=False)
@@ -76,19 +75,15 @@ class JobMoves:
 
     def state_at(self, line_index: int) -> State:
         """The machine just before a line; NaN where a position cannot be known."""
-        ops = {letter: track.at_line(line_index) for letter, track in self.tracks.items()}
-        tracks, move = self.tracks, self.move_before(line_index)
-        place = [float(tracks[a].logical[ops[a]] + tracks[a].shift[ops[a]]) for a in "XYZ"]
-        shift = [float(tracks[a].shift[ops[a]]) for a in "XYZ"]
-        is_set = [ops[a] > 0 for a in "XYZ"]
-        x_mm, y_mm, z_mm = (p if s else float("nan") for p, s in zip(place, is_set, strict=True))
+        move = self.move_before(line_index)
+        x, y, z, e = (self.axes[name].before(line_index) for name in "XYZE")
         return State(
             line_index=line_index,
-            x_mm=x_mm,
-            y_mm=y_mm,
-            z_mm=z_mm,
-            shift_mm=(shift[0], shift[1], shift[2]),
-            e_mm=float(tracks["E"].logical[ops["E"]]),
+            x_mm=x[0],
+            y_mm=y[0],
+            z_mm=z[0],
+            shift_mm=(x[1], y[1], z[1]),
+            e_mm=e[0],
             deficit_mm=float(self.deficit_mm[move]) if move >= 0 else 0.0,
             fw_retracted=self.fw_retracted_at(line_index),
             feed_mm_min=self._feed_at(line_index, move),
@@ -148,43 +143,120 @@ def read_moves(
     GcodeError
         A motion line cannot be read, or moves in a way this firmware would not.
     """
-    words = read_motion_words(source)
+    plain = np.flatnonzero(source.scan.kind >= PLAIN)
+    rest = part_of(source, np.flatnonzero(source.scan.kind < PLAIN))
+    words = read_motion_words(rest)
     letters = np.bincount(words.word_letter, minlength=128)
-    e_letter = _extruder_letter(letters, extruder_axis)
-    line_index, kind = words.line_index, words.kind
+    e_letter = _extruder_letter(source, letters, extruder_axis)
     columns = _columns(
-        words.word_row, words.word_letter, words.word_value, len(line_index), e_letter
+        words.word_row, words.word_letter, words.word_value, len(words.line_index), e_letter
     )
-    _refuse_doubled(source, words, columns, letters, e_letter)
-    first_plastic = first_plastic_line(line_index, columns)
-    others = read_others(source, words.other_line_index.tolist(), firmware, e_letter, first_plastic)
-    count = moves_before_end(source, line_index, others)
-    if count < len(line_index):
-        line_index, kind = line_index[:count], kind[:count]
-        columns = {name: column[:count] for name, column in columns.items()}
+    _refuse_doubled(rest, words, columns, letters, e_letter)
+    care_line, care_kind = rest.lines[words.line_index], words.kind
+    first_plastic = _first_plastic_line(source, care_line, columns, e_letter)
+    other_lines = rest.lines[words.other_line_index].tolist()
+    others = read_others(source, other_lines, firmware, e_letter, first_plastic)
+    if others.end_line is not None:
+        moves_before_end(source, np.union1d(plain, care_line), others)
+        plain, runs = plain[plain <= others.end_line], care_line <= others.end_line
+        care_line, care_kind = care_line[runs], care_kind[runs]
+        columns = {name: column[runs] for name, column in columns.items()}
     if others.motion:
-        line_index, kind, columns = _merge_odd(line_index, kind, columns, others, e_letter)
+        care_line, care_kind, columns = _merge_odd(care_line, care_kind, columns, others, e_letter)
+    at = np.searchsorted(plain, care_line)
+    care = CareRows(at + np.arange(len(care_line)), columns)
+    line_index, kind = plain, _kinds(source, plain)
+    if len(care_line):
+        line_index, kind = np.insert(plain, at, care_line), np.insert(kind, at, care_kind)
+    del plain, at
     words_alone = spans_of_words_alone(line_index, kind)
     kind = _resolve_modal(source, line_index, kind, firmware)
-    _refuse_arcs(source, line_index, kind, columns, others, firmware, absolute_arc_centres)
-    job = _fold(
-        source,
-        line_index,
-        kind,
-        columns,
+    arcs = Arcs.of(source, line_index, kind, care, others, absolute_arc_centres)
+    arcs.refuse_unknown(firmware)
+    fold = Fold(source, line_index, kind, care, others, firmware, e_letter, filament_per_unit)
+    for name, axis in fold.axes.items():
+        _refuse_far(source, name, axis)
+    feed_changes = _change_feeds(fold, others, line_index, kind)
+    table = _table(line_index, kind, fold, others, arcs)
+    return JobMoves(
+        table,
+        fold.axes,
         others,
-        firmware,
         e_letter,
-        absolute_arc_centres,
-        filament_per_unit,
+        fold.deficit_mm,
+        fold.work_feed_mm_min,
+        moves.FW_RETRACT in others.event_kind,
+        _known(fold, others, table),
+        feed_changes,
+        firmware,
+        words_alone,
     )
-    return replace(job, words_alone=words_alone)
 
 
-def _extruder_letter(letters: NDArray[np.int64], wish: str) -> str:
+def _first_plastic_line(
+    source: Source, care_line: NDArray[np.int64], columns: dict[str, Array], e_letter: str
+) -> int:
+    """Line of the first motion with words for the extruder and for X or Y; -1 without one."""
+    found = first_plastic_line(care_line, columns)
+    for piece in plain_pieces(source.text, source.scan) if e_letter == "E" else ():
+        if 0 <= found < piece.first:
+            break
+        in_xy = np.union1d(piece.words("X")[0], piece.words("Y")[0])
+        lays = np.intersect1d(piece.words("E")[0], in_xy)
+        if len(lays):
+            line = piece.first + int(lays[0])
+            return line if found < 0 else min(line, found)
+    return found
+
+
+def _change_feeds(
+    fold: Fold, others: Others, line_index: NDArray[np.int64], kind: NDArray[np.uint8]
+) -> FeedChanges:
+    """What other lines do to F; where rapids have their own, both are kept and brought back."""
+    if not others.feeds:
+        return FeedChanges()
+    feeds, has_f, feed, work = (
+        others.feeds,
+        fold.states["F"],
+        fold.feed_mm_min,
+        fold.work_feed_mm_min,
+    )
+    if feed is work:
+        return change_feeds(feeds, line_index, has_f, feed)
+    is_rapid, rapid = kind == moves.RAPID, fold.rapid_feed_mm_min
+    change_feeds(feeds, line_index, has_f & is_rapid, rapid)
+    changes = change_feeds(feeds, line_index, has_f & ~is_rapid, work)
+    feed[:] = np.where(is_rapid, rapid, work)
+    return changes
+
+
+def _known(fold: Fold, others: Others, table: MoveTable) -> Known:
+    if not others.lost:
+        return Known()
+    events = others.events["E"]
+    pairs = zip(events.line_index, events.operation, strict=True)
+    resets = [line for line, what in pairs if what == SHIFT]
+    return known_state(others.lost, table.line_index, fold.states | {"R": table.prints}, resets)
+
+
+def _kinds(source: Source, plain: NDArray[np.int64]) -> NDArray[np.uint8]:
+    """G0 or G1 of each plain line: the second byte."""
+    text, starts = np.frombuffer(source.text, np.uint8), source.line_starts
+    kind = np.empty(len(plain), np.uint8)
+    for at in range(0, len(plain), SOME):
+        part = slice(at, at + SOME)
+        kind[part] = text[starts[plain[part]] + 1]
+    kind -= 48
+    return kind
+
+
+def _extruder_letter(source: Source, letters: NDArray[np.int64], wish: str) -> str:
     if wish != "auto":
         return wish
-    return "A" if letters[ord("A")] and not letters[ord("E")] else "E"
+    if not letters[ord("A")] or letters[ord("E")]:
+        return "E"
+    pieces = plain_pieces(source.text, source.scan)
+    return "E" if any(len(piece.words("E")[0]) for piece in pieces) else "A"
 
 
 def _columns(
@@ -202,7 +274,7 @@ def _columns(
 
 
 def _refuse_doubled(
-    source: Source,
+    source: PartSource,
     words: MotionWords,
     columns: dict[str, Array],
     letters: NDArray[np.int64],
@@ -219,12 +291,12 @@ def _refuse_doubled(
 
 
 def _merge_odd(
-    line_index: NDArray[np.int32],
+    line_index: NDArray[np.int64],
     kind: NDArray[np.uint8],
     columns: dict[str, Array],
     others: Others,
     e_letter: str,
-) -> tuple[NDArray[np.int32], NDArray[np.uint8], dict[str, Array]]:
+) -> tuple[NDArray[np.int64], NDArray[np.uint8], dict[str, Array]]:
     """Put the motion lines of the careful reader among those of the fast one."""
     at = np.searchsorted(line_index, others.motion_line)
     line_index = np.insert(line_index, at, others.motion_line)
@@ -241,7 +313,7 @@ def _value(command: Command, letter: str) -> float:
 
 
 def _resolve_modal(
-    source: Source, line_index: NDArray[np.int32], kind: NDArray[np.uint8], firmware: Firmware
+    source: Source, line_index: NDArray[np.int64], kind: NDArray[np.uint8], firmware: Firmware
 ) -> NDArray[np.uint8]:
     """Words without a command take the motion before them, where the firmware does so."""
     is_modal = kind == MODAL
@@ -260,261 +332,43 @@ def _resolve_modal(
     return resolved
 
 
-def _refuse_arcs(
-    source: Source,
-    line_index: NDArray[np.int32],
-    kind: NDArray[np.uint8],
-    columns: dict[str, Array],
-    others: Others,
-    firmware: Firmware,
-    absolute_arc_centres: bool,
-) -> None:
-    """Arcs that the firmware would stop at, or that have no shape at all."""
-    arcs = np.flatnonzero(kind > moves.LINE)
-    if not len(arcs):
-        return
-    again = "Export the job again, or turn arcs off in the slicing host"
-
-    def refuse(wrong: NDArray[np.bool_], found: str) -> None:
-        if wrong.any():
-            raise GcodeError(source.where(int(line_index[arcs[np.argmax(wrong)]])), found, again)
-
-    which = np.maximum(np.searchsorted(others.modes_line, line_index[arcs], side="right") - 1, 0)
-    outside = np.array([m.plane != 17 for m in others.modes])[which]
-    refuse(outside, "an arc outside the XY plane (G18 or G19), which this tool cannot follow")
-    by_radius = ~np.isnan(columns["R"][arcs])
-    none = 0.0  # a centre at no distance is none
-    if absolute_arc_centres or any(m.absolute_centres for m in others.modes):
-        none = -1.0
-    i, j = np.abs(columns["I"][arcs]), np.abs(columns["J"][arcs])
-    refuse(~by_radius & ~(i > none) & ~(j > none), "the arc has no centre (I and J, or R)")
-    stops = f", at which the firmware family {firmware.name} stops"
-    if not firmware.reads_radius_arcs:
-        refuse(by_radius, f"an arc by radius{stops}")
-    if not firmware.reads_relative_arcs:
-        relative = ~np.array([m.absolute for m in others.modes])[which]
-        refuse(relative, f"an arc under G91{stops}")
-
-
-def _fold(
-    source: Source,
-    line_index: NDArray[np.int32],
-    kind: NDArray[np.uint8],
-    columns: dict[str, Array],
-    others: Others,
-    firmware: Firmware,
-    e_letter: str,
-    absolute_arc_centres: bool,
-    filament_per_unit: float,
-) -> JobMoves:
-    which = np.searchsorted(others.modes_line, line_index, side="right") - 1
-    which = np.maximum(which, 0)
-    modes = others.modes
-    absolute = np.array([m.absolute for m in modes])[which]
-    e_absolute = np.array([m.e_absolute(firmware) for m in modes])[which]
-    if any(m.inch for m in modes):
-        unit = np.array([m.unit_mm for m in modes])[which]
-        for name in "XYZFIJR" + ("E" if firmware.inch_scales_e else ""):
-            columns[name] *= unit
-    tracks = {}
-    for name in "XYZE":
-        has = ~np.isnan(columns[name])
-        mode = e_absolute if name == "E" else absolute
-        word = columns[name]
-        if name == "E" and firmware.e_after_relative != "added":
-            word = np.where(mode, word, 0.0)
-            mode = mode | (firmware.e_after_relative == "zero")
-        tracks[name] = track_axis(line_index, has, word, mode, others.events[name])
-        _refuse_far(source, name, tracks[name])
-    ends = {}
-    for name in "XYZ":
-        track = tracks[name]
-        physical = np.nan_to_num(track.physical)
-        ends[name] = (physical[track.before], physical[track.after])
-    e_track = tracks["E"]
-    e_step = e_track.logical[e_track.after] - e_track.logical[e_track.before]
-    relative = ~e_absolute & (e_track.after != e_track.before)
-    e_step = np.where(relative, columns["E"], e_step)
-    per_unit = np.array([m.filament_per_unit(filament_per_unit) for m in modes])
-    e_step = np.nan_to_num(e_step) * (per_unit[which] if len(set(per_unit)) > 1 else per_unit[0])
-    columns["F"][columns["F"] <= 0] = np.nan  # no speed at all: the one in force stays
-    feed, work_feed = _feeds(kind, columns["F"], firmware)
-    changes = FeedChanges()
-    if others.feeds:
-        changes = _change_feeds(others, line_index, kind, columns["F"], feed, work_feed, firmware)
-    _refuse_short_radius(source, line_index, columns["R"], ends)
-    table = _table(
-        line_index, kind, columns, ends, e_step, feed, others, which, absolute_arc_centres
-    )
-    tools = np.array([m.tool for m in modes])[which]
-    uses_fw = moves.FW_RETRACT in others.event_kind
-    states = {name: ~np.isnan(columns[name]) & absolute for name in "XYZ"}
-    states["E"] = ~np.isnan(columns["E"]) & e_absolute
-    states["F"], states["R"] = ~np.isnan(columns["F"]), table.prints
-    events = others.events["E"]
-    resets = [
-        line
-        for line, what in zip(events.line_index, events.operation, strict=True)
-        if what == SHIFT
-    ]
-    return JobMoves(
-        table,
-        tracks,
-        others,
-        e_letter,
-        _deficit(e_step, tools),
-        work_feed,
-        uses_fw,
-        known_state(others.lost, line_index, states, resets),
-        changes,
-        firmware,
-    )
-
-
-def _change_feeds(
-    others: Others,
-    line_index: NDArray[np.int32],
-    kind: NDArray[np.uint8],
-    f: Array,
-    feed: Array,
-    work_feed: Array,
-    firmware: Firmware,
-) -> FeedChanges:
-    """What other lines do to F; where rapids have their own, both are kept and brought back."""
-    has_f = ~np.isnan(f)
-    if feed is work_feed:
-        return change_feeds(others.feeds, line_index, has_f, feed)
-    is_rapid = kind == moves.RAPID
-    rapid = _filled(np.where(is_rapid, f, np.nan))
-    change_feeds(others.feeds, line_index, has_f & is_rapid, rapid)
-    changes = change_feeds(others.feeds, line_index, has_f & ~is_rapid, work_feed)
-    feed[:] = np.where(is_rapid, rapid, work_feed)
-    return changes
-
-
-def _refuse_far(source: Source, name: str, track: AxisTrack) -> None:
+def _refuse_far(source: Source, name: str, axis: AxisFold) -> None:
     """A position that no printer has comes from a damaged line."""
-    place, most = track.logical, E_MOST_MM if name == "E" else FAR_MM
-    if max(np.fmax.reduce(place), -np.fmin.reduce(place)) <= most:
+    if axis.far is None:
         return
-    first = int(np.argmax(np.abs(place) > most))
+    line, place = axis.far
     raise GcodeError(
-        source.where(int(track.op_line[first])),
-        f"{name} comes to {place[first]:.6g} here, past all that a printer does",
+        source.where(line),
+        f"{name} comes to {place:.6g} here, past all that a printer does",
         "This line, or one before it, is damaged: export the job again",
     )
 
 
-def read_deficit(e_step_mm: Array, table: MoveTable, others: Others) -> Array:
-    """(M,) how far filament is drawn back after each move; see `_deficit`."""
-    which = np.maximum(np.searchsorted(others.modes_line, table.line_index, side="left") - 1, 0)
-    return _deficit(e_step_mm, np.array([m.tool for m in others.modes])[which])
-
-
-def _deficit(e_step_mm: Array, tool: NDArray[np.int64]) -> Array:
-    """(M,) how far filament is drawn back after each move, for the tool in use."""
-    deficit = np.empty(len(e_step_mm))
-    for number in {int(tool[at]) for at in np.flatnonzero(np.diff(tool, prepend=tool[:1] + 1))}:
-        mine = tool == number
-        fed = np.cumsum(e_step_mm[mine])
-        deficit[mine] = np.maximum(np.maximum.accumulate(fed), 0.0) - fed
-    return np.where(deficit < 1e-7, 0.0, deficit)
-
-
-def _refuse_short_radius(
-    source: Source, line_index: NDArray[np.int32], r: Array, ends: dict[str, tuple[Array, Array]]
-) -> None:
-    """A radius that does not reach from end to end: an error by RS-274/NGC 3.5.3.1; some
-    families make it a half circle, others do not move."""
-    chord = np.hypot(ends["X"][1] - ends["X"][0], ends["Y"][1] - ends["Y"][0])
-    short = np.flatnonzero((chord / 2) ** 2 > (1 + SHORT_RADIUS) * r**2)
-    if len(short):
-        raise GcodeError(
-            source.where(int(line_index[short[0]])),
-            f"the arc's radius {abs(r[short[0]]):g} mm is under half its chord, "
-            f"{chord[short[0]] / 2:g} mm",
-            "Export the job again, or turn arcs off in the slicing host",
-        )
-
-
 def _table(
-    line_index: NDArray[np.int32],
+    line_index: NDArray[np.int64],
     kind: NDArray[np.uint8],
-    columns: dict[str, Array],
-    ends: dict[str, tuple[Array, Array]],
-    e_step: Array,
-    feed: Array,
+    fold: Fold,
     others: Others,
-    which: NDArray[np.int64],
-    absolute_arc_centres: bool,
+    arcs: Arcs,
 ) -> MoveTable:
-    (x0, x1), (y0, y1), (z0, z1) = ends["X"], ends["Y"], ends["Z"]
-    nothing = np.full(len(kind), np.nan)
-    turn = np.zeros(len(kind))
-    cx, cy = nothing, nothing.copy() if (kind > 1).any() else nothing
-    arcs = np.flatnonzero(kind > moves.LINE)
-    if len(arcs):
-        centres_absolute = (
-            absolute_arc_centres | np.array([m.absolute_centres for m in others.modes])[which[arcs]]
-        )
-        cx = nothing.copy()
-        cx[arcs], cy[arcs], turn[arcs] = _arc_shape(
-            kind[arcs], columns, arcs, x0[arcs], y0[arcs], x1[arcs], y1[arcs], centres_absolute
-        )
+    x, y, z = (fold.axes[name] for name in "XYZ")
+    x0, y0 = x.starts(), y.starts()
+    shape = arcs.shape(line_index, x0, y0, x.nodes[1:], y.nodes[1:])
     return MoveTable(
-        line_index=line_index.astype(np.int64),
+        line_index=line_index,
         kind=kind,
         x0_mm=x0,
         y0_mm=y0,
-        z0_mm=z0,
-        x_mm=x1,
-        y_mm=y1,
-        z_mm=z1,
-        e_step_mm=e_step,
-        feed_mm_min=feed,
-        cx_mm=cx,
-        cy_mm=cy,
-        turn_rad=turn,
+        z0_mm=z.starts(),
+        x_mm=x.nodes[1:],
+        y_mm=y.nodes[1:],
+        z_mm=z.nodes[1:],
+        e_step_mm=fold.e_step_mm,
+        feed_mm_min=fold.feed_mm_min,
+        cx_mm=shape[0],
+        cy_mm=shape[1],
+        turn_rad=shape[2],
         event_line_index=np.array(others.event_line, np.int64),
         event_kind=np.array(others.event_kind, np.uint8),
         event_s=np.array(others.event_s, np.float64),
     )
-
-
-def _arc_shape(
-    kind: NDArray[np.uint8],
-    columns: dict[str, Array],
-    arcs: NDArray[np.int64],
-    x0: Array,
-    y0: Array,
-    x1: Array,
-    y1: Array,
-    centres_absolute: NDArray[np.bool_],
-) -> tuple[Array, Array, Array]:
-    """Centre x, centre y, swept angle of each arc. An R word wins over I and J."""
-    is_cw = kind == moves.ARC_CW
-    i, j, r, p = (columns[name][arcs] for name in "IJRP")
-    by_radius = ~np.isnan(r)
-    cx = np.where(centres_absolute, np.where(np.isnan(i), x0, i), x0 + np.nan_to_num(i))
-    cy = np.where(centres_absolute, np.where(np.isnan(j), y0, j), y0 + np.nan_to_num(j))
-    rx, ry = centre_from_radius(x0, y0, x1, y1, np.nan_to_num(r), is_cw)
-    cx, cy = np.where(by_radius, rx, cx), np.where(by_radius, ry, cy)
-    turns = np.where(np.isnan(p), 1.0, p)
-    return cx, cy, swept_angle(x0, y0, x1, y1, cx, cy, is_cw, turns)
-
-
-def _feeds(kind: NDArray[np.uint8], f: Array, firmware: Firmware) -> tuple[Array, Array]:
-    """(M,) F of each move, and the F that the next G1 would have."""
-    is_rapid = kind == moves.RAPID
-    if not (firmware.rapid_has_own_feed and is_rapid.any()):
-        feed = _filled(f)
-        return feed, feed
-    work = _filled(np.where(is_rapid, np.nan, f))
-    return np.where(is_rapid, _filled(np.where(is_rapid, f, np.nan)), work), work
-
-
-def _filled(column: Array) -> Array:
-    """(M,) each value carried on until the next; 0 before the first."""
-    has = ~np.isnan(column)
-    index = np.maximum.accumulate(np.where(has, np.arange(len(column)), -1))
-    return np.where(index >= 0, column[np.maximum(index, 0)], 0.0)

@@ -14,12 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.errors import GcodeError, Where
+from capturehook.read.scan import SIDE, Lines, scan_lines
 
 PAD = 16  # bytes before and after the text, so that eight bytes may be read at either end
-PIECE = 1 << 20  # bytes searched at once
-MOTION = (b"G0 ", b"G1 ")
-"""How plain motion begins; all other lines are read with care."""
-G0_SPACE, G1_SPACE = (int.from_bytes(begin, "little") for begin in MOTION)
 LONE_CR = re.compile(rb"\r(?!\n)")
 
 
@@ -70,48 +67,28 @@ class Source:
         return len(self.data)
 
     @cached_property
-    def line_starts(self) -> NDArray[np.int64]:
+    def scan(self) -> Lines:
+        """Where each line starts, and whether it is surely plain motion."""
+        return scan_lines(self.text)
+
+    @property
+    def line_starts(self) -> NDArray[np.signedinteger]:
         """(N,) offset of each line; a last line without a line end counts."""
-        ends = self.places(10)
-        starts = np.empty(len(ends) + 1, np.int64)
-        starts[0] = 0
-        np.add(ends, 1, out=starts[1:])
-        return starts[:-1] if starts[-1] == len(self.data) else starts
+        return self.scan.starts
 
     def padded(self) -> bytes:
         """A copy of the text, PAD line feeds longer at either end."""
         return b"".join((b"\n" * PAD, self.text, b"\n" * PAD))
 
-    def places(self, byte: int) -> NDArray[np.int64]:
-        """(K,) rising offsets at which a byte stands, looked for in pieces that fit the cache."""
-        text = np.frombuffer(self.text, np.uint8)
-        found = [
-            np.flatnonzero(text[at : at + PIECE] == byte) + at for at in range(0, len(text), PIECE)
-        ]
-        return np.concatenate(found) if found else np.zeros(0, np.int64)
-
     @cached_property
     def side(self) -> SideText:
         """The lines that do not begin with `G0 ` or `G1 `: where comments and commands are."""
-        lines = np.flatnonzero(~self._is_plain_motion())
-        starts = self.line_starts[lines]
-        ends = np.append(self.line_starts, len(self.text))[lines + 1]
-        parts = [self.text[a:b] for a, b in zip(starts.tolist(), ends.tolist(), strict=True)]
+        lines = np.flatnonzero(self.scan.kind == SIDE)
+        starts = self.line_starts[lines].tolist()
+        ends = [self.start_of(line + 1) for line in lines.tolist()]
+        parts = [self.text[a:b] for a, b in zip(starts, ends, strict=True)]
         begins = np.cumsum([0, *map(len, parts)])[:-1] + 1
         return SideText(b"\n" + b"".join(parts) + b"\n", begins, lines)
-
-    def _is_plain_motion(self) -> NDArray[np.bool_]:
-        """(N,) which lines begin with `G0 ` or `G1 `, told by four bytes read as one number."""
-        short = np.searchsorted(self.line_starts, len(self.text) - 4, side="right")
-        fours: NDArray[np.uint32] = np.ndarray(
-            (max(len(self.text) - 3, 0),), dtype="<u4", buffer=self.text, strides=(1,)
-        )
-        begins = fours[self.line_starts[:short]] & np.uint32(0xFFFFFF)
-        is_motion = np.zeros(self.line_count, np.bool_)
-        np.logical_or(begins == G0_SPACE, begins == G1_SPACE, out=is_motion[:short])
-        for row in range(int(short), self.line_count):
-            is_motion[row] = self.text.startswith(MOTION, int(self.line_starts[row]))
-        return is_motion
 
     @property
     def line_count(self) -> int:
@@ -189,3 +166,23 @@ def _refuse_what_is_no_text(data: bytes, path: str) -> None:
             "(or it was cut off by a full disk)",
             "Export the job again as plain text G-code",
         )
+
+
+@dataclass(frozen=True)
+class PartSource(Source):
+    """Some lines of a job as a job of their own that knows its lines' true numbers."""
+
+    lines: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+
+    def where(self, line_index: int, column: int | None = None) -> Where:
+        return Where(self.path, line_no=int(self.lines[line_index]) + 1, column=column)
+
+
+def part_of(source: Source, lines: NDArray[np.int64]) -> PartSource:
+    """Some lines of a job (rising), runs of neighbours cut out in one piece each."""
+    first = np.flatnonzero(np.diff(lines, prepend=-2) != 1)
+    last = np.append(first[1:], len(lines)) - 1
+    starts = source.line_starts[lines[first]].tolist()
+    ends = [source.start_of(line + 1) for line in lines[last].tolist()] if len(lines) else []
+    text = b"".join([source.text[a:b] for a, b in zip(starts, ends, strict=True)])
+    return PartSource(source.path, text, text, lines)

@@ -185,14 +185,8 @@ def read_rows(text: bytes, where: str) -> Rows:
 
 def _heights_after(moves: JobMoves, line_index: Ints) -> Floats:
     """(R,) height of the plate after some lines; NaN until homing, G92 or a Z in G90 tells it."""
-    track, others = moves.tracks["Z"], moves.others
-    heights: Floats = track.physical[np.searchsorted(track.op_line, line_index, side="right") - 1]
-    mode = np.searchsorted(others.modes_line, track.op_line, side="left") - 1
-    tells = np.array([others.modes[max(at, 0)].absolute for at in mode.tolist()])
-    tells |= np.isin(track.op_line, others.events["Z"].line_index)
-    tells[0] = False  # the power-on zero
-    known_from = track.op_line[int(np.argmax(tells))] if tells.any() else np.iinfo(np.int64).max
-    return np.where(line_index >= known_from, heights, np.nan)
+    axis = moves.axes["Z"]
+    return np.where(line_index >= axis.set_from_line(), axis.places_after(line_index), np.nan)
 
 
 def _side_rows(source: Source) -> tuple[Ints, Ints, Floats, tuple[str, ...], Ints]:

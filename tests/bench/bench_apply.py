@@ -68,6 +68,8 @@ z_mm = [0, 1000000]
 [park]
 x_mm = 8
 y_mm = 215
+[trigger]
+by = "camera"
 [capture]
 {rhythm}
 """

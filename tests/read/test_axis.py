@@ -85,7 +85,7 @@ def test_before_and_after_point_at_the_operations_of_each_move(ops: list[Operati
     moves = [line for line, (kind, _) in enumerate(ops) if kind in (SET, ADD)]
     assert found.after.tolist() == [line + 1 for line in moves]
     assert found.before.tolist() == moves
-    assert [found.at_line(line) for line in range(len(ops) + 1)] == list(range(len(ops) + 1))
+    assert found.op_line.tolist() == list(range(-1, len(ops)))
 
 
 def test_axis_a_move_does_not_name_stays() -> None:

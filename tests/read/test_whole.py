@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 
 from capturehook.errors import CaptureHookError, GcodeError
 from capturehook.profile import build_profile
-from capturehook.read import job as reading
 from capturehook.read.job import read_job
 from capturehook.read.whole import refuse_cut, whole_findings
 from tests.small_jobs import Recipe, make_job
@@ -42,9 +41,7 @@ def test_there_are_real_jobs_of_several_hosts() -> None:
 
 
 @pytest.mark.parametrize("path", REAL, ids=lambda path: path.stem)
-def test_real_job_is_whole_and_its_cuts_are_told(
-    path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_real_job_is_whole_and_its_cuts_are_told(path: Path) -> None:
     data = gzip.decompress(path.read_bytes())
     assert told(data) == [] and refused(data) == ""
     job = read_job(data, path.name, PROFILE)
@@ -55,8 +52,6 @@ def test_real_job_is_whole_and_its_cuts_are_told(
             assert told(data[:at]) == ["may-be-cut"], at
         except CaptureHookError:
             continue  # the cut line itself cannot be read
-    monkeypatch.setattr(reading, "NEAR_BYTES", 1)
-    assert told(data) == []
 
 
 @pytest.mark.property

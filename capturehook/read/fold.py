@@ -1,0 +1,286 @@
+"""The moves of a job, some thousand lines at a time: words -> places, steps and feeds.
+
+Columns are made once, as long as the job has moves, and filled stretch by stretch: what a
+stretch needs on the way stays in the processor's cache.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.model.contracts import Firmware
+from capturehook.model.moves import RAPID
+from capturehook.read.axis import AxisFold
+from capturehook.read.others import Others
+from capturehook.read.plain import PlainPiece, plain_pieces
+from capturehook.read.scan import SIDE, Lines
+from capturehook.read.source import Source
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.signedinteger]
+FAR_MM = 1e5
+"""No printer reaches 100 m; a job that does is damaged."""
+E_MOST_MM = 1e8
+"""As FAR_MM, for the job's number for filament."""
+LEAST_MM = 1e-7
+"""Less filament drawn back is none."""
+
+
+@dataclass(frozen=True, slots=True)
+class CareRows:
+    """Moves that are not on plain lines: their rows, rising, and a column for each letter (NaN
+    where a move does not state it)."""
+
+    row: Ints
+    columns: dict[str, Array]
+
+
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    """Of modes, what changes the meaning of a word."""
+
+    absolute: bool
+    e_absolute: bool
+    unit_mm: float
+    e_unit: float
+    filament: float
+    tool: int
+
+
+class Fold:
+    """All moves of a job as columns of M rows.
+
+    Attributes
+    ----------
+    axes : places of X, Y, Z and E
+    e_step_mm, feed_mm_min, work_feed_mm_min, deficit_mm : (M,) as in JobMoves
+    rapid_feed_mm_min : (M,) where rapids have their own and other lines change it
+    states : for X, Y, Z, E and F (M,) True where a move states it; only where it matters
+    """
+
+    def __init__(
+        self,
+        source: Source,
+        line_index: NDArray[np.int64],
+        kind: NDArray[np.uint8],
+        care: CareRows,
+        others: Others,
+        firmware: Firmware,
+        e_letter: str,
+        filament_per_unit: float,
+    ) -> None:
+        rows = len(line_index)
+        self._lines, self._kind, self._care, self._others = line_index, kind, care, others
+        self._letters = dict(zip("XYZEF", f"XYZ{e_letter}F", strict=True))
+        self.axes = {
+            name: AxisFold(
+                others.events[name],
+                line_index,
+                E_MOST_MM if name == "E" else FAR_MM,
+                is_place=name != "E",
+            )
+            for name in "XYZE"
+        }
+        self.e_step_mm, self.deficit_mm = np.zeros(rows), np.zeros(rows)
+        self.feed_mm_min = np.zeros(rows)
+        self._own_feeds = firmware.rapid_has_own_feed and bool((kind == RAPID).any())
+        self.work_feed_mm_min = np.zeros(rows) if self._own_feeds else self.feed_mm_min
+        self._feeds = [0.0, 0.0]  # of work, of rapids
+        self.rapid_feed_mm_min = np.zeros(rows if self._own_feeds and others.feeds else 0)
+        self.states: dict[str, NDArray[np.bool_]] = {}
+        if others.lost or others.feeds:
+            self.states = {name: np.zeros(rows, np.bool_) for name in "XYZEF"}
+        self._e_after_relative = firmware.e_after_relative
+        self._fed: dict[int, tuple[float, float]] = {}
+        kinds: dict[_Kind, int] = {}
+        self._kind_of = [
+            kinds.setdefault(
+                _Kind(
+                    modes.absolute,
+                    modes.e_absolute(firmware),
+                    modes.unit_mm,
+                    modes.e_unit(firmware),
+                    modes.filament_per_unit(filament_per_unit),
+                    modes.tool,
+                ),
+                len(kinds),
+            )
+            for modes in others.modes
+        ]
+        self._kinds = list(kinds)
+        for piece in plain_pieces(source.text, before_end(source, others)):
+            first, stop = np.searchsorted(line_index, (piece.first, piece.stop)).tolist()
+            if first < stop:
+                self._take(piece, first, stop)
+        for axis in self.axes.values():
+            axis.take(rows, rows, *_nothing())
+
+    def _take(self, piece: PlainPiece, first: int, stop: int) -> None:
+        lines = self._lines[first:stop]
+        care = slice(*np.searchsorted(self._care.row, (first, stop)).tolist())
+        row_of = None
+        if care.start != care.stop or stop - first != piece.stop - piece.first:
+            row_of = np.zeros(piece.stop - piece.first, np.int64)
+            row_of[lines - piece.first] = np.arange(stop - first)
+        words = {name: self._words(piece, name, row_of, first, care) for name in "XYZEF"}
+        modes_line = self._others.modes_line
+        begin = max(bisect_right(modes_line, int(lines[0])) - 1, 0)
+        end = max(bisect_right(modes_line, int(lines[-1])) - 1, 0)
+        in_force = set(self._kind_of[begin : end + 1])
+        if len(in_force) == 1:
+            self._take_alike(first, stop, words, self._kinds[in_force.pop()])
+        else:
+            which = np.maximum(np.searchsorted(modes_line, lines, side="right") - 1, 0)
+            low = int(which[0])
+            kinds = np.array(self._kind_of[low : int(which[-1]) + 1])[which - low]
+            self._take_mixed(first, stop, words, kinds)
+
+    def _words(
+        self, piece: PlainPiece, name: str, row_of: Ints | None, first: int, care: slice
+    ) -> tuple[Ints, Array]:
+        """Rows (counted from ``first``) that state a letter, rising, and the values."""
+        row, value = piece.words(self._letters[name])
+        at: Ints = row if row_of is None else row_of[row]
+        if care.start == care.stop:
+            return at, value
+        column = self._care.columns[name][care]
+        states = ~np.isnan(column)
+        at = np.concatenate((at, self._care.row[care][states] - first))
+        value = np.concatenate((value, column[states]))
+        order = np.argsort(at, kind="stable")
+        return at[order], value[order]
+
+    def _take_alike(
+        self, first: int, stop: int, words: dict[str, tuple[Ints, Array]], kind: _Kind
+    ) -> None:
+        for name in "XYZ":
+            row, value = words[name]
+            value = value * kind.unit_mm if kind.unit_mm != 1 else value
+            axis = self.axes[name]
+            self._note_stated(name, first, row, kind.absolute)
+            if kind.absolute and axis.is_plain(stop):
+                axis.set_to(first, stop, row, value)
+            else:
+                axis.take(first, stop, row, value, np.full(len(row), kind.absolute))
+        row, value = words["E"]
+        value = value * kind.e_unit if kind.e_unit != 1 else value
+        self._note_stated("E", first, row, kind.e_absolute)
+        axis, step = self.axes["E"], self.e_step_mm[first:stop]
+        if not axis.is_plain(stop):
+            self._take_e(first, stop, row, value, np.full(len(row), kind.e_absolute))
+        elif kind.e_absolute:
+            after = axis.set_to(first, stop, row, value)
+            np.subtract(after, axis.nodes[first:stop], out=step)
+        elif self._e_after_relative == "zero":
+            axis.set_to(first, stop, row, np.zeros(len(row)))
+            step[row] = value
+        else:
+            counts = self._e_after_relative == "added"
+            axis.step_by(first, stop, row, value if counts else np.zeros(len(row)))
+            step[row] = value
+        if kind.filament != 1:
+            step *= kind.filament
+        self._draw_back(kind.tool, step, self.deficit_mm[first:stop])
+        row, value = words["F"]
+        self._take_feeds(first, stop, row, value * kind.unit_mm if kind.unit_mm != 1 else value)
+
+    def _take_mixed(
+        self, first: int, stop: int, words: dict[str, tuple[Ints, Array]], kinds: Ints
+    ) -> None:
+        """As above where the modes change within the stretch; ``kinds`` tells of each row."""
+
+        def each(what: str) -> Array:
+            return np.array([getattr(kind, what) for kind in self._kinds], np.float64)[kinds]
+
+        absolute, unit = each("absolute") > 0, each("unit_mm")
+        for name in "XYZ":
+            row, value = words[name]
+            self._note_stated(name, first, row, absolute[row])
+            self.axes[name].take(first, stop, row, value * unit[row], absolute[row])
+        row, value = words["E"]
+        self._note_stated("E", first, row, each("e_absolute")[row] > 0)
+        self._take_e(first, stop, row, value * each("e_unit")[row], each("e_absolute")[row] > 0)
+        step, deficit = self.e_step_mm[first:stop], self.deficit_mm[first:stop]
+        step *= each("filament")
+        tool = each("tool")
+        for number in sorted({int(one) for one in tool[np.diff(tool, prepend=-1) != 0]}):
+            mine = tool == number
+            drawn = np.zeros(int(np.count_nonzero(mine)))
+            self._draw_back(number, step[mine], drawn)
+            deficit[mine] = drawn
+        row, value = words["F"]
+        self._take_feeds(first, stop, row, value * unit[row])
+
+    def _take_e(
+        self, first: int, stop: int, row: Ints, value: Array, is_absolute: NDArray[np.bool_]
+    ) -> None:
+        after, sets = value, is_absolute
+        if self._e_after_relative != "added":
+            after = np.where(is_absolute, value, 0.0)
+            sets = is_absolute | (self._e_after_relative == "zero")
+        track = self.axes["E"].take(first, stop, row, after, sets)
+        step = track.logical[track.after] - track.logical[track.before]
+        step[row[~is_absolute]] = value[~is_absolute]
+        self.e_step_mm[first:stop] = np.nan_to_num(step)
+
+    def _draw_back(self, tool: int, step: Array, deficit: Array) -> None:
+        """How far filament of a tool is drawn back after each of its moves."""
+        fed, most = self._fed.get(tool, (0.0, 0.0))
+        so_far = np.cumsum(np.concatenate(([fed], step)))[1:]
+        highest = np.maximum.accumulate(so_far)
+        np.maximum(highest, most, out=highest)
+        np.subtract(highest, so_far, out=deficit)
+        deficit[deficit < LEAST_MM] = 0.0
+        if len(step):
+            self._fed[tool] = float(so_far[-1]), float(highest[-1])
+
+    def _take_feeds(self, first: int, stop: int, row: Ints, value: Array) -> None:
+        """A feed of nothing leaves the one in force."""
+        if len(value) and value.min() <= 0:
+            row, value = row[value > 0], value[value > 0]
+        self._note_stated("F", first, row, True)
+        feed = self.feed_mm_min[first:stop]
+        if not self._own_feeds:
+            self._feeds[0] = _carry_on(feed, row, value, self._feeds[0])
+            return
+        work, rapid = self.work_feed_mm_min[first:stop], np.zeros(stop - first)
+        is_rapid = self._kind[first:stop] == RAPID
+        of_rapid = is_rapid[row]
+        self._feeds[0] = _carry_on(work, row[~of_rapid], value[~of_rapid], self._feeds[0])
+        self._feeds[1] = _carry_on(rapid, row[of_rapid], value[of_rapid], self._feeds[1])
+        feed[:] = np.where(is_rapid, rapid, work)
+        if len(self.rapid_feed_mm_min):
+            self.rapid_feed_mm_min[first:stop] = rapid
+
+    def _note_stated(
+        self, name: str, first: int, row: Ints, is_absolute: bool | NDArray[np.bool_]
+    ) -> None:
+        if self.states:
+            self.states[name][first + row] = is_absolute
+
+
+def before_end(source: Source, others: Others) -> Lines:
+    """The job's lines, of which those behind its end are no motion."""
+    if others.end_line is None:
+        return source.scan
+    kind = source.scan.kind.copy()
+    kind[others.end_line + 1 :] = SIDE
+    return replace(source.scan, kind=kind)
+
+
+def _carry_on(column: Array, row: Ints, value: Array, before: float) -> float:
+    """Each value until the next; returns the last."""
+    if not len(row):
+        column[:] = before
+        return before
+    told = np.concatenate(([before], value))
+    column[:] = np.repeat(told, np.diff(row, prepend=0, append=len(column)))
+    return float(value[-1])
+
+
+def _nothing() -> tuple[Ints, Array, NDArray[np.bool_]]:
+    return np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.bool_)
