@@ -82,7 +82,7 @@ def _shutter(_context: click.Context, _option: click.Parameter, value: str | Non
     help="What swings after a stop; again for the tripod.",
 )
 @click.option("--blur-px", type=float, help="Blur allowed (1).")
-@click.option("--formats", is_flag=True, help="List usual sensor sizes and stop.")
+@click.option("--formats", is_flag=True, help="List common sensor sizes and stop.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON for machines.")
 def optics_command(
     profile: str | None,

@@ -208,7 +208,7 @@ def _socket(wish: str | None, options: dict[str, Any]) -> Socket:
 
 def _contact_facts(advice: ContactAdvice) -> list[tuple[str, str]]:
     return [
-        ("socket", "tip release, ring focus, sleeve common (usual, not certain)"),
+        ("socket", "tip release, ring focus, sleeve common (common, not certain)"),
         ("measured", _measured(advice.socket)),
         ("press", f"held {advice.socket.hold_ms:g} ms, bounce {advice.bounce_ms:g} ms"),
     ]

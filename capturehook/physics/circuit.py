@@ -17,7 +17,7 @@ E24 = (
 """Preferred values of a decade. Source: IEC 60063."""
 
 RATINGS_W = (0.125, 0.25, 0.5, 1.0, 2.0, 5.0)
-"""Usual ratings of leaded resistors (common practice, no source)."""
+"""Common ratings of leaded resistors (common practice, no source)."""
 
 
 def led_resistor_ohm(supply_v: float, led_v: float, current_a: float) -> float:
@@ -41,7 +41,7 @@ def resistor_power_w(resistor_ohm: float, current_a: float) -> float:
 
 
 def rating_for_w(power_w: float, use: float = 0.5) -> float:
-    """Smallest usual rating that is used at not more than ``use`` of itself.
+    """Smallest common rating that is used at not more than ``use`` of itself.
 
     Half load keeps a resistor touchable (common practice, no source). Infinite if none does.
     """

@@ -80,6 +80,16 @@ def longest_miss_run(chance: float, interval_s: float, period_s: float) -> float
     return float(math.ceil((1 - chance) * interval_s / step_s))
 
 
+def worst_miss_rate(clean: int, sure: float = 0.95) -> float:
+    """Highest rate of misses that ``clean`` tries without one still allow.
+
+    Source: binomial, (1 - p)^n = 1 - sure (Clopper and Pearson 1934, no failure); nearly 3/n.
+    """
+    if not (clean >= 1 and 0 < sure < 1):
+        raise ValueError("clean must be 1 or more, sure between 0 and 1")
+    return 1.0 - float((1 - sure) ** (1 / clean))
+
+
 def card_frames(card_gb: float, frame_mb: float, usable: float = 0.93) -> int:
     """Frames that fit on a card; cards and cameras count 1 GB = 1000 MB.
 

@@ -188,6 +188,13 @@ def size_leaves(wish: SwitchBracket) -> Leaves:
     )
 
 
+def press_share(switch: SwitchClass, repeat_mm: float = 0.05) -> float:
+    """Share of the over-travel to press: midway between the makers' 70 % and the stop less the
+    spread, and not over 80 %."""
+    most = 1 - repeat_mm / switch.overtravel_mm
+    return round(min(0.8, (0.7 + most) / 2), 2)
+
+
 def switch_bracket(wish: SwitchBracket) -> Bracket:
     """A base with two slots, two parallel leaves, a platform for the switch, and a preload screw.
 
@@ -226,7 +233,7 @@ def switch_bracket(wish: SwitchBracket) -> Bracket:
         Hole((wide + gap - 0.5, middle_y, high / 2), CLEARANCE_MM["M3"], "x", arm + 1),
     )
     ties = tuple(Box((wide / 2 - 1.8 + dx, -6, 0), (3.6, 1.8, high)) for dx in (-5.0, 5.0))
-    deep_mm = 0.8 * switch.overtravel_mm
+    share = press_share(switch)
     findings = []
     if leaves.long_mm > 80:
         text = f"{leaves.long_mm:g} mm of leaf: ask for less over-run, or a switch with less force"
@@ -280,7 +287,7 @@ def switch_bracket(wish: SwitchBracket) -> Bracket:
             'by = "button"',
             f"pretravel_mm = {switch.pretravel_mm:g}",
             f"overtravel_mm = {switch.overtravel_mm:g}",
-            "press_share = 0.8",
+            f"press_share = {share:g}",
             f"differential_mm = {switch.differential_mm:g}",
             f"least_mm_s = {switch.least_mm_s:g}",
         ),
@@ -293,7 +300,7 @@ def switch_bracket(wish: SwitchBracket) -> Bracket:
             "most_n": leaves.most_n,
             "leaf_mm": leaves.long_mm,
             "thick_mm": leaves.thick_mm,
-            "depth_mm": deep_mm,
+            "depth_mm": share * switch.overtravel_mm,
         },
     )
 

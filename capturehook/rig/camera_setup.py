@@ -21,7 +21,7 @@ SENSOR_FORMATS_MM = (
     (6.17, 4.55),
     (5.6, 4.2),
 )
-"""Usual sensors, width and height (common practice, no source)."""
+"""Common sensors, width and height (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,7 +53,7 @@ class CameraSetup:
 
     ``fill`` is the largest share of the picture's width or height that the subject takes.
     ``circle_mm`` is what counts as sharp on the sensor (1/1500 of its diagonal unless given).
-    ``ev100`` is a meter's reading; without one ``light`` names a usual range.
+    ``ev100`` is a meter's reading; without one ``light`` names a range.
     """
 
     sensor_mm: tuple[float, float] = (23.5, 15.6)

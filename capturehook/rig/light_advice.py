@@ -108,8 +108,8 @@ def advise_light(sensor: LightSensor, edge: str = "light-on") -> LightAdvice:
 
 
 _GAMMA_NOTE = (
-    f"The cell's gamma is assumed, and {GAMMA_SPREAD:g} of doubt allowed for: a second reading at "
-    "another distance, lamp the same, tells it."
+    f"The cell's gamma is assumed, give or take {GAMMA_SPREAD:g}: a second reading at another "
+    "distance, lamp the same, measures it."
 )
 
 _NOTES = (

@@ -40,7 +40,7 @@ LED_MAX_MA = 20.0
 
 MEASURE = (
     "Camera on, plug in the socket, nothing joined: measure the voltage from tip to sleeve and "
-    "from ring to sleeve. 1.5 to 5 V on both is usual.",
+    "from ring to sleeve. 1.5 to 5 V on both is normal.",
     "Touch ring to sleeve: the camera focuses. Touch tip to sleeve: it releases. If it is the "
     "other way round, or nothing happens, the socket is wired differently: stop and look it up.",
     "Measure the current from tip to sleeve with a meter in between: microamperes to 1 mA.",

@@ -115,7 +115,7 @@ def test_datasheet_switch_passes_without_a_doubt(figures: dict[str, float]) -> N
         ),
         (
             {"y_mm": -3.0},
-            "trigger.y_mm: the way to the switch at -3 is past the end of the axis at 0 "
+            "trigger.y_mm: the path to the switch at -3 is past the end of the axis at 0 "
             "(from [machine] y_mm); move the switch, or correct the range",
         ),
         (

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import io
 import json
+import os
+import shlex
+import subprocess
 import xml.etree.ElementTree as ET
 from zipfile import ZipFile
 
@@ -153,9 +156,11 @@ def test_axis_too_weak_for_the_switch_is_refused() -> None:
         parts.switch_bracket(parts.SwitchBracket(switch="19.8-pin", thrust_n=10))
 
 
-def test_lever_bracket_writes_what_the_button_takes() -> None:
+@pytest.mark.parametrize("wish", SWITCHES, ids=lambda one: one.switch)
+def test_bracket_writes_what_the_button_takes(wish) -> None:
     """The lines are keys the profile knows, and the press they make is where makers ask."""
-    made = parts.switch_bracket(parts.SwitchBracket())
+    made = parts.switch_bracket(wish)
+    rated = parts.SWITCHES[wish.switch].overtravel_mm
     head = """schema = 1
 name = "heron"
 [machine]
@@ -168,10 +173,10 @@ moves = "bed-y"
 x_mm = 200
 y_mm = 200
 """
-    text = head + "\n".join(made.profile) + "\nx_mm = 240\nrepeat_mm = 0.1\n"
+    text = head + "\n".join(made.profile) + "\nx_mm = 240\nrepeat_mm = 0.05\n"
     trigger = parse_profile(text, "heron.toml").trigger
     depth = trigger.press_share * trigger.overtravel_mm
-    assert 0.7 <= depth / 1.2 <= 1.0 and depth + 0.1 < 1.2
+    assert 0.7 <= depth / rated <= 1.0 and depth + 0.05 < rated
     assert depth == pytest.approx(made.numbers["depth_mm"])
 
 
@@ -203,3 +208,20 @@ def test_command_writes_part_and_drawing(tmp_path, capsys) -> None:
     with pytest.raises(SystemExit) as ended:
         run(["bracket", "sensor", "-o", str(tmp_path / "part.obj")])
     assert ended.value.code == 2
+
+
+@pytest.mark.host
+@pytest.mark.skipif(
+    not (os.environ.get("CAPTUREHOOK_HOST_CMD") and os.environ.get("CAPTUREHOOK_HOST_PLAIN_ARGS")),
+    reason="CAPTUREHOOK_HOST_CMD and CAPTUREHOOK_HOST_PLAIN_ARGS name no slicing host",
+)
+@pytest.mark.parametrize("made", ALL, ids=lambda one: one.kind)
+def test_a_real_host_slices_it(made, tmp_path) -> None:
+    """Opt-in, as docs/hosts.md#trying-a-real-host says: {stl} and {out} in the words."""
+    stl, out = tmp_path / "part.stl", tmp_path / "part.gcode"
+    stl.write_bytes(as_stl(build(made)))
+    words = [*shlex.split(os.environ["CAPTUREHOOK_HOST_CMD"])]
+    for word in shlex.split(os.environ["CAPTUREHOOK_HOST_PLAIN_ARGS"]):
+        words.append(word.replace("{stl}", str(stl)).replace("{out}", str(out)))
+    subprocess.run(words, check=True, capture_output=True, timeout=300, cwd=tmp_path)
+    assert out.read_bytes().count(b"G1") > 100

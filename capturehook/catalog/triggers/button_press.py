@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 HOMING_MM = 5.0
 """Homing strikes the end and backs off by about this much (common practice, no source)."""
 SLOW_MM_MIN = 600.0
-"""Fastest usual approach, 10 mm/s (common practice, no source)."""
+"""Fastest common approach, 10 mm/s (common practice, no source)."""
 LEAST_SHARE = 0.7
 """Makers ask that a normally open contact be driven to 70 to 100 % of the rated over-travel
 (e.g. Unionwell, mechanical precautions for snap-action switches); less, and the contact force
@@ -37,7 +37,7 @@ class PressPoints:
     cross_mm : where the head stands on the other axis
     start_mm : the slow approach begins here, and the release ends here
     touch_mm : the plunger is first met
-    release_mm : on the way back, the contact opens here
+    release_mm : going back, the contact opens here
     contact_mm : the contact closes
     press_mm : the head stops here and holds
     deepest_mm : the deepest the head may come when it stops at ``press_mm``
@@ -199,7 +199,7 @@ def _check_ranges(profile: Profile, points: PressPoints) -> None:
     for what, axis, place in (
         ("the press point", points.axis, points.press_mm),
         ("the start point", points.axis, points.start_mm),
-        ("the way to the switch", across, points.cross_mm),
+        ("the path to the switch", across, points.cross_mm),
     ):
         low, high = machine.x_mm if axis == "x" else machine.y_mm
         if not low <= place <= high:
@@ -291,8 +291,8 @@ def _warnings_of_stroke(profile: Profile) -> Iterator[Warn]:
         yield (
             "button-fast",
             "approach_mm_min",
-            f"{trigger.approach_mm_min:g} mm/min is a fast approach; the usual limit is "
-            f"{SLOW_MM_MIN:g}",
+            f"{trigger.approach_mm_min:g} mm/min is a fast approach; stay at "
+            f"{SLOW_MM_MIN:g} or less",
         )
 
 
