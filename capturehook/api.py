@@ -78,11 +78,13 @@ def pose_job(
     from capturehook.block import poses as block
     from capturehook.place import poses as place
     from capturehook.place.obstacles import refuse_pressing
+    from capturehook.read.retraction import with_job_retraction
     from capturehook.read.verdict import refuse_job
     from capturehook.report.budget import within_budget
     from capturehook.report.cost import added_seconds
     from capturehook.report.warnings import job_findings, pose_findings
 
+    job = with_job_retraction(job)
     refuse_job(job, is_whole=is_whole)
     refuse_pressing(job)
     kit = block.kit_of(job)

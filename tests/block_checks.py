@@ -131,7 +131,7 @@ def limits_of(profile: Any) -> Limits:
         y_mm=machine.y_mm,
         z_mm=machine.z_mm,
         clear_mm=profile.park.clear_mm,
-        retract_mm=profile.retract.length_mm,
+        retract_mm=profile.retract.stroke_mm,
         retract_by=profile.retract.by,
         extra_prime_mm=profile.retract.extra_prime_mm,
         wipe_mm=profile.retract.wipe_mm,

@@ -289,13 +289,13 @@ class _Witness:
         if drawn or (by_firmware and deficit_mm < 0.01):
             wanted_own, wanted = ([] if drawn else ["G10", "G11"]), 0.0
         else:
-            wanted_own, wanted = [], max(0.0, wish.length_mm - deficit_mm)
+            wanted_own, wanted = [], max(0.0, wish.stroke_mm - deficit_mm)
         if own != wanted_own:
             raise _fail(name, f"the block sends {own or 'no G10'}, while the firmware's own "
                         f"retraction is {'on' if drawn else 'off'} before it")  # fmt: skip
         if abs(stroke - wanted) > STROKE_MM:
             raise _fail(name, f"the block draws back {stroke:.5g} mm where {deficit_mm:.5g} mm are "
-                        f"drawn back already and {wish.length_mm:g} mm are wished")  # fmt: skip
+                        f"drawn back already and {wish.stroke_mm:g} mm are wished")  # fmt: skip
 
     def _check_motion_goes_on(self, name: str, found: Found, after: Found, place: int) -> None:
         """Words alone behind the block go on with the motion before it."""

@@ -244,7 +244,7 @@ def _filament(writer: _Writer, prime: bool) -> tuple[list[BlockLine], list[Block
         back = list(command_lines(Role.RETRACT, kit.firmware.retract()))
         again = command_lines(Role.UNRETRACT, kit.firmware.unretract())
         return back, [*again, *_prime(writer, prime_mm)]
-    stroke = max(0.0, retract.length_mm - state.deficit_mm)
+    stroke = max(0.0, retract.stroke_mm - state.deficit_mm)
     if stroke < LEAST_MM:
         return [], _prime(writer, prime_mm)
     step = round(stroke / writer.per_unit, 5)

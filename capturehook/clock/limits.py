@@ -97,7 +97,7 @@ def with_job_limits(machine: Machine, job: bytes, mode: Mode = "normal") -> Mach
 def retract_from_job(job: bytes, firmware: str, retract: Retract) -> Retract:
     """The stroke of G10/G11 by the job: its command, else its settings dump, else as given."""
     stated = Stated.of(job)
-    length_mm = stated.retract_mm or retract.length_mm
+    length_mm = stated.retract_mm or retract.stroke_mm
     feed_mm_min = stated.retract_mm_min or retract.feed_mm_min
     code = FIRMWARES[firmware].retract_code
     for statement in _in_force_half_way(job, (code,) if code else ()):

@@ -142,7 +142,7 @@ def is_unknown(moves: MoveTable) -> NDArray[np.bool_]:
 
 def _stroke_seconds(machine: Machine, retract: Retract | None) -> float:
     """One firmware retract or its return: the extruder alone, from rest to rest."""
-    length_mm = RETRACT_MM if retract is None else retract.length_mm
+    length_mm = RETRACT_MM if retract is None else retract.stroke_mm
     feed_mm_min = RETRACT_MM_MIN if retract is None else retract.feed_mm_min
     if length_mm <= 0:
         return 0.0

@@ -87,14 +87,14 @@ def _draw_back(profile: Profile) -> Iterator[str]:
     """Filament back; relative from here on."""
     yield "G91"
     yield "M83"
-    yield from _filament(profile, -profile.retract.length_mm)
+    yield from _filament(profile, -profile.retract.stroke_mm)
 
 
 def _push(profile: Profile) -> Iterator[str]:
     """Filament forward again by as much."""
     yield "G91"
     yield "M83"
-    yield from _filament(profile, profile.retract.length_mm)
+    yield from _filament(profile, profile.retract.stroke_mm)
 
 
 def _filament(profile: Profile, step_mm: float) -> Iterator[str]:

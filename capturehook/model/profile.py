@@ -170,19 +170,29 @@ class Park(Record):
     """Instead of settle_ms: computed from the oscillator."""
 
 
+RETRACT_MM = 0.8
+"""Where neither a job nor a profile says more: short enough for every hot end (common practice)."""
+
+
 class Retract(Record):
     """How the filament is retracted for the travel to the park point."""
 
     by: Literal["moves", "firmware"] = "moves"
     """Moves of the extruder, or the firmware's own G10/G11."""
-    length_mm: Annotated[float, Field(strict=True, ge=0, le=15)] = 0.8
-    """mm of filament in all, including what the job itself has retracted already."""
+    length_mm: Annotated[float, Field(strict=True, ge=0, le=15)] | Literal["job"] = "job"
+    """mm of filament in all, including what the job itself has retracted already; "job": as much
+    as the job retracts at its own travels, else as its settings state, else 0.8."""
     feed_mm_min: Positive = 2100.0
     """mm/min of filament."""
     extra_prime_mm: Annotated[float, Field(strict=True, ge=0, le=1)] = 0.0
     """mm of filament pushed on top after coming back."""
     wipe_mm: Annotated[float, Field(strict=True, ge=0, le=10)] = 0.0
     """mm to wipe back along the last extruded path before leaving."""
+
+    @property
+    def stroke_mm(self) -> float:
+        """mm of filament; what "job" comes to where no job is at hand."""
+        return RETRACT_MM if self.length_mm == "job" else float(self.length_mm)
 
 
 class Camera(Record):

@@ -80,7 +80,7 @@ def _spiral_stop(job: Job, layer_index: int, centre: tuple[float, float]) -> Sto
 
 
 def _layer_stop(job: Job, layer_index: int) -> Stop | NoStop:
-    want_mm = job.profile.retract.length_mm
+    want_mm = job.profile.retract.stroke_mm
     resume = job.profile.capture.resume
     if resume != "as-is":
         gap = find_resume_gap(job.read, job.layers, layer_index, job.features, resume)

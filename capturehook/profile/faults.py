@@ -57,6 +57,10 @@ def word_faults(model: type[Record], path: str, errors: Sequence[Any]) -> list[C
             continue
         if error["type"] == "too_short" and any(one[: len(place)] == place for one in inside):
             continue  # only since its items are faulty
+        if place in faults and error["type"] == "literal_error":  # a number, or one word
+            if isinstance(error.get("input"), str):
+                faults[place] = list(_word(model, path, place, error))
+            continue
         if place in faults and error["type"] != "value_error":
             first = faults[place][0]
             faults[place] = [_neither(first.where, error)]
@@ -311,6 +315,8 @@ def _no_choice(value: object, expected: str) -> tuple[str, str]:
     names = re.findall(r"'([^']*)'", expected)
     near = difflib.get_close_matches(str(value).lower(), names, n=1)
     hint = f", nearest is {near[0]}" if near else ""
+    if len(names) == 1:
+        return f"{_shown(value)} is unknown{hint}", f'Write a number, or "{names[0]}"'
     return f"{_shown(value)} is unknown{hint}", f"Choose from {', '.join(names)}"
 
 

@@ -117,9 +117,12 @@ def _other_filament(stated: Stated, profile: Profile) -> Iterator[Found]:
 
 
 def _other_retraction(stated: Stated, profile: Profile) -> Iterator[Found]:
-    stated_mm, ours = stated.retract_mm, profile.retract.length_mm
-    if stated_mm is None or stated.retract is None or profile.retract.by == "firmware":
+    stated_mm, wish = stated.retract_mm, profile.retract
+    if stated_mm is None or stated.retract is None or wish.by == "firmware":
         return
+    if wish.length_mm == "job":
+        return
+    ours = wish.stroke_mm
     longer, shorter = max(stated_mm, ours), min(stated_mm, ours)
     if longer - shorter > RETRACT_MM and longer > RETRACT_RATIO * shorter:
         text = (

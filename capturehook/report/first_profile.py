@@ -21,7 +21,6 @@ Tables = dict[str, dict[str, Any]]
 
 APPROACH_MM = 15.0
 """Default of the park point before the contact."""
-MOST_RETRACT_MM = 15.0
 MOST_LINES = 30
 IN_ONE = ("camera", "retract")
 """Tables that go into one line each where the lines would be too many."""
@@ -66,8 +65,6 @@ def job_tables(tables: Tables, job: bytes) -> list[str]:
     machine.update(found)
     told = {f"[machine] {key}": value for key, value in found.items()}
     retract: dict[str, Any] = {}
-    if stated.retract_mm is not None and 0 < stated.retract_mm <= MOST_RETRACT_MM:
-        retract["length_mm"] = stated.retract_mm
     if stated.retract_mm_min is not None:
         retract["feed_mm_min"] = min(stated.retract_mm_min, _top_e_mm_min(machine))
     tables["retract"] = retract

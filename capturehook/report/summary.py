@@ -24,7 +24,7 @@ def film_seconds(capture: Capture, frames: int) -> Fraction:
 def drawn_back_mm(state: State, retract: Retract) -> float:
     """How far the job itself has drawn the filament back (a firmware's own stroke is taken
     from the profile)."""
-    return retract.length_mm if state.fw_retracted else state.deficit_mm
+    return retract.stroke_mm if state.fw_retracted else state.deficit_mm
 
 
 def dry_run_record(applied: PosedJob) -> dict[str, Any]:
