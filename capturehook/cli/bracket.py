@@ -10,7 +10,8 @@ import click
 
 from capturehook.cli import show
 from capturehook.cli.trigger_wiring import asked_options
-from capturehook.rig import bracket as parts
+from capturehook.rig import bracket_clips as clips
+from capturehook.rig import bracket_switch as switches
 
 if TYPE_CHECKING:
     from capturehook.rig.bracket import Bracket
@@ -47,7 +48,7 @@ def _written(record: type) -> Callable[[_Function], _Function]:
 
 
 @bracket_command.command("switch")
-@_written(parts.SwitchBracket)
+@_written(switches.SwitchBracket)
 @click.option("-p", "--profile", metavar="PROFILE", help="Profile whose [trigger] says where.")
 def switch_bracket_command(out: Path, profile: str | None, as_json: bool, **given: Any) -> int:
     """A yielding mount for a switch that the carriage presses.
@@ -55,30 +56,30 @@ def switch_bracket_command(out: Path, profile: str | None, as_json: bool, **give
     \b
     Example:  capturehook bracket switch -p mine.toml --switch 19.8-lever -o bracket.stl
     """
-    made = parts.switch_bracket(parts.SwitchBracket(**given))
+    made = switches.switch_bracket(switches.SwitchBracket(**given))
     return _write(made, out, as_json, _place_of(profile))
 
 
 @bracket_command.command("sensor")
-@_written(parts.SensorBracket)
+@_written(clips.SensorBracket)
 def sensor_bracket_command(out: Path, as_json: bool, **given: Any) -> int:
     """A clip with a hood for a light sensor at a resin printer's lamp frame.
 
     \b
     Example:  capturehook bracket sensor --frame-mm 3 -o sensor.stl
     """
-    return _write(parts.sensor_bracket(parts.SensorBracket(**given)), out, as_json, ())
+    return _write(clips.sensor_bracket(clips.SensorBracket(**given)), out, as_json, ())
 
 
 @bracket_command.command("tapper")
-@_written(parts.TapperBracket)
+@_written(clips.TapperBracket)
 def tapper_bracket_command(out: Path, as_json: bool, **given: Any) -> int:
     """A servo over the shutter button at a phone's edge, with a phone clamp.
 
     \b
     Example:  capturehook bracket tapper --phone-mm 9 --horn-mm 18 -o tapper.3mf
     """
-    return _write(parts.tapper_bracket(parts.TapperBracket(**given)), out, as_json, ())
+    return _write(clips.tapper_bracket(clips.TapperBracket(**given)), out, as_json, ())
 
 
 def _place_of(profile: str | None) -> tuple[str, ...]:

@@ -21,15 +21,11 @@ from capturehook.errors import CaptureHookError, Finding
 from capturehook.files import read_bytes
 from capturehook.model.profile import Profile
 from capturehook.physics.interval import worst_miss_rate
+from capturehook.rig.trial_fit import Floats, fit_swing, match_steps
 
-Floats = NDArray[np.float64]
-NEAR_S = 1.4
-"""A frame this near to a press belongs to it: whole-second stamps, and the camera's lag."""
 SURE = 0.6
 """Share of the presses that must have a frame before the match is believed."""
 LEAST_PX_MM = 0.2
-ALIAS_HZ = 20.0
-"""A ladder of 25 ms shows up to this; the envelope is right above it too."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,23 +35,6 @@ class TrialReading:
     profile: tuple[str, ...]
     findings: tuple[Finding, ...]
     numbers: dict[str, float]
-
-
-@dataclass(frozen=True, slots=True)
-class Swing:
-    """A damped swing A e^(-l d) about its rest, d counted from the end of the settle time."""
-
-    amplitude_px: float
-    decay_1_s: float
-    hertz: float
-    left_px: float
-    """Root mean square of what the fit leaves."""
-
-    def settle_s(self, allowed_px: float) -> float:
-        """Until the envelope is below. Source: ln(A/eps)/l, the damped oscillator."""
-        if self.amplitude_px <= allowed_px:
-            return 0.0
-        return math.log(self.amplitude_px / allowed_px) / self.decay_1_s
 
 
 def load_record(path: Path) -> dict[str, Any]:
@@ -93,85 +72,6 @@ def still_frame(record: dict[str, Any], frame_s: Floats) -> int:
     waits = [one["value"] if one["part"] == "settle" else -1.0 for one in record["steps"]]
     seen = np.where(found >= 0, np.array(waits, dtype=np.float64), -1.0)
     return int(found[int(np.argmax(seen))])
-
-
-def match_steps(step_s: Floats, frame_s: Floats) -> NDArray[np.int64]:
-    """The frame of each press, -1 where it has none.
-
-    Parameters
-    ----------
-    step_s : (S,) seconds of the presses by the program's clock
-    frame_s : (F,) seconds of the frames by the camera's
-
-    The clocks differ by a start and a rate of up to 1 %: each pair of a first press and a first
-    frame is tried, and the one with which most frames find a press is refined by least squares.
-    """
-    best = np.full(len(step_s), -1, dtype=np.int64)
-    best_score = (-1, 0.0)
-    for first in range(min(len(step_s), 12)):
-        for frame in range(min(len(frame_s), 3)):
-            rate, start = 1.0, frame_s[frame] - step_s[first]
-            found = best
-            for near_s in (NEAR_S + 0.6, NEAR_S, NEAR_S):
-                found = _nearest(rate * step_s + start, frame_s, near_s)
-                kept = found >= 0
-                if kept.sum() >= 3:
-                    rate, start = np.polyfit(step_s[kept], frame_s[found[kept]], 1)
-                    rate = float(np.clip(rate, 0.99, 1.01))
-                    start = float(np.median(frame_s[found[kept]] - rate * step_s[kept]))
-            kept = found >= 0
-            off = np.abs(rate * step_s[kept] + start - frame_s[found[kept]])
-            score = (int(kept.sum()), -float(off.sum()))
-            if score > best_score:
-                best, best_score = found, score
-    return best
-
-
-def _nearest(step_s: Floats, frame_s: Floats, near_s: float) -> NDArray[np.int64]:
-    """One frame to a press and one press to a frame, nearest pairs first."""
-    found = np.full(len(step_s), -1, dtype=np.int64)
-    gaps = np.abs(step_s[:, None] - frame_s[None, :])
-    pairs = np.argwhere(gaps <= near_s)
-    order = np.argsort(gaps[tuple(pairs.T)], kind="stable")
-    taken: set[int] = set()
-    for at in order.tolist():
-        step, frame = int(pairs[at, 0]), int(pairs[at, 1])
-        if found[step] < 0 and frame not in taken:
-            found[step] = frame
-            taken.add(frame)
-    return found
-
-
-def fit_swing(delay_s: Floats, shift_px: Floats) -> Swing:
-    """The damped swing through shifts at delays, by search and linear least squares.
-
-    Parameters
-    ----------
-    delay_s, shift_px : (K,) delays after the stop, and shifts against the rest
-
-    Source: x = e^(-l d)(a cos w d + b sin w d) + c is linear in a, b, c for a given l and w; the
-    two are looked for on grids that are made finer (textbook).
-    """
-    decays = np.geomspace(0.5, 80.0, 40)
-    hertz = np.linspace(0.25, ALIAS_HZ, 160)
-    rest = np.ones_like(delay_s)
-    best = (math.inf, 1.0, 1.0, 0.0)
-    for _ in range(6):
-        for decay in decays:
-            envelope = np.exp(-decay * delay_s)
-            for rate in hertz:
-                turn = 2 * np.pi * rate * delay_s
-                basis = np.column_stack((envelope * np.cos(turn), envelope * np.sin(turn), rest))
-                parts, *_ = np.linalg.lstsq(basis, shift_px, rcond=None)
-                left = float(np.sum((basis @ parts - shift_px) ** 2))
-                if left < best[0]:
-                    best = (left, float(decay), float(rate), float(np.hypot(*parts[:2])))
-        step_decay = decays[1] / decays[0]
-        step_hertz = hertz[1] - hertz[0]
-        decays = best[1] * np.geomspace(1 / step_decay, step_decay, 9)
-        hertz = np.linspace(max(0.05, best[2] - step_hertz), best[2] + step_hertz, 9)
-    left_px = math.sqrt(best[0] / len(shift_px))
-    return Swing(best[3], best[1], best[2], left_px)
 
 
 def read_press(record: dict[str, Any], frame_s: Floats) -> TrialReading:

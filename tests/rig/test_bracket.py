@@ -18,7 +18,9 @@ from hypothesis import strategies as st
 from capturehook.cli.main import run
 from capturehook.errors import CaptureHookError
 from capturehook.profile import parse_profile
-from capturehook.rig import bracket as parts
+from capturehook.rig import bracket_clips as clips
+from capturehook.rig import bracket_switch as parts
+from capturehook.rig.bracket import CLEARANCE_MM
 from capturehook.rig.bracket_drawing import draw_bracket
 from capturehook.rig.solid import as_3mf, as_stl, build, triangles
 
@@ -26,9 +28,9 @@ pytest.importorskip("manifold3d")
 SWITCHES = [parts.SwitchBracket(switch=name) for name in parts.SWITCHES]
 ALL = [
     *(parts.switch_bracket(one) for one in SWITCHES),
-    parts.sensor_bracket(parts.SensorBracket()),
-    parts.tapper_bracket(parts.TapperBracket()),
-    parts.tapper_bracket(parts.TapperBracket(phone_mm=14, horn_mm=20)),
+    clips.sensor_bracket(clips.SensorBracket()),
+    clips.tapper_bracket(clips.TapperBracket()),
+    clips.tapper_bracket(clips.TapperBracket(phone_mm=14, horn_mm=20)),
 ]
 
 
@@ -109,7 +111,7 @@ def test_switch_holes_are_a_pitch_apart_in_the_mesh(wish) -> None:
     made = parts.switch_bracket(wish)
     corners, _ = triangles(build(made))
     switch = parts.SWITCHES[wish.switch]
-    radius = parts.CLEARANCE_MM[switch.screw] / 2
+    radius = CLEARANCE_MM[switch.screw] / 2
     centres = []
     for hole in (h for h in made.holes if h.axis == "z" and h.diameter_mm == 2 * radius):
         flat = corners[np.abs(corners[:, 2]) < 1e-6][:, :2]
@@ -181,7 +183,7 @@ y_mm = 200
 
 
 def test_horn_that_does_not_reach_is_told() -> None:
-    made = parts.tapper_bracket(parts.TapperBracket(horn_mm=13, push_mm=3))
+    made = clips.tapper_bracket(clips.TapperBracket(horn_mm=13, push_mm=3))
     assert [one.code for one in made.findings] == ["horn-short"]
 
 

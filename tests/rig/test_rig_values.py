@@ -7,12 +7,12 @@ import pytest
 from capturehook.catalog.triggers.button_press import closed_ms
 from capturehook.model.shutter import shutter_seconds, true_shutter_s
 from capturehook.physics import circuit, coils, interval, optics, settling
-from capturehook.rig import bracket
+from capturehook.rig.bracket_switch import SWITCHES
 from tests.catalog.test_button_press import heron
 
 WORKED = [
     # a lever's over-travel of 1.2 mm, 1.0 mm past the contact: 70 to 100 % is what makers ask
-    (1.0 / bracket.SWITCHES["19.8-lever"].overtravel_mm, 0.8333),
+    (1.0 / SWITCHES["19.8-lever"].overtravel_mm, 0.8333),
     # kinematics of the approach: 300 mm/min, 0.5 mm of pretravel, 0.05 mm of spread
     (300 / 60, 5.0),
     (closed_ms(heron(press_share=0.5, hold_ms=0)), 85.0),

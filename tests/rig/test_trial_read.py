@@ -12,7 +12,8 @@ import pytest
 
 from capturehook.errors import CaptureHookError
 from capturehook.rig.trial import press_trial, still_trial
-from capturehook.rig.trial_read import fit_swing, load_record, match_steps, read_press, read_still
+from capturehook.rig.trial_fit import fit_swing, match_steps
+from capturehook.rig.trial_read import load_record, read_press, read_still
 from tests.rig.test_trial import BUTTON, PIN, profile_of
 
 PX_MM = 6.0
