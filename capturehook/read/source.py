@@ -138,6 +138,14 @@ def open_source(data: bytes, path: str) -> Source:
     return Source(path, data, text)
 
 
+def _refuse_resin(data: bytes, path: str) -> None:
+    from capturehook.catalog.containers import HEAD_BYTES, binary_kind
+
+    kind = binary_kind(data[:HEAD_BYTES])
+    if kind is not None:
+        raise GcodeError(path, f"is {kind.what}, of a resin printer", "Use `capturehook resin`")
+
+
 def _refuse_what_is_no_text(data: bytes, path: str) -> None:
     if not data[:65536].strip() and not data.strip():
         raise GcodeError(path, "is empty", "Export the job again")
@@ -159,6 +167,7 @@ def _refuse_what_is_no_text(data: bytes, path: str) -> None:
         raise GcodeError(path, "is 16-bit text", "Save it as plain ASCII or UTF-8 text")
     at = data.find(b"\0")
     if at >= 0:
+        _refuse_resin(data, path)
         line_no = data.count(b"\n", 0, at) + 1
         raise GcodeError(
             Where(path, line_no=line_no),

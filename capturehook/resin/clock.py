@@ -39,7 +39,7 @@ class Calibration:
 
     def words(self) -> str:
         return (
-            f"by the clock {self.layer_s:+.2f} s in each layer (within {self.within_s:.2f} s), "
+            f"by the clock {self.layer_s:+.2f} s in each layer (within {self.within_s:.3f} s), "
             f"{self.startup_s:.0f} s before the first layer"
         )
 

@@ -59,6 +59,33 @@ def test_ctb_whose_lift_fields_hold_the_first_stage_alone_takes_the_same_time(
     np.testing.assert_allclose(on_s, timing["light_on"], atol=6e-3)
 
 
+def test_ctb_of_version_3_adds_the_second_stage_and_takes_its_rests_from_s(tmp_path: Path) -> None:
+    """Lift 2 + 5 mm; rest 1 s at the top and 1.25 s down again stand in S, none before the lift."""
+    data = bytearray(truth.sample("v4_total.ctb"))
+    struct.pack_into("<I", data, 4, 3)
+    (p_at,), (s_at,) = (struct.unpack_from("<I", data, at) for at in (0x54, 0x68))
+    struct.pack_into("<f", data, p_at, 3.0)
+    struct.pack_into("<f", data, p_at + 8, 2.0)
+    struct.pack_into("<4f", data, s_at, 4.0, 180.0, 5.0, 240.0)
+    struct.pack_into("<3f", data, s_at + 16, 1.5, 90.0, 1.0)
+    struct.pack_into("<2f", data, s_at + 0x34, 1.25, 1.0)
+    for layer, row in enumerate(ctb_rows(data)):
+        (at,) = struct.unpack_from("<I", data, row + 12)
+        struct.pack_into("<f", data, at - 84 + 40, 3.0 if layer < 4 else 2.5)
+    job = read(tmp_path, bytes(data))
+    assert job.timeline.lift_mm[[0, 20]].tolist() == [7.0, 7.5]  # by the layers' own records
+    drop = 6.0 / 4.0 + 1.5 / 1.5
+    assert cycle_s(job, 30) == pytest.approx(2.5 / 1.0 + 5 / 4 + 1.0 + drop + 1.25, abs=1e-3)
+
+
+def test_ctb_with_rests_ignores_its_light_off_time(tmp_path: Path) -> None:
+    data = bytearray(truth.sample("v4_total.ctb"))
+    before = read(tmp_path, bytes(data)).timeline.total_s
+    for row in ctb_rows(data):
+        struct.pack_into("<f", data, row + 8, 60.0)
+    assert read(tmp_path, bytes(data)).timeline.total_s == before
+
+
 def test_ctb_layer_record_that_is_another_layers_is_not_believed(tmp_path: Path) -> None:
     """Layers with equal images share one record, which then holds the first user's moves."""
     data = bytearray(truth.sample("v4_total.ctb"))
@@ -150,6 +177,26 @@ def test_goo_pause_is_told(tmp_path: Path) -> None:
 def test_goo_without_its_end_is_refused(tmp_path: Path) -> None:
     with pytest.raises(FileError, match="end: "):
         read(tmp_path, truth.sample("static.goo")[:-1])
+
+
+def test_goo_of_fewer_layers_than_it_holds_is_refused(tmp_path: Path) -> None:
+    """A smaller count, or another end, is damage: what follows the last layer is the end mark."""
+    data = bytearray(truth.sample("static.goo"))
+    struct.pack_into(">i", data, GOO_HEAD, 39)
+    with pytest.raises(FileError, match="does not come after 39 layers"):
+        read(tmp_path, bytes(data))
+    data = bytearray(truth.sample("static.goo"))
+    data[-1] ^= 4
+    with pytest.raises(FileError, match="does not come after 40 layers"):
+        read(tmp_path, bytes(data))
+
+
+def test_tables_of_fewer_layers_than_they_hold_are_refused(tmp_path: Path) -> None:
+    data = bytearray(truth.sample("v515.pwmx"))
+    (layers_at,) = struct.unpack_from("<I", data, 0x14 + 16)
+    struct.pack_into("<I", data, layers_at + 16, 25)
+    with pytest.raises(FileError, match="counts 25 layers in 1284 bytes"):
+        read(tmp_path, bytes(data))
 
 
 def tables_516(two_stage: int) -> bytes:

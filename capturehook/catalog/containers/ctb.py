@@ -173,6 +173,8 @@ def _own_moves(
         values = dict(zip(OWN, own[3:13], strict=True))
         if values["lift"] <= 0 or values["lift_speed"] <= 0 or values["drop_speed"] <= 0:
             continue
+        if version < 4:  # the first stage alone, as in the settings
+            values["lift"] += moves["lift_2"][layer]
         for name in names:
             moves[name][layer] = values[name]
 
