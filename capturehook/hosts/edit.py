@@ -13,9 +13,9 @@ from capturehook.hosts.summary import Posing, keep_told, tell_summary
 from capturehook.model.profile import Profile
 
 
-def pose_change(profile: Profile, *, skip_unsafe: bool = False) -> Posing:
-    """The change that puts pose blocks in, and remembers what it did."""
-    return Posing(profile, skip_unsafe=skip_unsafe)
+def pose_change(profile: Profile, *, skip_unsafe: bool = False, needs_end: bool = False) -> Posing:
+    """The change that puts pose blocks in, and remembers what it did; see Posing."""
+    return Posing(profile, skip_unsafe=skip_unsafe, needs_end=needs_end)
 
 
 def edit_file(

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from capturehook.errors import Finding
+from capturehook.errors import Finding, GcodeError
 from capturehook.hosts.run import tell
 from capturehook.model.profile import Profile
 
@@ -15,16 +15,24 @@ if TYPE_CHECKING:
 
 
 class Posing:
-    """Puts pose blocks into texts of jobs, and remembers what it did in ``done``."""
+    """Puts pose blocks into texts of jobs, and remembers what it did in ``done``.
 
-    def __init__(self, profile: Profile, *, skip_unsafe: bool = False) -> None:
-        self.profile, self.skip_unsafe = profile, skip_unsafe
+    ``needs_end`` refuses a job without any sign of its end: its copy may still go on.
+    """
+
+    def __init__(
+        self, profile: Profile, *, skip_unsafe: bool = False, needs_end: bool = False
+    ) -> None:
+        self.profile, self.skip_unsafe, self.needs_end = profile, skip_unsafe, needs_end
         self.done: list[PosedJob] = []
 
     def __call__(self, text: bytes, name: str) -> bytes:
         from capturehook.api import apply
 
         applied = apply(text, self.profile, path=name, skip_unsafe=self.skip_unsafe)
+        cut = next((one for one in applied.findings if one.code == "may-be-cut"), None)
+        if self.needs_end and cut is not None:
+            raise GcodeError(cut.where, cut.text, "It is taken when it changes; or use `apply`")
         self.done.append(applied)
         return applied.data
 

@@ -292,7 +292,8 @@ def _run(argv: list[str]) -> int:
     given = words.parse_args(argv)
     if not 0 <= given.still_s <= 3600 or not 0.05 <= given.every_s <= 3600:
         raise CaptureHookError("watch", "times are out of range", "Give 0.05 to 3600 seconds")
-    change = pose_change(load_profile(given.profile), skip_unsafe=given.skip_unsafe)
+    profile = load_profile(given.profile)
+    change = pose_change(profile, skip_unsafe=given.skip_unsafe, needs_end=True)
     watch = Watch(given.folder, given.out, change, given.still_s)
     watch.plan_to = given.plan_to
     return run_watch(watch, every_s=given.every_s, once=given.once)

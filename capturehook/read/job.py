@@ -19,6 +19,7 @@ from capturehook.read.marks import Marks
 from capturehook.read.moves import JobMoves, read_moves
 from capturehook.read.source import Source, open_source
 from capturehook.read.spans import Spans, find_spans
+from capturehook.read.stated import Stated
 
 if TYPE_CHECKING:
     from capturehook.clock.seconds import Timetable
@@ -48,6 +49,11 @@ class Job:
     @cached_property
     def spans(self) -> Spans:
         return find_spans(self.source, self.read)
+
+    @cached_property
+    def stated(self) -> Stated:
+        """What the job states of its own printer and settings."""
+        return Stated.of(self.source.data)
 
     @cached_property
     def features(self) -> Features:

@@ -11,7 +11,6 @@ import numpy as np
 
 from capturehook.model.profile import RETRACT_MM
 from capturehook.read.job import Job
-from capturehook.read.stated import Stated
 
 LEAST_MM = 0.01
 MOST_MM = 15.0
@@ -31,7 +30,7 @@ def job_retract_mm(job: Job) -> float:
     if len(lengths) >= FEW:
         values, counts = np.unique(lengths, return_counts=True)
         return float(values[counts == counts.max()][-1])
-    stated = Stated.of(job.source.data).retract_mm
+    stated = job.stated.retract_mm
     return min(max(stated, 0.0), MOST_MM) if stated is not None else RETRACT_MM
 
 

@@ -31,7 +31,7 @@ RETRACT_RATIO, RETRACT_MM = 2.0, 0.5
 
 def stated_findings(job: Job) -> list[Finding]:
     """Where the job's own statements contradict the profile."""
-    stated = Stated.of(job.source.data)
+    stated = job.stated
     contradictions = [found for check in CHECKS for found in check(stated, job.profile)]
     return [
         Finding(code, str(_where(job, setting)), text) for code, setting, text in contradictions
@@ -52,7 +52,7 @@ def refuse_job(job: Job, *, is_whole: bool = False) -> None:
     """
     if not is_whole:
         refuse_cut(job)
-    stated = Stated.of(job.source.data)
+    stated = job.stated
     _refuse_other_unit(job, stated)
     _refuse_other_e_mode(job, stated)
 

@@ -110,6 +110,21 @@ def test_stalled_copy_is_made_again_when_it_goes_on(folder: Path, change: Counti
     assert has_poses((folder / "part.posed.gcode").read_bytes())
 
 
+def test_copy_that_rests_between_two_layers_is_waited_for(folder: Path) -> None:
+    """Nothing shows a cut there but that no end comes."""
+    change = pose_change(load_profile("heron"), needs_end=True)
+    cut = JOB.index(b"\n", JOB.index(b";LAYER_CHANGE", len(JOB) // 2)) + 1
+    put(folder, "part.gcode", JOB[:cut] + b"G1 Z9 F600\n", 1)
+    watch = Watch(folder, None, change, 1.0)
+    take_all(watch, 0.0)
+    with pytest.raises(GcodeError, match=r"cut off|no program ends"):
+        take_all(watch, 1.0)
+    assert take_all(watch, 1.5) == []
+    put(folder, "part.gcode", JOB, 2)
+    take_all(watch, 2.0)
+    assert take_all(watch, 3.0) == ["part.posed.gcode"]
+
+
 def test_empty_and_foreign_files_are_never_taken(folder: Path, change: Counting) -> None:
     for name in (".hidden.gcode", "~part.gcode", "part.gcode.part", "notes.txt", "a.posed.gcode"):
         put(folder, name, JOB, 1)
