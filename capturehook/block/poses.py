@@ -24,6 +24,7 @@ from capturehook.block.remaining import remaining_insertions, remaining_lines
 from capturehook.block.splice import Insertion, Piece, gives_back, splice_pieces
 from capturehook.block.witness import Stated, check_output
 from capturehook.block.write import Kit, make_kit, pose_block
+from capturehook.clock.clocking import times_of
 from capturehook.errors import Finding, ProofError
 from capturehook.model.pose import Placed, Pose
 from capturehook.model.profile import Profile
@@ -192,7 +193,7 @@ def remaining_time(job: Job, poses: Sequence[Pose], added_s: Floats) -> list[Ins
             for line, code in zip(others.command_line, others.command, strict=True)
             if code == "M73"
         ],
-        job.times.total_s,
+        times_of(job).total_s,
         np.array([pose.line_no - 1 for pose in poses], dtype=np.int64),
         added_s,
     )

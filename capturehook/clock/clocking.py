@@ -11,6 +11,7 @@ from capturehook.clock.limits import accel_in_force, retract_from_job, with_job_
 from capturehook.clock.seconds import Timetable, make_timetable
 from capturehook.model.moves import MoveTable
 from capturehook.model.profile import Machine, Profile, Retract
+from capturehook.read.job import Job
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,3 +42,12 @@ def job_clocking(profile: Profile, job: bytes) -> Clocking:
         retract_from_job(job, profile.machine.firmware, profile.retract),
         job,
     )
+
+
+def times_of(job: Job) -> Timetable:
+    """The job clocked by its profile; once for each job."""
+    times: Timetable | None = job.known.get("times")
+    if times is None:
+        times = make_timetable(job.moves, job.profile.machine, job.profile.retract)
+        job.known["times"] = times
+    return times

@@ -11,6 +11,7 @@ import numpy as np
 
 from capturehook.catalog import FIRMWARES
 from capturehook.catalog.triggers.button_press import trigger_path
+from capturehook.clock.clocking import times_of
 from capturehook.errors import Finding, PoseError, Where
 from capturehook.model.pose import Placed
 from capturehook.model.profile import Machine, Profile
@@ -39,7 +40,7 @@ def choose(job: Job) -> np.ndarray:
     capture = job.profile.capture
     end_s = volume = None
     if capture.every_s or capture.min_gap_s or capture.spread == "time":
-        end_s = job.times.second_at(job.moves.line_index[job.layers.last_move] + 1)
+        end_s = times_of(job).second_at(job.moves.line_index[job.layers.last_move] + 1)
     if capture.spread == "volume":
         laid = np.where(job.moves.prints, job.moves.e_step_mm, 0.0)  # retractions lay nothing
         volume = np.cumsum(laid)[job.layers.last_move] * pi * job.profile.machine.filament_mm**2 / 4

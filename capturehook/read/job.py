@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import cached_property
 from math import pi
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -22,7 +22,6 @@ from capturehook.read.spans import Spans, find_spans
 from capturehook.read.stated import Stated
 
 if TYPE_CHECKING:
-    from capturehook.clock.seconds import Timetable
     from capturehook.model.moves import MoveTable
 
 
@@ -37,6 +36,8 @@ class Job:
     profile: Profile = field(repr=False)
     was_posed: bool = False
     """The file held blocks of an earlier run; they are not in ``source``."""
+    known: dict[str, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+    """What later stages have found out of this job and keep with it."""
 
     @property
     def moves(self) -> MoveTable:
@@ -58,12 +59,6 @@ class Job:
     @cached_property
     def features(self) -> Features:
         return find_features(self.source)
-
-    @cached_property
-    def times(self) -> Timetable:
-        from capturehook.clock.seconds import make_timetable
-
-        return make_timetable(self.moves, self.profile.machine, self.profile.retract)
 
 
 def filament_per_unit(profile: Profile) -> float:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.block.poses import PosedJob
-from capturehook.clock.clocking import Clocking
+from capturehook.clock.clocking import Clocking, times_of
 from capturehook.clock.seconds import Timetable
 from capturehook.errors import Finding
 from capturehook.model.plan import PlannedPose, PlanRecord
@@ -191,7 +191,7 @@ def plan_shoot(applied: PosedJob, clocking: Clocking | None = None) -> Shoot:
     ``clocking`` gives other limits than the profile's (see `plan.clocking`).
     """
     job, profile = applied.job, applied.job.profile
-    times = job.times
+    times = times_of(job)
     if clocking is not None:
         times = clocking.times(job.moves, clocking.accel(job.moves))
     costs = pose_costs(job, applied.poses, clocking)

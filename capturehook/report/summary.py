@@ -6,6 +6,7 @@ from fractions import Fraction
 from typing import Any
 
 from capturehook.block.poses import PosedJob
+from capturehook.clock.clocking import times_of
 from capturehook.model.pose import Pose
 from capturehook.model.profile import Capture, Profile, Retract
 from capturehook.model.state import State
@@ -35,7 +36,7 @@ def dry_run_record(applied: PosedJob) -> dict[str, Any]:
     """
     job, profile = applied.job, applied.job.profile
     added_s = [round(second, 3) for second in added_seconds(job, applied.poses).tolist()]
-    total_added_s, print_s = round(sum(added_s), 3), round(job.times.total_s, 3)
+    total_added_s, print_s = round(sum(added_s), 3), round(times_of(job).total_s, 3)
     return {
         "schema": SCHEMA,
         "job": {

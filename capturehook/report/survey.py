@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.catalog import FIRMWARES
+from capturehook.clock.clocking import times_of
 from capturehook.clock.limits import estimate_from_job
 from capturehook.clock.seconds import is_unknown
 from capturehook.errors import Finding
@@ -165,7 +166,7 @@ def _retracted(job: Job) -> NDArray[np.bool_]:
 def _times(job: Job) -> dict[str, Any]:
     estimate = estimate_from_job(job.source.data)
     return {
-        "print_s": round(float(job.times.total_s), 1),
+        "print_s": round(float(times_of(job).total_s), 1),
         "startup_s": job.profile.machine.startup_s if is_unknown(job.moves).any() else 0.0,
         "host_estimate_s": None if estimate is None else round(estimate, 1),
     }

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from capturehook.api import apply
+from capturehook.clock.clocking import times_of
 from capturehook.profile import build_profile
 from capturehook.read.job import read_job
 from capturehook.report.cooling import layer_seconds, quickest_layer
@@ -42,7 +43,7 @@ def test_layer_times_are_those_of_the_moves_by_hand() -> None:
     fast = dict.fromkeys("xyze", 1e8)
     machine = {"max_mm_min": fast, "max_accel_mm_s2": fast, "accel_mm_s2": 1e8}
     job = read_job(data, "job.gcode", build_profile(profile_table("marlin", machine=machine), "t"))
-    seconds = layer_seconds(job.moves, job.layers, job.times)
+    seconds = layer_seconds(job.moves, job.layers, times_of(job))
     assert np.isnan(seconds[0])
     assert seconds[1:] == pytest.approx([8, 13, 8], abs=0.02)
 

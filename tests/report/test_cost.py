@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from capturehook.api import apply
 from capturehook.block.poses import PosedJob
 from capturehook.catalog import FIRMWARES
-from capturehook.clock.clocking import job_clocking
+from capturehook.clock.clocking import job_clocking, times_of
 from capturehook.clock.seconds import make_timetable
 from capturehook.profile import build_profile
 from capturehook.read.moves import read_moves
@@ -46,7 +46,7 @@ def clocked_difference(applied: PosedJob) -> float:
         filament_per_unit=applied.job.filament_per_unit,
     )
     out = make_timetable(read.table, machine, profile.retract)
-    return out.total_s - applied.job.times.total_s
+    return out.total_s - times_of(applied.job).total_s
 
 
 @pytest.mark.parametrize("retract", ["moves", "firmware", "none"])
@@ -179,5 +179,5 @@ def test_fire_at_is_the_clock_of_the_output_at_the_hold() -> None:
     clock = make_timetable(out, applied.job.profile.machine, applied.job.profile.retract)
     holds = [n for n, line in enumerate(applied.data.split(b"\n")) if line == b"G4 P470"]
     lines = np.array([pose.line_no - 1 for pose in applied.poses])
-    fires = applied.job.times.second_at(lines) + costs.fire_at_s
+    fires = times_of(applied.job).second_at(lines) + costs.fire_at_s
     assert fires == pytest.approx(clock.second_at(holds), abs=1e-6)
