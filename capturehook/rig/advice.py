@@ -124,7 +124,11 @@ def check_asked(record: Any) -> None:
         As :func:`check_number`.
     """
     for one in fields(record):
-        value = getattr(record, one.name)
+        value, choices = getattr(record, one.name), one.metadata.get("choices")
+        if choices and value not in choices:
+            raise CaptureHookError(
+                Where(one.name), f"{value!r} is not known", f"Choose one of {', '.join(choices)}"
+            )
         if isinstance(value, (int, float)) and not isinstance(value, bool):
             check_number(one.name, value, one.metadata["low"], one.metadata["high"])
 

@@ -38,7 +38,7 @@ def air_trial(poses: Sequence[Pose], profile: Profile, lift_mm: float = LIFT_MM)
     if not poses:
         raise CaptureHookError("air", "the job has no poses", "Choose other layers, or another job")
     top_mm = max(line.z_mm for pose in poses for line in pose.block.lines if line.z_mm is not None)
-    program = Program(profile, min(top_mm + lift_mm, profile.machine.z_mm[1]))
+    program = Program(profile, top_mm + lift_mm)
     for pose in poses:
         program.comment(f"pose {pose.pose}, layer {pose.layer}")
         _fly(program, pose, lift_mm)
@@ -52,7 +52,7 @@ def air_trial(poses: Sequence[Pose], profile: Profile, lift_mm: float = LIFT_MM)
 def _fly(program: Program, pose: Pose, lift_mm: float) -> None:
     """To where the pose begins, then its moves, waits and trigger; no filament."""
     state, park = pose.state, program.profile.park
-    start_mm = min(state.z_mm + lift_mm, program.profile.machine.z_mm[1])
+    start_mm = state.z_mm + lift_mm
     program.move({"X": state.x_mm, "Y": state.y_mm}, park.travel_mm_min)
     program.move({"Z": start_mm}, park.hop_mm_min)
     fired = False
@@ -60,7 +60,7 @@ def _fly(program: Program, pose: Pose, lift_mm: float) -> None:
         places = {"X": line.x_mm, "Y": line.y_mm, "Z": line.z_mm}
         to = {axis: mm for axis, mm in places.items() if mm is not None}
         if "Z" in to:
-            to["Z"] = min(to["Z"] + lift_mm, program.profile.machine.z_mm[1])
+            to["Z"] += lift_mm
         if to:
             program.move(to, line.feed_mm_min or park.travel_mm_min)
         elif line.role in (Role.WAIT, Role.SETTLE, Role.HOLD, Role.FIRE, Role.RELEASE):

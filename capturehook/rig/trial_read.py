@@ -23,6 +23,11 @@ from capturehook.model.profile import Profile
 from capturehook.physics.interval import worst_miss_rate
 from capturehook.rig.trial_fit import Floats, fit_swing, match_steps
 
+NEEDS = {
+    "press": ("sign", "first_mm", "step_mm", "count", "times", "pause_s"),
+    "still": ("scale_mm", "lag_mm_s", "accel_mm_s2", "offset_s"),
+}
+"""Numbers that the side file of each kind must hold."""
 SURE = 0.6
 """Share of the presses that must have a frame before the match is believed."""
 LEAST_PX_MM = 0.2
@@ -48,15 +53,21 @@ def load_record(path: Path) -> dict[str, Any]:
     data = read_bytes(path)
     try:
         record = json.loads(data)
-        kind, steps = record["trial"], record["steps"]
-        sound = kind in ("press", "still") and isinstance(record["about"], dict)
-        sound = sound and all({"part", "t_s", "value"} <= one.keys() for one in steps)
-        sound = sound and all(math.isfinite(float(one["t_s"])) for one in steps)
+        kind, steps, about = record["trial"], record["steps"], record["about"]
+        sound = len(steps) >= 2 and all(_is_number(about[key]) for key in NEEDS[kind])
+        sound = sound and about["axis"] in ("x", "y", "X", "Y")
+        for one in steps:
+            sound = sound and isinstance(one["part"], str)
+            sound = sound and _is_number(one["t_s"]) and _is_number(one["value"])
     except (ValueError, KeyError, TypeError, AttributeError) as fault:
         raise _no_record(path) from fault
-    if not sound or len(steps) < 2:
+    if not sound:
         raise _no_record(path)
     return dict(record)
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, (int, float)) and math.isfinite(value)
 
 
 def _no_record(path: Path) -> CaptureHookError:
@@ -65,8 +76,18 @@ def _no_record(path: Path) -> CaptureHookError:
     )
 
 
+def _check_times(frame_s: Floats) -> None:
+    if len(frame_s) < 1 or not np.isfinite(frame_s).all():
+        raise CaptureHookError(
+            "trial read",
+            "finds no times in these pictures, and a trial is read by them",
+            "Copy them from the card again, so that they keep their times",
+        )
+
+
 def still_frame(record: dict[str, Any], frame_s: Floats) -> int:
     """Index of a frame that was taken after the longest wait: the rest."""
+    _check_times(frame_s)
     step_s = np.array([one["t_s"] for one in record["steps"]], dtype=np.float64)
     found = match_steps(step_s, frame_s)
     waits = [one["value"] if one["part"] == "settle" else -1.0 for one in record["steps"]]
@@ -80,6 +101,7 @@ def read_press(record: dict[str, Any], frame_s: Floats) -> TrialReading:
     Source: monotone counting, x_c = x_last - (N - 1) step; the true place is within one step
     before it.
     """
+    _check_times(frame_s)
     about, steps = record["about"], record["steps"]
     times, count, step_mm = int(about["times"]), int(about["count"]), about["step_mm"]
     step_s = np.array([one["t_s"] for one in steps], dtype=np.float64)
@@ -132,6 +154,7 @@ def read_still(
     frame_s : (F,) times of the frames
     shift_px : (F, 2) shift of the target against one frame of the rest, right and down
     """
+    _check_times(frame_s)
     steps = record["steps"]
     found = match_steps(np.array([one["t_s"] for one in steps], dtype=np.float64), frame_s)
     parts = np.array([one["part"] for one in steps])

@@ -104,6 +104,13 @@ def test_air_trial_flies_the_poses_without_filament(family: str) -> None:
     assert len(presses) == 3
 
 
+def test_air_trial_that_would_leave_the_top_is_refused() -> None:
+    profile = profile_of("marlin", BUTTON)
+    poses = apply(lighthouse_job(), profile).poses[:3]
+    with pytest.raises(CaptureHookError, match="not within the machine"):
+        air_trial(poses, profile, lift_mm=249.5)
+
+
 def test_the_clock_of_a_trial_is_that_of_the_slow_interpreter() -> None:
     """Moves from rest to rest by hand: d/v + v/a, or 2 sqrt(d/a) where v is not reached."""
     trial = press_trial(profile_of("marlin", BUTTON), times=1)

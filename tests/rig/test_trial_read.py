@@ -171,6 +171,26 @@ def test_a_file_that_is_no_side_file_is_one_clear_error(text, tmp_path: Path) ->
         load_record(path)
 
 
+def test_side_file_with_a_falsified_number_is_refused(tmp_path: Path) -> None:
+    record = press_trial(profile_of("marlin", BUTTON), times=1).record()
+    path = tmp_path / "a.json"
+    for key, value in (("step_mm", "wide"), ("count", None), ("axis", "q"), ("pause_s", 1e999)):
+        path.write_text(json.dumps({**record, "about": {**record["about"], key: value}}))
+        with pytest.raises(CaptureHookError, match="no side file"):
+            load_record(path)
+    path.write_text(json.dumps(record))
+    assert load_record(path)["trial"] == "press"
+
+
+def test_frames_without_times_are_one_clear_error() -> None:
+    profile = profile_of("marlin", PIN)
+    record = still_trial(profile).record()
+    with pytest.raises(CaptureHookError, match="no times"):
+        read_still(record, np.full(5, np.nan), np.zeros((5, 2)), profile)
+    with pytest.raises(CaptureHookError, match="no times"):
+        read_press(press_trial(profile_of("marlin", BUTTON)).record(), np.array([]))
+
+
 def test_drawn_pictures_from_a_folder_give_the_lag_and_the_swing(tmp_path: Path) -> None:
     """PNG frames of a pattern, moved by parts of a pixel; times are those of the files."""
     image = pytest.importorskip("PIL.Image")

@@ -260,3 +260,10 @@ fired_by = "sensor"
 def test_preferred_pair_beats_one_value():
     assert sum(phone.best_pair_ohm(252.1)) == pytest.approx(252.1, abs=0.6)
     assert circuit.preferred_ohm(252.1, circuit.E24) == 240
+
+
+@pytest.mark.parametrize("bad", [{"by": "wire"}, {"mic_ohm": 10.0}, {"hold_ms": float("nan")}])
+def test_a_figure_without_meaning_is_one_clear_error(bad):
+    with pytest.raises(CaptureHookError) as fault:
+        phone.PhoneCable(**bad)
+    assert str(fault.value.where) == next(iter(bad))
