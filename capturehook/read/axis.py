@@ -1,9 +1,8 @@
 """One axis through a whole job at once: positions, steps, shifts (G92) and homing.
 
-An axis is a list of operations: SET (an absolute word), ADD (a relative one), SHIFT (G92:
-the number changes, the machine does not move), HOME, UNKNOWN (a command after which nobody
-can say where the axis stands: NaN until the next absolute word), and CLEAR (the shifts are
-gone; where the axis stands is known again with the next absolute word).
+An axis is a list of operations: SET (an absolute word), ADD (a relative one), SHIFT (G92: the
+number changes, the machine does not move), HOME, UNKNOWN (NaN until the next absolute word), CLEAR
+(the shifts are gone, the machine stands still), and jumps, which depend on the state elsewhere.
 """
 
 from __future__ import annotations
@@ -122,7 +121,7 @@ def _fold(
     operation: NDArray[np.uint8], value: Array, shift_before: float, slots: Slots
 ) -> tuple[Array, Array]:
     """Operations -> the job's number and the shift after each. Both (O,)."""
-    jumps = np.flatnonzero(operation >= STORE)
+    jumps = np.flatnonzero(operation >= CLEAR)
     if not len(jumps):
         return _fold_run(operation, value, shift_before)
     machine = _Number(shift_before, slots)
@@ -175,8 +174,10 @@ class _Number:
             if not isnan(self.logical):
                 self.shift += self.logical - amount
             self.logical = amount
-        elif what in (HOME, CLEAR):
-            self.logical, self.shift = (amount if what == HOME else nan), 0.0
+        elif what == HOME:
+            self.logical, self.shift = amount, 0.0
+        elif what == CLEAR:
+            self.logical, self.shift = place, 0.0
         elif what == UNKNOWN:
             self.logical = nan
         elif what == STORE:
@@ -201,7 +202,7 @@ def _fold_run(
 ) -> tuple[Array, Array]:
     """:func:`_fold` without jumps; the first operation is a SET."""
     places = operation != ADD
-    value = np.where((operation == UNKNOWN) | (operation == CLEAR), np.nan, value)
+    value = np.where(operation == UNKNOWN, np.nan, value)
     if places.all():
         logical = value
     else:
@@ -218,8 +219,8 @@ def _fold_run(
 
 
 def _shifts(operation: NDArray[np.uint8], shift: Array, before: float) -> Array:
-    """Shifts counted from ``before``, and afresh after HOME and CLEAR."""
-    afresh = (operation == HOME) | (operation == CLEAR)
+    """Shifts counted from ``before``, and afresh after HOME."""
+    afresh = operation == HOME
     if not afresh.any():
         return shift + before
     home = np.maximum.accumulate(np.where(afresh, np.arange(len(shift)), 0))

@@ -5,6 +5,7 @@ These are few in a job (a per cent or two), so they are read one by one, in orde
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 
 from capturehook.errors import GcodeError
@@ -238,10 +239,10 @@ def _is_strange(command: Command, firmware: Firmware, e_letter: str) -> bool:
 
 
 def _refuse_odd_words(source: Source, index: int, command: Command) -> None:
-    letters = [letter for letter, _ in command.words]
-    twice = [letter for letter in letters if letters.count(letter) > 1]
-    if twice:
-        raise doubled_word(source, index, twice[0])
+    if len({letter for letter, _ in command.words}) < len(command.words):
+        many = Counter(letter for letter, _ in command.words)
+        twice = next(letter for letter, count in many.items() if count > 1)
+        raise doubled_word(source, index, twice)
     for letter, value in command.words:
         if value is not None and abs(value) >= MOST:
             raise GcodeError(
@@ -284,6 +285,7 @@ def _take_position(
     if code in ("G92.1", "G92.2"):
         for letter in "XYZE":
             events[letter].add(index, axis.UNKNOWN if letter == "E" else axis.CLEAR)
+        found.lost.append(Lost(index, "E", shown(command)))
     elif code == "G92" and not any(command.has(letter) for letter in "XYZEA"):
         _bare_g92(events, index, firmware.bare_g92)
     elif code == "G92":

@@ -74,3 +74,14 @@ def test_case_ends_as_it_says(case: Path) -> None:
     if "own_retraction_mm" in want:
         for block in take_apart(posed.data)[1]:
             assert b"G1 E-%.1f" % want["own_retraction_mm"] in b"".join(block.lines)
+
+
+def test_the_checker_sees_a_feed_a_number_and_a_place_that_are_not_put_back() -> None:
+    case = next(case for case in CASES if case.stem.endswith("save_restore_no_move"))
+    job = case.read_bytes()
+    assert_same_plastic(job, job, "klipper")
+    for wrong in (b"G1 F600\n", b"G92 E5.5\n", b"G1 Z9\n"):
+        with pytest.raises(AssertionError):
+            assert_same_plastic(
+                job, job.replace(b"G1 X60 Y90 E7", wrong + b"G1 X60 Y90 E7"), "klipper"
+            )

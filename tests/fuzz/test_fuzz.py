@@ -12,7 +12,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from capturehook.profile import build_profile
-from tests.fuzz import mutations
+from tests.fuzz import mutations, state_programs
 from tests.fuzz.fuzz_checks import check_job, check_profile
 from tests.fuzz.fuzz_files import run_files_case
 from tests.fuzz.run_fuzz import run_case
@@ -73,3 +73,14 @@ def test_any_bytes_meet_only_our_own_errors(data: bytes, firmware: str) -> None:
 )
 def test_any_text_as_a_profile_meets_only_our_own_errors(text: str) -> None:
     assert check_profile(Counter(), text) == []
+
+
+@pytest.mark.parametrize("firmware", FIRMWARES)
+def test_programs_of_state_commands_lay_the_same_plastic_or_are_refused(firmware: str) -> None:
+    profile = state_programs.profile_of(firmware)
+    verdicts = [
+        state_programs.verdict_on(state_programs.make_program(firmware, seed), firmware, profile)
+        for seed in range(1, 13)
+    ]
+    assert not [one for one in verdicts if one.startswith("WRONG")]
+    assert any(one.startswith("agreed") for one in verdicts)
