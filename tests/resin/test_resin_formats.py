@@ -7,6 +7,7 @@ modules of the kinds, with `struct` and plain integers.
 from __future__ import annotations
 
 import struct
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -250,3 +251,36 @@ def test_pulses_that_are_no_layers_are_told(tmp_path: Path) -> None:
     struct.pack_into("<f", data, rows[11], struct.unpack_from("<f", data, rows[10])[0])
     job = read(tmp_path, bytes(data))
     assert {f.code for f in job.findings} >= {"resin-short-pulse", "resin-same-height"}
+
+
+@pytest.mark.parametrize("light", [0.0, -1.0, 601.0, float("nan"), float("inf")])
+def test_exposure_that_no_printer_has_is_refused_with_its_layer(
+    tmp_path: Path, light: float
+) -> None:
+    data = bytearray(truth.sample("v2_key0.ctb"))
+    struct.pack_into("<f", data, ctb_rows(data)[6] + 4, light)
+    with pytest.raises(FileError, match="layer 7: exposure .* cannot be"):
+        read(tmp_path, bytes(data))
+
+
+def rezipped(tmp_path: Path, name: str, member: str, old: bytes, new: bytes) -> ResinJob:
+    """The job of a sample zip in which one member's text is changed."""
+    path = tmp_path / name
+    with zipfile.ZipFile(path, "w") as out:
+        for one, data in truth.members(name).items():
+            assert one != member or old in data
+            out.writestr(one, data.replace(old, new) if one == member else data)
+    return read_job(path, ResinTable())
+
+
+def test_vdt_off_delay_counts_only_where_there_are_no_waits(tmp_path: Path) -> None:
+    old, new = b'"light_off_delay": 0', b'"light_off_delay": 50'
+    job = rezipped(tmp_path, "layers.vdt", "manifest.json", old, new)
+    assert job.timeline.total_s == pytest.approx(407.7, abs=1e-2)
+    assert job.bracket_s is None
+
+
+def test_job_that_tries_exposures_side_by_side_is_told(tmp_path: Path) -> None:
+    new = b"numFade = 10\ncalibrateRegions = 4\ncalibrateTime = 1"
+    job = rezipped(tmp_path, "tilt.sl1", "config.ini", b"numFade = 10", new)
+    assert [finding.code for finding in job.findings] == ["resin-calibration"]

@@ -39,6 +39,7 @@ KEYS = {
     "pixels_x": ("display_pixels_x",),
     "wide_mm": ("display_width",),
     "speed": ("expUserProfile",),
+    "regions": ("calibrateRegions",),
 }
 """What is looked for -> the names it goes by."""
 FULL_LAYERS = 3
@@ -98,7 +99,11 @@ class SettingsZip:
             stated_s=numbers.get("print_s", default=0.0) or None,
             pitch_mm=numbers.get("wide_mm", default=0.0) / pixels_x if pixels_x else 0.0,
             images=tuple(member for _, member in images),
-            findings=(*gaps(images, path), *_count_findings(numbers, layers)),
+            findings=(
+                *gaps(images, path),
+                *_count_findings(numbers, layers),
+                *_calibration_findings(numbers),
+            ),
         )
 
 
@@ -165,6 +170,18 @@ def _count_findings(numbers: _Numbers, layers: int) -> list[Finding]:
         return []
     text = f"states {sum(counts):.0f} layers, but the container holds {layers} layer images"
     return [Finding("resin-layer-count", f"{numbers.path}: {numbers.name}", text)]
+
+
+def _calibration_findings(numbers: _Numbers) -> list[Finding]:
+    """A job that tries several exposures side by side keeps the lamp on, longer than stated."""
+    regions = numbers.get("regions", default=0.0)
+    if regions < 1:
+        return []
+    text = (
+        f"tries exposures in {regions:.0f} regions: the lamp stays on through all of them in one "
+        "pulse, longer than the exposure stated"
+    )
+    return [Finding("resin-calibration", f"{numbers.path}: {numbers.name}", text)]
 
 
 def _named(lines: dict[str, str], what: str) -> str | None:
