@@ -259,7 +259,7 @@ def test_exposure_that_no_printer_has_is_refused_with_its_layer(
 ) -> None:
     data = bytearray(truth.sample("v2_key0.ctb"))
     struct.pack_into("<f", data, ctb_rows(data)[6] + 4, light)
-    with pytest.raises(FileError, match="layer 7: exposure .* cannot be"):
+    with pytest.raises(FileError, match=r"layer 7: exposure .* cannot be"):
         read(tmp_path, bytes(data))
 
 

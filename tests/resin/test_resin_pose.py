@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from pydantic import ValidationError
 from resin_jobs import bar, command_text, local_records, write_command_job
 
 from capturehook.block.fence import sealed, strip_bytes
@@ -294,3 +295,44 @@ def test_strip_of_a_lone_fence_in_a_long_job_ends(eol: str) -> None:
     text = b"; capturehook pose 1 begin layer 1 z 0.05" + end + (b"G4 P1;" + end) * 20_000
     with pytest.raises(GcodeError, match="begins here and has no end"):
         strip_bytes(text, "a")
+
+
+def posed_codes(tmp_path: Path, text: bytes, **switch: object) -> dict[str, str]:
+    """Code -> text of the findings of a job posed for a switch."""
+    path = write_command_job(tmp_path / "a.zip", text, [bar(1)] * 2)
+    table = table_with(switch=switch)
+    job, _ = insert_poses(path, path, TERN, table)
+    found = [*job.findings, *plan_shoot(job, TERN, table).findings]
+    return {finding.code: finding.text for finding in found}
+
+
+def test_job_that_rises_past_the_switch_is_told_with_the_amount(tmp_path: Path) -> None:
+    """The contact closes 0.3 mm under the pose at 120; the job ends at 150, 30.3 mm further."""
+    text = command_text(2, lift_mm=6, end=("M106 S0", "G1 Z150 F25"))
+    told = posed_codes(tmp_path, text)["resin-switch-pressed"]
+    assert "to 150 mm, 30.3 mm past the switch that closes at 119.7 mm" in told
+    assert "a switch that stands 2 mm breaks" in told
+    assert "breaks" not in posed_codes(tmp_path, text, passable=True)["resin-switch-pressed"]
+    assert posed_codes(tmp_path, command_text(2, lift_mm=6)) == {}
+
+
+def test_plate_that_moves_on_as_the_shutter_opens_is_told(tmp_path: Path) -> None:
+    """1.5 mm at 60 mm/min take 1.5 s; Tern's camera opens 0.12 s after the contact."""
+    text = command_text(2, lift_mm=6)
+    told = posed_codes(tmp_path, text, over_travel_mm=1.5, approach_mm_min=60)
+    assert "moves on for 1.50 s after its switch closes" in told["resin-plate-moves"]
+
+
+@pytest.mark.parametrize(
+    ("switch", "found"),
+    [
+        ({"over_travel_mm": 0.1, "repeat_mm": 0.05}, "less than three times repeat_mm 0.05"),
+        ({"over_travel_mm": 3.0}, "more than the 2 it stands"),
+    ],
+)
+def test_switch_that_may_not_close_or_would_break_is_refused(
+    switch: dict[str, object], found: str
+) -> None:
+    with pytest.raises(ValidationError, match=found):
+        PlatePose.model_validate({"switch": switch})
+    PlatePose.model_validate({"switch": switch, "lines": ["M42 P4 S255"]})  # not pressed then
