@@ -18,13 +18,25 @@ import pytest
 
 from capturehook.api import apply
 from capturehook.block import witness, witness_bytes, witness_lines, witness_state
+from capturehook.block.witness import check_output
 from capturehook.block.witness_bytes import Bytes, NotToldError
 from capturehook.block.witness_state import Family, Found
+from capturehook.block.write import pose_block
 from capturehook.catalog import FIRMWARES
-from capturehook.errors import ProofError
+from capturehook.errors import ProofError, UntoldError
 from capturehook.model.state import State
 from capturehook.place import poses
 from capturehook.profile import build_profile
+from tests.block.blocks import (
+    HOP_MM,
+    MODES,
+    Posed,
+    block_of,
+    kit_for,
+    pieces_of,
+    state_of,
+    stated_of,
+)
 from tests.small_jobs import SmallJob, plain_jobs
 from tests.strategies import profile_table
 from tests.variants import for_firmware
@@ -304,3 +316,188 @@ def test_long_strokes_are_followed_to_their_begin_where_asked() -> None:
     told.state_at(len(text))
     assert told.deficit_mm(len(text)) == 0.0
     assert told.deficit_mm(len(text), enough_mm=1e9) == pytest.approx(0.5)
+
+
+# Blocks in outputs made by hand ---------------------------------------------------------------
+
+
+def posed(firmware: str = "marlin", **changes: Any) -> Posed:
+    """A good block, for a state at which the lines of LED end."""
+    state = state_of(MODES["absolute"])
+    made: dict[str, Any] = {
+        "pose": 1,
+        "state": state,
+        "lines": tuple(block_of(kit_for(firmware), state)),
+        "level_z_mm": HOP_MM,
+        "prime_mm": 0.0,
+    }
+    return Posed(**{**made, **changes})
+
+
+LED = ("G28", "G90", "M82", "G92 E12", "G1 X98.2 Y104.6 Z2.6 E12.345 F1800")
+
+
+def judge(
+    block: Posed, *job: str, firmware: str = "marlin", behind: str = "", stated: Any = None
+) -> None:
+    kit = kit_for(firmware)
+    pieces = pieces_of(kit, block, *(job or LED))
+    pieces[2] = behind.replace("|", "\n").encode() + b"\n"
+    planned = [stated_of(block)] if stated is None else stated
+    check_output(pieces, kit.profile, kit.firmware, planned)
+
+
+def test_block_by_hand_is_neutral() -> None:
+    judge(posed())
+    judge(posed(), firmware="smoothie", behind="X5 E13")
+
+
+def test_every_block_is_run_by_pygcode_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = []
+    monkeypatch.setattr(witness, "check_block", lambda lines, *rest: asked.append(lines))
+    data = for_firmware(all_jobs()["A_absolute"].data, "marlin")
+    made = apply(data, build_profile(profile_table("marlin"), PATH), path=PATH)
+    assert len(asked) == len(made.poses) > 1
+
+
+def test_every_planned_block_and_no_other_stands_in_the_output() -> None:
+    one = stated_of(posed())
+    for wrong in ([], [replace(one, pose=2)], [one, replace(one, pose=2)]):
+        with pytest.raises(ProofError, match="planned"):
+            judge(posed(), stated=wrong)
+
+
+@pytest.mark.parametrize(
+    ("firmware", "line", "told"),
+    [
+        ("marlin", "M28 a.gco", "nothing can be followed after line 6 of the job, 'M28 a.gco'"),
+        ("klipper", "CLEAN_NOZZLE", "X Y Z stands .line 6 of the job, 'CLEAN_NOZZLE' loses it"),
+        ("marlin", "M209 S1", "M209 makes it the firmware's own retraction"),
+        ("klipper", "CLEAN|G1 X98.2 Y104.6 Z2.6 E12.345", "the speed .F. in force"),
+        ("klipper", "CLEAN|G1 X98.2 Y104.6 Z2.6 F1800", "the number for E"),
+    ],
+)
+def test_block_that_cannot_be_proved_names_the_line(firmware: str, line: str, told: str) -> None:
+    with pytest.raises(UntoldError, match=told) as caught:
+        judge(posed(firmware), *LED, *line.split("|"), firmware=firmware)
+    assert caught.value.exit_code == 2
+
+
+def test_guessed_mode_of_the_extruder_is_refused() -> None:
+    job = [line for line in LED if line != "M82"]
+    judge(posed("klipper"), *job, firmware="klipper")
+    with pytest.raises(UntoldError, match="whether E counts places or steps"):
+        judge(posed("klipper"), "START_PRINT", *job, firmware="klipper")
+
+
+def test_hop_below_the_nozzle_is_refused() -> None:
+    with pytest.raises(ProofError, match="stated lower than where the nozzle stands"):
+        judge(posed(level_z_mm=2.0))
+
+
+def test_words_alone_behind_a_block_go_on_with_the_motion_before_it() -> None:
+    """Smoothie and RS-274 go on with the last motion; a block ends with G1."""
+    job = (*LED, "G0 X98.2 F9000")
+    judge(posed("smoothie"), *job, firmware="smoothie", behind="; |M105|G1 X5 E13|X6")
+    with pytest.raises(ProofError, match="words alone, with G0 in force before"):
+        judge(posed("smoothie"), *job, firmware="smoothie", behind="; |M105|X5 E13")
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        (("G10", "G11"), "while the firmware's own retraction is off before it"),
+        (("G1 E12.1 F2100", "G1 E12.345"), "draws back 0.245 mm where 0 mm"),
+        ((), "draws back 0 mm where 0 mm"),
+    ],
+)
+def test_other_stroke_than_the_wished_one_is_refused(change: tuple[str, ...], told: str) -> None:
+    lines = [line for line in posed().lines if "E" not in line]
+    lines = [*change[:1], *lines[:-1], *change[1:], lines[-1]]
+    with pytest.raises(ProofError, match=told):
+        judge(posed(lines=tuple(lines)))
+
+
+def test_end_of_the_firmwares_retraction_away_from_the_part_is_refused() -> None:
+    kit = kit_for("marlin", retract={"by": "firmware"})
+    state = state_of(MODES["absolute"])
+    lines = block_of(kit, state)
+    block = posed(lines=tuple(lines))
+    check_output(pieces_of(kit, block, *LED), kit.profile, kit.firmware, [stated_of(block)])
+    lines.remove("G11")
+    lines.insert(lines.index("M400"), "G11")
+    block = posed(lines=tuple(lines))
+    with pytest.raises(ProofError, match="pushes filament away"):
+        check_output(pieces_of(kit, block, *LED), kit.profile, kit.firmware, [stated_of(block)])
+
+
+def halves(kept: str, first: str, second: str, block: Posed, job: tuple[str, ...] = LED) -> None:
+    """A line of the job cut in two round a block."""
+    kit = kit_for("marlin")
+    ours = [
+        "; capturehook lines 1 begin", f"; capturehook kept {kept}", first,
+        "; capturehook lines 1 end", "; capturehook pose 1 begin layer 1 z 0.2", *block.lines,
+        "; capturehook pose 1 end", "; capturehook lines 2 begin", second,
+        "; capturehook lines 2 end",
+    ]  # fmt: skip
+    pieces = ["".join(f"{line}\n" for line in part).encode() for part in (job, ours, ["M84"])]
+    check_output(pieces, kit.profile, kit.firmware, [stated_of(block)])
+
+
+def cut_block(x: float, y: float, e: float) -> Posed:
+    state = state_of(MODES["absolute"], x_mm=x, y_mm=y, e_mm=e)
+    route = [(x, y, HOP_MM), (8.0, 215.0, HOP_MM)]
+    return posed(state=state, lines=tuple(pose_block(kit_for("marlin"), state, route).texts))
+
+
+LINE = ("G1 X108.2 Y104.6 E13.345", "G1 X102.2 Y104.6 E12.745", "G1 X108.2 Y104.6 E13.345")
+
+
+def test_halves_that_lay_the_line_pass_and_others_are_refused() -> None:
+    halves(*LINE, cut_block(102.2, 104.6, 12.745))
+    kept, first, second = LINE
+    wrong = {
+        "feed": (kept, first, "G1 X108.2 Y104.6 E13.4"),
+        "end at X": (kept, first, "G1 X108.3 Y104.6 E13.345"),
+        "F is": (kept, first, second + " F900"),
+        "no single motion": ("M104 S300", first, second),
+        "more than motion": (kept, first, "M106 S1"),
+    }
+    for told, lines in wrong.items():
+        with pytest.raises(ProofError, match=told):
+            halves(*lines, cut_block(102.2, 104.6, 12.745))
+    with pytest.raises(ProofError, match="not on the job's line"):
+        halves(kept, "G1 X102.2 Y104.7 E12.745", second, cut_block(102.2, 104.7, 12.745))
+    with pytest.raises(ProofError, match="draw filament back"):
+        halves(kept, "G1 X102.2 Y104.6 E12.3", second, cut_block(102.2, 104.6, 12.3))
+
+
+def test_halves_of_an_arc_keep_its_centre() -> None:
+    """A half circle of 10 mm round (108.2, 104.6), cut at its top."""
+    arc = "G2 X118.2 Y104.6 I10 J0 E13.345"
+    first = "G2 X108.2 Y114.6 I10 J0 E12.845"
+    block = cut_block(108.2, 114.6, 12.845)
+    halves(arc, first, "G2 X118.2 Y104.6 I0 J-10 E13.345", block)
+    with pytest.raises(ProofError, match="no parts of the job's arc"):
+        halves(arc, first, "G2 X118.2 Y104.6 I1 J-10 E13.345", block)
+    with pytest.raises(ProofError, match="no parts of the job's arc"):
+        halves(arc, "G1 X108.2 Y114.6 E12.845", "G2 X118.2 Y104.6 I0 J-10 E13.345", block)
+
+
+def test_only_a_remaining_time_line_may_stand_for_another() -> None:
+    kit = kit_for("marlin")
+    for kept, new, good in (
+        ("M73 P3 R9", "M73 P2 R11", True),
+        ("M104 S0", "M73 P2 R11", False),
+        ("M73 P3 R9", "M104 S0", False),
+    ):
+        ours = (
+            f"; capturehook lines 3 begin\n; capturehook kept {kept}\n{new}\n"
+            "; capturehook lines 3 end\n"
+        )
+        pieces = ["\n".join((*LED, "")).encode(), ours.encode(), b"M84\n"]
+        if good:
+            check_output(pieces, kit.profile, kit.firmware, [])
+            continue
+        with pytest.raises(ProofError):
+            check_output(pieces, kit.profile, kit.firmware, [])
