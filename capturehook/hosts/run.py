@@ -5,13 +5,16 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Container
 from contextlib import suppress
 from pathlib import Path
 from typing import NoReturn
 
-from capturehook.errors import CaptureHookError, of_the_system, printable
+from capturehook.errors import MOST_LETTERS, CaptureHookError, of_the_system, printable
 from capturehook.hosts.stop import heed_stops
+
+PREFIX = "SLIC3R_"
+"""Of the environment variables in which some hosts state every setting (docs/hosts.md)."""
 
 
 class Words(argparse.ArgumentParser):
@@ -62,6 +65,26 @@ def tell(text: str) -> None:
     except (OSError, ValueError):  # nobody hears it; else Python tries again and fails at its end
         with suppress(OSError, ValueError):
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())
+
+
+def settings_of_host(known: Container[str] = ()) -> bytes:
+    """What the host states of printer and settings in its environment, as comments of a job.
+
+    For what a job does not state itself (``known``); keys as hosts write them into jobs.
+    """
+    stated = (
+        (name.removeprefix(PREFIX).lower(), value)
+        for name, value in sorted(os.environ.items())
+        if name.startswith(PREFIX) and not name.startswith(f"{PREFIX}PP_")
+    )
+    return b"".join(
+        f"; {key} = {value}\n".encode("utf-8", "replace")
+        for key, value in stated
+        if key not in known
+        and key.isidentifier()
+        and value.isprintable()
+        and len(value) < MOST_LETTERS
+    )
 
 
 def final_name(path: str) -> str:

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from capturehook.errors import Finding, GcodeError
-from capturehook.hosts.run import tell
+from capturehook.hosts.run import settings_of_host, tell
 from capturehook.model.profile import Profile
 
 if TYPE_CHECKING:
     from capturehook.block.poses import PosedJob
+
+MOST_PLACES = 40
+"""Places of the same warning that are named."""
 
 
 class Posing:
@@ -33,6 +37,7 @@ class Posing:
         cut = next((one for one in applied.findings if one.code == "may-be-cut"), None)
         if self.needs_end and cut is not None:
             raise GcodeError(cut.where, cut.text, "It is taken when it changes; or use `apply`")
+        applied.findings.extend(_said_by_host(applied, text, name))
         self.done.append(applied)
         return applied.data
 
@@ -40,6 +45,21 @@ class Posing:
         """What was done since this was asked last."""
         done, self.done = self.done, []
         return done
+
+
+def _said_by_host(applied: PosedJob, text: bytes, name: str) -> list[Finding]:
+    """What the host's environment states against the profile, where the job does not say it."""
+    from capturehook.read.source import open_source
+    from capturehook.read.stated import read_settings
+    from capturehook.read.verdict import stated_findings
+
+    more = settings_of_host(read_settings(text))
+    if not more:
+        return []
+    job = replace(applied.job, source=open_source(text + b"\n" + more, name))
+    known = {(one.code, one.text) for one in applied.findings}
+    found = (one for one in stated_findings(job) if (one.code, one.text) not in known)
+    return [Finding(one.code, f"{name}: the host's settings", one.text) for one in found]
 
 
 def added_text(applied: PosedJob) -> str:
@@ -65,10 +85,17 @@ def alike(findings: Iterable[Finding]) -> list[str]:
     groups: dict[tuple[str, str], list[Finding]] = {}
     for finding in findings:
         groups.setdefault((finding.code, finding.text), []).append(finding)
-    return [
-        f"! {first}" + (f" (and {len(rest)} more like it)" if rest else "")
-        for first, *rest in groups.values()
-    ]
+    return [f"! {first}" + _others(first, rest) for first, *rest in groups.values()]
+
+
+def _others(first: Finding, rest: Sequence[Finding]) -> str:
+    """Where else the same is said, without the part of the places that they share."""
+    if not rest:
+        return ""
+    shared = first.where.rpartition(":")[0] + ":"
+    places = [one.where.removeprefix(shared) for one in rest[:MOST_PLACES]]
+    more = f" and {len(rest) - MOST_PLACES} more" if len(rest) > MOST_PLACES else ""
+    return f" (also at {', '.join(places)}{more})"
 
 
 def keep_told(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import tempfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from tests.small_jobs import Recipe, make_job
 
 ADAPTERS = Path(__file__).parents[2] / "adapters"
 JOB = make_job(Recipe(layers=5)).data
-PLANS = {"XDG_DATA_HOME": os.environ["XDG_DATA_HOME"]}
+PLANS = {"XDG_DATA_HOME": os.environ.get("XDG_DATA_HOME", tempfile.gettempdir())}
 """Where plans go; all else of the environment is as bare as a host leaves it."""
 EMPTY_JOB = b"; nothing is printed here\nG28\n"
 
