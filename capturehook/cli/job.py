@@ -197,6 +197,7 @@ def apply_command(
                 )
             )
     notes: tuple[str, ...] = door.file.notes
+    faults: list[str] = []
     if not dry_run:
         if unpacks or door.file.kind == "plain":
             write_job_file(job, out, done[0].pieces, look)
@@ -222,7 +223,7 @@ def apply_command(
     for told in notes:
         show.note(f"{name}: {told}")
     show.show_findings(findings)
-    return show.exit_code(findings)
+    return 1 if faults else show.exit_code(findings)
 
 
 def added_by(done: Sequence[PosedJob]) -> float:

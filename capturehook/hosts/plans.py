@@ -96,7 +96,7 @@ def plan_of(job: Path) -> PlanRecord:
         raise PlanError(str(job), "has no poses, so no plan", "Run `capturehook apply` on it first")
     beside = sorted(job.parent.glob(f"*{ENDING}"))
     users = (_user_folder() / f"{digest}{ENDING}" for digest in digests)
-    for path in (*users, *beside):
+    for path in (*beside, *users):
         try:
             record = load_plan(path)
         except CaptureHookError:
