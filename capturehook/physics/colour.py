@@ -43,12 +43,6 @@ def linear_to_bt709(linear: ArrayLike) -> NDArray[np.float64]:
     return np.where(light < 0.018, 4.5 * light, power)
 
 
-def bt709_to_linear(coded: ArrayLike) -> NDArray[np.float64]:
-    """The inverse of :func:`linear_to_bt709`."""
-    c = np.asarray(coded, dtype=np.float64)
-    return np.where(c < 0.081, c / 4.5, ((np.maximum(c, 0.0) + 0.099) / 1.099) ** (1 / 0.45))
-
-
 def weigh_bt709(rgb: ArrayLike) -> NDArray[np.float64]:
     """Weighted sum over the last axis (..., 3) -> (...).
 
@@ -79,13 +73,6 @@ def gain_table_8bit(gain: float) -> NDArray[np.uint8]:
     """
     coded = linear_to_srgb(np.clip(srgb_to_linear(np.arange(256) / 255.0) * gain, 0.0, 1.0))
     return np.round(coded * 255.0).astype(np.uint8)
-
-
-def ev_between(light: ArrayLike, reference: ArrayLike) -> NDArray[np.float64]:
-    """Exposure steps (EV, stops) by which linear ``light`` is above ``reference``."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.asarray(light, dtype=np.float64) / np.asarray(reference, dtype=np.float64)
-        return np.asarray(np.log2(ratio))
 
 
 def rgb_to_ycbcr_8bit(rgb_8bit: ArrayLike) -> NDArray[np.float64]:

@@ -34,12 +34,6 @@ def frame_chance(
     return 1 - none_s / interval_s
 
 
-def mean_frames(still_s: float, exposure_s: float, interval_s: float) -> float:
-    """Whole exposures within one stop, on average, jitter or not. Source: (d - e)/I, as above."""
-    _checked(exposure_s, interval_s, 0.0)
-    return max(0.0, (still_s - exposure_s) / interval_s)
-
-
 def sure_still_s(
     exposure_s: float, interval_s: float, frames: int = 1, jitter_s: float = 0.0
 ) -> float:
@@ -57,27 +51,6 @@ def sure_interval_s(
     """
     _checked(exposure_s, 1.0, jitter_s)
     return max(0.0, (still_s - exposure_s - jitter_s) / frames)
-
-
-def longest_miss_run(chance: float, interval_s: float, period_s: float) -> float:
-    """Most stops in a row without a frame when stops come evenly, ``period_s`` apart.
-
-    The phase walks by the same step each time, so misses come in runs, not singly. 0 when
-    nothing is missed; infinite when nothing bounds the run (no step, or a step that can
-    jump over the whole of the good phases).
-
-    Source: points one step apart on a circle of length I, of which a share 1 - P is bad
-    (geometry).
-    """
-    _checked(0.0, interval_s, 0.0)
-    if not 0 <= chance <= 1:
-        raise ValueError("chance must be from 0 to 1")
-    step_s = abs(math.remainder(period_s, interval_s))
-    if chance == 1:
-        return 0.0
-    if step_s == 0 or chance * interval_s < step_s:
-        return math.inf
-    return float(math.ceil((1 - chance) * interval_s / step_s))
 
 
 def worst_miss_rate(clean: int, sure: float = 0.95) -> float:

@@ -202,11 +202,6 @@ def lamp_waves(exposure_s: float, mains_hz: float) -> float:
     return exposure_s * 2 * mains_hz
 
 
-def nearest_steady_s(exposure_s: float, mains_hz: float) -> float:
-    """The whole number of lamp pulses, at least one, nearest to an exposure time."""
-    return max(1, round(lamp_waves(exposure_s, mains_hz))) / (2 * mains_hz)
-
-
 def flicker_ev(exposure_s: float, mains_hz: float, ripple: float = 1.0) -> float:
     """Darkest to brightest frame, in stops, when shutter and lamp have no common clock.
 
@@ -220,11 +215,6 @@ def flicker_ev(exposure_s: float, mains_hz: float, ripple: float = 1.0) -> float
     phase = math.pi * lamp_waves(exposure_s, mains_hz)
     swing = ripple * abs(math.sin(phase) / phase)
     return math.log2((1 + swing) / (1 - swing)) if swing < 1 else math.inf
-
-
-def motion_blur_px(speed_mm_s: float, exposure_s: float, px_mm: float) -> float:
-    """Smear of something that moves evenly across the view. Source: v t x scale, geometry."""
-    return abs(speed_mm_s) * exposure_s * px_mm
 
 
 def _positive(**values: float) -> None:

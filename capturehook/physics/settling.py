@@ -31,44 +31,6 @@ def settle_time_s(start_mm: float, still_mm: float, frequency_hz: float, damping
     return max(0.0, math.log(start_mm / still_mm) / (damping * 2 * math.pi * frequency_hz))
 
 
-def log_decrement(damping: float) -> float:
-    """ln of one peak over the next. Source: 2 pi zeta/sqrt(1 - zeta^2), textbook."""
-    _checked(1.0, damping)
-    return 2 * math.pi * damping / math.sqrt(1 - damping**2)
-
-
-def damping_from_peaks(first: float, last: float, cycles: int = 1) -> float:
-    """Damping from two peaks of the same sign, ``cycles`` apart.
-
-    Source: D = ln(x0/xm)/m, zeta = D/sqrt(4 pi^2 + D^2), textbook.
-    """
-    if not first > last > 0 or cycles < 1:
-        raise ValueError("peaks must fall, be more than 0 and lie at least one cycle apart")
-    decrement = math.log(first / last) / cycles
-    return decrement / math.hypot(2 * math.pi, decrement)
-
-
-def start_amplitude_mm(accel_mm_s2: float, frequency_hz: float) -> float:
-    """Lag of a springy part under a steady acceleration.
-
-    Source: quasi-static deflection a/w^2 (Hooke and Newton, textbook). A stop that ends in
-    a step can leave up to twice that: superposition of two steps in the worst phase.
-    """
-    _checked(frequency_hz, 0.5)
-    return accel_mm_s2 / (2 * math.pi * frequency_hz) ** 2
-
-
-def ringing_frequency_hz(speed_mm_s: float, waves: float, distance_mm: float) -> float:
-    """Frequency from the ripples a sharp corner leaves on a wall.
-
-    Source: waves over the time the nozzle takes for them, f = v n/d; the form is also in
-    the Klipper documentation, Resonance compensation.
-    """
-    if not (speed_mm_s > 0 and waves > 0 and distance_mm > 0):
-        raise ValueError("speed_mm_s, waves and distance_mm must be more than 0")
-    return speed_mm_s * waves / distance_mm
-
-
 def swing_mm(amplitude_mm: float, frequency_hz: float, exposure_s: float) -> float:
     """Largest path within an exposure at steady amplitude: what smears.
 
@@ -107,19 +69,6 @@ def settle_together_s(
         middle_s = (low_s + high_s) / 2
         low_s, high_s = (middle_s, high_s) if left_mm(middle_s) > allowed_mm else (low_s, middle_s)
     return high_s
-
-
-def zero_vibration_impulses(frequency_hz: float, damping: float) -> tuple[float, float, float]:
-    """(first share, second share, delay_s) of the two-impulse input shaper.
-
-    Source: K = e^(-zeta pi/sqrt(1 - zeta^2)), shares 1/(1+K) and K/(1+K), half a damped
-    period apart; Singer and Seering 1990; the form in the Klipper source, shaper_defs. The
-    delay is added to the end of every move that is shaped.
-    """
-    _checked(frequency_hz, damping)
-    root = math.sqrt(1 - damping**2)
-    ratio = math.exp(-damping * math.pi / root)
-    return 1 / (1 + ratio), ratio / (1 + ratio), 0.5 / (frequency_hz * root)
 
 
 def _checked(frequency_hz: float, damping: float) -> None:

@@ -27,22 +27,6 @@ def is_reachable(
     return np.asarray(change <= 2.0 * np.multiply(accel_mm_s2, length_mm) * (1.0 + 1e-9) + 1e-12)
 
 
-def peak_speed(
-    length_mm: ArrayLike,
-    top_mm_s: ArrayLike,
-    accel_mm_s2: ArrayLike,
-    start_mm_s: ArrayLike = 0.0,
-    end_mm_s: ArrayLike = 0.0,
-) -> Floats:
-    """Speed at the plateau of a trapezoid, or at the tip of a triangle, mm/s.
-
-    Source: two ramps meet where 2 v^2 = v0^2 + v1^2 + 2 a d (textbook kinematics).
-    """
-    squares = np.square(start_mm_s) + np.square(end_mm_s)
-    tip = np.sqrt(0.5 * squares + np.multiply(accel_mm_s2, length_mm))
-    return np.asarray(np.minimum(top_mm_s, tip))
-
-
 def trapezoid_seconds(
     length_mm: ArrayLike,
     top_mm_s: ArrayLike,
@@ -145,11 +129,6 @@ def arc_speed(accel_mm_s2: ArrayLike, radius_mm: ArrayLike) -> Floats:
     return np.asarray(np.sqrt(np.multiply(accel_mm_s2, radius_mm)))
 
 
-def jerk_deviation(jerk_mm_s: ArrayLike, accel_mm_s2: ArrayLike) -> Floats:
-    """Junction deviation (mm) near enough to a classic jerk: 0.4 j^2 / a (Marlin configuration)."""
-    return np.asarray(np.divide(0.4 * np.square(jerk_mm_s), accel_mm_s2))
-
-
 def jerk_speed(
     before: ArrayLike, after: ArrayLike, jerk_mm_s: ArrayLike, reversal_adds: bool = False
 ) -> Floats:
@@ -180,16 +159,6 @@ def jerk_start_speed(direction: ArrayLike, jerk_mm_s: ArrayLike) -> Floats:
     """Speed to which a move may jump from rest, and stop from, mm/s: (A, ...) -> (...)."""
     share = np.abs(np.asarray(direction, dtype=np.float64))
     return _least_ratio(np.asarray(jerk_mm_s, dtype=np.float64), share)
-
-
-def rest_to_rest_speed(
-    length_mm: ArrayLike, accel_mm_s2: ArrayLike, cruise_ratio: float = 0.0
-) -> Floats:
-    """Top of a short move from rest to rest that must cruise over a share of its length, mm/s.
-
-    Source: Klipper configuration reference, v = sqrt(a (1 - ratio) d); ratio 0 is a triangle.
-    """
-    return np.asarray(np.sqrt(np.multiply(accel_mm_s2, length_mm) * (1.0 - cruise_ratio)))
 
 
 def _half_angle(cos_interior: ArrayLike) -> tuple[Floats, Floats]:

@@ -14,7 +14,7 @@ from capturehook.catalog import FIRMWARES
 from capturehook.model.profile import Profile
 from capturehook.model.state import Modes, State
 from capturehook.profile import build_profile
-from capturehook.read.lead_in import lead_in
+from tests.block.lead_in import lead_in
 from tests.strategies import profile_table
 
 PARK = (8.0, 215.0)

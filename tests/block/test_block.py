@@ -14,7 +14,6 @@ from capturehook.block.write import Kit, make_kit, pose_block
 from capturehook.catalog import FIRMWARES, TRIGGERS
 from capturehook.errors import PlanError, ProfileError
 from capturehook.model.state import Modes, State
-from capturehook.read.lead_in import lead_in
 from tests.block.blocks import (
     MODES,
     NO_MODES,
@@ -26,6 +25,7 @@ from tests.block.blocks import (
     profile_for,
     state_of,
 )
+from tests.block.lead_in import lead_in
 from tests.read.slow import Interpreter, Snapshot, differences
 
 CASES = [

@@ -183,7 +183,6 @@ def test_diffraction_f_number_fills_the_circle(circle_mm, magnification):
 def test_whole_lamp_waves_do_not_flicker(mains_hz, waves):  # n/100 s, n/120 s
     exposure_s = waves / (2 * mains_hz)
     assert optics.flicker_ev(exposure_s, mains_hz) == pytest.approx(0, abs=1e-9)
-    assert optics.nearest_steady_s(exposure_s * 1.02, mains_hz) == pytest.approx(exposure_s)
 
 
 @pytest.mark.property
@@ -203,10 +202,6 @@ def test_flicker_against_brute_force_integration(exposure_s, mains_hz, ripple):
     darkest_to_brightest = 2 ** optics.flicker_ev(exposure_s, mains_hz, ripple)
     swing = (darkest_to_brightest - 1) / (darkest_to_brightest + 1)
     assert swing == pytest.approx((max(means) - min(means)) / 2, abs=0.003)
-
-
-def test_motion_blur_is_speed_time_scale():
-    assert optics.motion_blur_px(-10, 0.25, 15) == pytest.approx(37.5)
 
 
 @pytest.mark.parametrize(

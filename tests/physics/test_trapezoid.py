@@ -16,14 +16,11 @@ from capturehook.physics.trapezoid import (
     corner_deviation,
     facet_speed,
     is_reachable,
-    jerk_deviation,
     jerk_speed,
     jerk_start_speed,
     junction_speed,
     mid_move_speed,
-    peak_speed,
     reachable_speed,
-    rest_to_rest_speed,
     trapezoid_seconds,
 )
 
@@ -38,12 +35,6 @@ def cos_deg(degrees: float) -> float:
 def test_trapezoid_rest_to_rest_has_two_ramps_and_a_plateau() -> None:
     # worked: ramps 0.1 s and 5 mm each; plateau 90 mm at 100 mm/s = 0.9 s
     assert trapezoid_seconds(100, 100, 1000) == pytest.approx(1.1, abs=1e-12)
-
-
-def test_short_move_is_a_triangle() -> None:
-    # worked: sqrt(1000 * 5) = 70.711 mm/s, 2 * 70.711 / 1000 s
-    assert peak_speed(5, 100, 1000) == pytest.approx(70.711, abs=5e-4)
-    assert trapezoid_seconds(5, 100, 1000) == pytest.approx(0.141421, abs=5e-7)
 
 
 @pytest.mark.parametrize(
@@ -85,17 +76,6 @@ def test_trapezoid_out_of_reach_is_refused() -> None:
 def test_trapezoid_end_above_top_is_refused() -> None:
     with pytest.raises(ValueError, match="above the top"):
         trapezoid_seconds(100.0, 50, 1000, 60, 0)
-
-
-def test_short_move_with_a_cruise_share_is_slower() -> None:
-    # Klipper configuration reference, minimum_cruise_ratio: 1.5 mm at 3000 mm/s2 and ratio 0.5
-    # worked: sqrt(3000 * 0.5 * 1.5) = 47.434; ramps 0.375 mm each, so 0.75 mm are cruised
-    top = rest_to_rest_speed(1.5, 3000, 0.5)
-    assert top == pytest.approx(47.434, abs=5e-4)
-    assert trapezoid_seconds(1.5, top, 3000) == pytest.approx(0.047434, abs=5e-7)
-    assert 1.5 - top**2 / 3000 == pytest.approx(0.75, abs=1e-9)
-    free = rest_to_rest_speed(1.5, 3000)
-    assert trapezoid_seconds(1.5, free, 3000) == pytest.approx(0.044721, abs=5e-7)
 
 
 @pytest.mark.property
@@ -162,11 +142,6 @@ def test_square_corner_form_holds_its_speed_at_a_right_angle() -> None:
     assert junction_speed(3000, delta, cos_deg(90)) == pytest.approx(5.0, abs=1e-9)
     assert junction_speed(3000, delta, cos_deg(135)) == pytest.approx(11.21086, abs=5e-6)
     assert junction_speed(777, corner_deviation(5, 777), 0.0) == pytest.approx(5.0, abs=1e-9)
-
-
-def test_jerk_has_an_equivalent_deviation() -> None:
-    # Marlin configuration: junction deviation = 0.4 jerk^2 / acceleration
-    assert jerk_deviation(10, 3000) == pytest.approx(0.013333, abs=5e-7)
 
 
 def test_mid_move_speed_at_a_right_angle() -> None:

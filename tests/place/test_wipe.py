@@ -14,8 +14,8 @@ from capturehook.block.write import pose_block
 from capturehook.errors import ProofError
 from capturehook.place.wipe import wipe_back
 from capturehook.profile import build_profile
-from capturehook.read.lead_in import lead_in
 from tests.block.blocks import MODES, PARK, Posed, kit_for, prove_blocks, state_of
+from tests.block.lead_in import lead_in
 from tests.read.reading import read_lines
 from tests.read.slow import Interpreter, differences
 from tests.small_jobs import Recipe, make_job
