@@ -165,8 +165,11 @@ class Timetable:
     _event_lines: NDArray[np.int64]
     _move_sums_s: Floats
     _event_sums_s: Floats
-    move_s: Floats
     event_s: Floats
+
+    @property
+    def move_s(self) -> Floats:
+        return np.diff(self._move_sums_s)
 
     @property
     def total_s(self) -> float:
@@ -192,8 +195,14 @@ def make_timetable(
     return Timetable(
         moves.line_index,
         moves.event_line_index,
-        np.concatenate(([0.0], np.cumsum(move_s))),
-        np.concatenate(([0.0], np.cumsum(event_s))),
-        move_s,
+        _sums(move_s),
+        _sums(event_s),
         event_s,
     )
+
+
+def _sums(seconds: Floats) -> Floats:
+    """(K + 1,) seconds up to each of K."""
+    sums = np.zeros(len(seconds) + 1)
+    np.cumsum(seconds, out=sums[1:])
+    return sums

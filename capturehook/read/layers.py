@@ -45,7 +45,7 @@ def find_layers(
     marks = find_marks(source) if marks is None else marks
     found: LayerTable | None = None
     climbs = moves.z_mm[printing] > moves.z0_mm[printing] + 1e-9
-    steps = _steps_in_height(moves.z_mm[printing][~climbs])
+    steps = _steps_in_height(_runs(moves.z_mm[printing][~climbs]))
     for kind in marks:
         group = np.searchsorted(kind.line_index, moves.line_index[printing], side="right") - 1
         table = _table(moves, printing, group, kind.name)
@@ -84,6 +84,14 @@ def _contradicted(moves: MoveTable, printing: NDArray[np.int64], group: NDArray[
         share = float(fed[part][near_top].sum() / fed[part].sum())
         denied[at] |= MUCH < share < 1 - MUCH
     return int(group[starts[np.argmax(denied)]]) if denied.any() else -1
+
+
+def _runs(z: Array) -> Array:
+    """The heights without repeats of the one before."""
+    changes = np.empty(len(z), np.bool_)
+    changes[:1] = True
+    np.not_equal(z[1:], z[:-1], out=changes[1:])
+    return z[changes]
 
 
 def _steps_in_height(z: Array) -> int:

@@ -21,10 +21,10 @@ EDGE_BYTES = 16
 """Lines that start before it are not called plain: numbers are read with the bytes before."""
 MOTION = (b"G0 ", b"G1 ")
 G0_SPACE, G1_SPACE = (int.from_bytes(begin, "little") for begin in MOTION)
-SIDE, CARE, PLAIN, LIFT, BACK = range(5)
+SIDE, CARE, PLAIN = range(3)
 """What a line is: no motion at its start (a comment, a command); motion that is not surely
-plain; plain; plain with a Z word; plain with a negative E (from PLAIN on, all are plain)."""
-_EOL, _E, _F, _G, _Z = 10, 69, 70, 71, 90
+plain; plain."""
+_EOL, _F, _G = 10, 70, 71
 
 Bools = NDArray[np.bool_]
 Bytes = NDArray[np.uint8]
@@ -49,14 +49,11 @@ class Lines:
     Attributes
     ----------
     starts : (N,) int32 (int64 for texts from 2 GB on), offset of each
-    kind : (N,) uint8, SIDE, CARE, PLAIN, LIFT or BACK
-    tens_of_e : how many E words of the text, or a few more, have more than one digit before
-        the point
+    kind : (N,) uint8, SIDE, CARE or PLAIN
     """
 
     starts: NDArray[np.signedinteger]
     kind: Bytes
-    tens_of_e: int
 
 
 def scan_lines(text: bytes) -> Lines:
@@ -65,24 +62,27 @@ def scan_lines(text: bytes) -> Lines:
     view = np.frombuffer(text, np.uint8)
     place = np.int32 if size < (1 << 31) - EDGE_BYTES else np.int64
     masks, has_cr = _Masks(min(size, 2 * PIECE_BYTES)), b"\r" in text
-    starts, kinds, tens_of_e, at = [], [], 0, 0
+    starts: NDArray[np.signedinteger] = np.empty(size // 16 + 16, place)
+    kind: Bytes = np.empty(size // 16 + 16, np.uint8)
+    at = count = 0
     while at < size:
         end = text.find(b"\n", min(at + PIECE_BYTES, size) - 1) + 1 or size
         part = view[at:end]
         masks.look(part, has_cr)
-        found, kind = _lines_of(text, part, at, masks)
-        tens_of_e += masks.tens_of_e
-        starts.append((found + at).astype(place))
-        kinds.append(kind)
-        at = end
-    if not starts:
-        return Lines(np.zeros(0, place), np.zeros(0, np.uint8), 0)
-    kind, start = np.concatenate(kinds), np.concatenate(starts)
-    edge = kind[: int(np.searchsorted(start, EDGE_BYTES))]
+        found, kinds = _lines_of(text, part, at, masks)
+        if count + len(found) > len(starts):
+            more = count + 2 * len(found)
+            starts = np.concatenate((starts[:count], np.empty(more, place)))
+            kind = np.concatenate((kind[:count], np.empty(more, np.uint8)))
+        np.add(found, at, out=starts[count : count + len(found)], casting="unsafe")
+        kind[count : count + len(found)] = kinds
+        at, count = end, count + len(found)
+    starts, kind = starts[:count], kind[:count]
+    edge = kind[: int(np.searchsorted(starts, EDGE_BYTES))]
     edge[edge >= PLAIN] = CARE
-    if not text.endswith(b"\n") and kind[-1] != SIDE:
+    if count and not text.endswith(b"\n") and kind[-1] != SIDE:
         kind[-1] = CARE
-    return Lines(start, kind, tens_of_e)
+    return Lines(starts, kind)
 
 
 class _Masks:
@@ -125,16 +125,6 @@ class _Masks:
         np.logical_not(ok, out=bad)
         self._runs(digit, dot, bad, tmp, two, four, six, seen)
         self.bad, self.mark = bad, either(up, eol, out=any3)
-        self._look_at_e(t, minus, two, tmp, six)
-
-    def _look_at_e(self, t: Bytes, minus: Bools, two: Bools, tmp: Bools, is_e: Bools) -> None:
-        """Where E is negative, and how many E have two digits right behind them."""
-        np.equal(t, _E, out=is_e)
-        count = np.count_nonzero(two[2:] & is_e[:-2])
-        np.bitwise_and(minus[1:], is_e[:-1], out=tmp[1:])
-        tmp[:1] = False
-        self.back = tmp
-        self.tens_of_e = count + np.count_nonzero(two[2:] & tmp[:-2])
 
     @staticmethod
     def _runs(
@@ -177,8 +167,6 @@ def _lines_of(text: bytes, t: Bytes, at: int, masks: _Masks) -> tuple[Ints, Byte
     if starts[-1] == len(t):
         starts = starts[:-1]
     kind = np.full(len(starts), PLAIN, np.uint8)
-    kind[np.searchsorted(ends, np.flatnonzero(letter == _Z))] = LIFT
-    kind[np.searchsorted(starts, np.flatnonzero(masks.back), side="right") - 1] = BACK
     kind[np.searchsorted(ends, _out_of_order(letter, ends))] = CARE
     bad = np.flatnonzero(masks.bad)
     kind[np.searchsorted(starts, bad, side="right") - 1] = CARE

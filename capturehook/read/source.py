@@ -85,10 +85,17 @@ class Source:
         """The lines that do not begin with `G0 ` or `G1 `: where comments and commands are."""
         lines = np.flatnonzero(self.scan.kind == SIDE)
         starts = self.line_starts[lines].tolist()
-        ends = [self.start_of(line + 1) for line in lines.tolist()]
+        ends = self.starts_of(lines + 1)
         parts = [self.text[a:b] for a, b in zip(starts, ends, strict=True)]
         begins = np.cumsum([0, *map(len, parts)])[:-1] + 1
         return SideText(b"\n" + b"".join(parts) + b"\n", begins, lines)
+
+    def starts_of(self, lines: NDArray[np.int64]) -> list[int]:
+        """As :meth:`start_of`, for many lines."""
+        starts = self.line_starts
+        last = len(starts) - 1
+        found = np.where(lines > last, len(self.text), starts[np.minimum(lines, last)])
+        return [int(at) for at in found]
 
     @property
     def line_count(self) -> int:
@@ -191,7 +198,6 @@ def part_of(source: Source, lines: NDArray[np.int64]) -> PartSource:
     """Some lines of a job (rising), runs of neighbours cut out in one piece each."""
     first = np.flatnonzero(np.diff(lines, prepend=-2) != 1)
     last = np.append(first[1:], len(lines)) - 1
-    starts = source.line_starts[lines[first]].tolist()
-    ends = [source.start_of(line + 1) for line in lines[last].tolist()] if len(lines) else []
+    starts, ends = source.starts_of(lines[first]), source.starts_of(lines[last] + 1)
     text = b"".join([source.text[a:b] for a, b in zip(starts, ends, strict=True)])
     return PartSource(source.path, text, text, lines)
