@@ -14,7 +14,7 @@ import pytest
 from capturehook import apply, load_profile, plan
 from capturehook.cli.main import main
 from tests.docs.examples import (
-    HAS_VIDEO,
+    HAS,
     ROOT,
     blocks_of,
     edit_toml,
@@ -41,7 +41,7 @@ def test_page_prints_what_it_shows(name: str, tmp_path: Path) -> None:
 
 def _save_card(folder: Path) -> None:
     """The frames that the page's audit asks for: noise that stays, and a block that grows."""
-    if not HAS_VIDEO:
+    if not HAS["video"]:
         return
     from capturehook.rehearse.stand_in import StandInCamera, list_exposures
 
