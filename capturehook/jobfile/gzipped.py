@@ -62,6 +62,10 @@ class GzipJob(JobFile):
     def __init__(self, data: bytes, name: str) -> None:
         self.data = data
         text, self.kept = _members(data, name)
+        if text.startswith((b"GCDE", b"PK\x03\x04", MAGIC)):
+            raise FileError(
+                name, "is a packed job packed once more by gzip", "Unpack it with `gzip -d` first"
+            )
         self.jobs = (JobText(name, text),)
         self.header = data[: _header_end(data, 0)]
 

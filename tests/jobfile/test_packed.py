@@ -43,6 +43,11 @@ def test_gzip_of_the_program_comes_back_byte_for_byte(tmp_path: Path) -> None:
     assert has_poses(out.stdout)
 
 
+def test_packed_job_in_a_gzip_says_what_to_do() -> None:
+    with pytest.raises(FileError, match="packed once more by gzip"):
+        open_job(gzip.compress(B1.read_bytes()), "job.gz")
+
+
 def test_all_plates_are_filmed_or_the_one_that_is_named() -> None:
     poser = Poser()
     both = pose_file(plates(), "job", poser).data
