@@ -191,6 +191,8 @@ class Bytes:
                 self._advance(at)
                 self._take_event(at, index.events[self.next_event - 1])
         self._advance(place)
+        if not (self.family.firmware.has_e_modes or self.family.e_absolute(self.found)):
+            self._sum_steps()  # a block's own G90 makes its E words places
         return self.found
 
     def is_drawn(self, place: int) -> bool:
