@@ -16,7 +16,7 @@ from resin_jobs import bar, command_text, write_command_job
 
 from capturehook.errors import CaptureHookError
 from capturehook.model.resin import ResinTable, Stage
-from capturehook.model.resin_job import ResinJob
+from capturehook.model.resin_job import PHASES, ResinJob
 from capturehook.resin.clock import Reading, calibrated
 from capturehook.resin.job import job_of_table, read_job
 
@@ -82,6 +82,8 @@ def test_readings_are_met_and_exposures_kept(
     np.testing.assert_allclose(
         timeline.flash_off_s - timeline.flash_on_s, before.flash_off_s - before.flash_on_s
     )
+    light = PHASES.index("light")
+    np.testing.assert_allclose(timeline.phase_s[:, light], before.phase_s[:, light])
     assert (np.diff(timeline.knot_s) >= -1e-6).all()
 
 

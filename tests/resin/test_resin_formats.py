@@ -73,8 +73,9 @@ def test_ctb_of_version_3_adds_the_second_stage_and_takes_its_rests_from_s(tmp_p
     for layer, row in enumerate(ctb_rows(data)):
         (at,) = struct.unpack_from("<I", data, row + 12)
         struct.pack_into("<f", data, at - 84 + 40, 3.0 if layer < 4 else 2.5)
+    struct.pack_into("<f", data, ctb_rows(data)[40] + 4, 2.3)  # its record is then another's
     job = read(tmp_path, bytes(data))
-    assert job.timeline.lift_mm[[0, 20]].tolist() == [7.0, 7.5]  # by the layers' own records
+    assert job.timeline.lift_mm[[0, 20, 40]].tolist() == [7.0, 7.5, 7.0]
     drop = 6.0 / 4.0 + 1.5 / 1.5
     assert cycle_s(job, 30) == pytest.approx(2.5 / 1.0 + 5 / 4 + 1.0 + drop + 1.25, abs=1e-3)
 

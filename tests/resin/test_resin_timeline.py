@@ -89,6 +89,7 @@ def test_plate_height_through_one_layer_with_two_stages() -> None:
     at = np.array([0.0, 31.0, 32.5, 34.0, 31 + 3 + 4 / 3, 31 + 3 + 4 / 3 + 2])
     np.testing.assert_allclose(timeline.plate_mm(at), [0.1, 0.1, 1.6, 3.1, 7.1, 7.1], atol=1e-9)
     assert timeline.plate_mm(timeline.start_s[1:])[0] == pytest.approx(0.2)
+    assert timeline.plate_mm(timeline.start_s[1:] - 1e-7)[0] == pytest.approx(0.2, abs=1e-6)
     still = timeline.still_from_s(np.array([0.0, 32.0, 36.0]))
     np.testing.assert_allclose(still, [31.0, 0.0, 31 + 3 + 4 / 3 + 2 - 36.0], atol=1e-9)
 
