@@ -9,6 +9,7 @@ import zlib
 from capturehook.errors import FileError
 from capturehook.jobfile.record import (
     AGAIN,
+    CHANGED,
     MIB,
     Edits,
     JobFile,
@@ -94,7 +95,8 @@ class GzipJob(JobFile):
         level, memory = self.kept[1:3] if how == MATCHED and len(self.kept) == 3 else (6, 8)
         if not (1 <= level <= 9 and 1 <= memory <= 9):
             raise FileError(name, "the record of its pose blocks is damaged", AGAIN)
-        return Written(self.header + deflate(text, level, memory) + _tail(text))
+        data = self.header + deflate(text, level, memory) + _tail(text)
+        return Written(data, (CHANGED,) if how == WHOLE else ())
 
 
 def _tail(text: bytes) -> bytes:

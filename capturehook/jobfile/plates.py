@@ -18,6 +18,7 @@ from capturehook.catalog.containers.zip_file import Container, Limits
 from capturehook.errors import FileError, Where
 from capturehook.jobfile.record import (
     AGAIN,
+    CHANGED,
     MIB,
     Edits,
     JobFile,
@@ -113,15 +114,18 @@ class PlatesJob(JobFile):
 
     def stripped(self, edits: Edits) -> Written:
         members: dict[str, Member] = {}
-        dropped = []
+        dropped: list[str] = []
+        notes: tuple[str, ...] = ()
         for member, (_, new) in self._new_members(edits).items():
             stored = self.kept.get(member)
             packed = None
             if stored is not None:
                 dropped.append(member + KEPT)
                 packed = self._as_it_was(member, stored, new)
+                notes += () if packed is not None else (CHANGED,)
             members[member] = Member(new, packed)
-        return Written(self._rebuilt(members, {}, dropped)) if members else Written(self.data)
+        data = self._rebuilt(members, {}, dropped) if members else self.data
+        return Written(data, notes)
 
     def _as_it_was(self, member: str, stored: bytes, plain: bytes) -> bytes | None:
         """The packed bytes of a member whose content is ``plain`` again."""

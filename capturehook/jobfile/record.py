@@ -39,6 +39,10 @@ Edits = Mapping[int, Sequence[Edit]]
 """Index of a job in the file -> edits of its text, rising and apart from each other."""
 
 
+CHANGED = "the text was changed since its poses went in, so it is packed anew"
+"""Told where what was kept for `strip` no longer fits."""
+
+
 class JobFile(ABC):
     """A job file of one kind. Bytes never change; edits give the bytes of a new file.
 

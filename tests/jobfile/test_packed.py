@@ -16,6 +16,7 @@ from capturehook.block.fence import strip_bytes
 from capturehook.errors import FileError
 from capturehook.hosts.door import pose_file, strip_file
 from capturehook.jobfile.open import open_job
+from capturehook.jobfile.record import Edit
 from tests.adapters.host_calls import has_poses
 from tests.cli.calling import call
 from tests.jobfile.samples import B1, JOB, P1, Poser
@@ -41,6 +42,18 @@ def test_gzip_of_the_program_comes_back_byte_for_byte(tmp_path: Path) -> None:
     (tmp_path / "posed.gz").write_bytes(posed)
     out = subprocess.run(["gzip", "-dc", tmp_path / "posed.gz"], check=True, capture_output=True)
     assert has_poses(out.stdout)
+
+
+def test_lines_of_others_survive_strip_in_every_packed_kind(tmp_path: Path) -> None:
+    """A script that ran after us added a line: it stays, and the packed bytes are told as new."""
+    (tmp_path / "part.gcode").write_bytes(JOB)
+    subprocess.run(["gzip", "-9", tmp_path / "part.gcode"], check=True)
+    posed = pose_file((tmp_path / "part.gcode.gz").read_bytes(), "job", Poser()).data
+    door = open_job(posed, "job")
+    text = door.jobs[0].text
+    later = door.posed({0: [Edit(len(text), len(text), b"; by another\n")]}).data
+    stripped = strip_file(later, "job")[0]
+    assert open_job(stripped.data, "job").jobs[0].text == JOB + b"; by another\n"
 
 
 def test_packed_job_in_a_gzip_says_what_to_do() -> None:
