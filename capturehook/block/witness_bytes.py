@@ -117,8 +117,9 @@ class Bytes:
         self.spans = [Span(0, 0, True, 0.0, family.usual_per_unit, base_mm=0.0)]
         letter = re.escape(family.e_letter.encode())
         self._reset = re.compile(rb"G92 " + letter + rb"(-?[0-9]+\.?[0-9]*)[ \t]*(?:;.*)?\r?")
+        either = b"[" + (family.e_letter + family.e_letter.lower()).encode() + b"]"
         self._e_word = re.compile(
-            rb"\nG[0-3] [^\n;(" + letter + rb"]*" + letter + rb"([-+]?[0-9.]+)"
+            rb"\nG[0-3] [^\n;(" + either[1:-1] + rb"]*" + either + rb"[ \t]*([-+]?[0-9.]+)"
         )
         self.index = self._sort_lines()
 

@@ -191,6 +191,9 @@ START = "G28|G90|M82|G92 E0|G1 X60 Y50 Z0.4 F6000|G1 X90 E2 F1800"
         ("marlin", "M83|G1 E1|G1 X80 E.5|M82", (80, 50, 0.4), 3.5, 1800),
         ("reprapfirmware", "M83|G1 E1|G1 X80 E.5|M82", (80, 50, 0.4), 2, 1800),  # GCodes.cpp
         ("repetier", "M83|G1 E1|G1 X80 E.5|M82", (80, 50, 0.4), 0, 1800),  # Printer.cpp
+        ("marlin", "M83|G1 E1|G92 E0|G1 E.5|M82", (90, 50, 0.4), 0.5, 1800),
+        ("klipper", "G91|G1 E1|G90", (90, 50, 0.4), 3, 1800),
+        ("reprapfirmware", "M400 G1 X70 F0", (70, 50, 0.4), 2, 1800),
         ("marlin", "G92 X0 E5", (0, 50, 0.4), 5, 1800),
         ("marlin", "G92", (90, 50, 0.4), 2, 1800),
         ("klipper", "G92", (0, 0, 0), 0, 1800),
@@ -243,6 +246,7 @@ def test_state_is_told_by_the_bytes(
         ("reprapfirmware", "T1", "XYZE"),
         ("reprapfirmware", "G53 G1 Z8", "XYZ"),
         ("reprapfirmware", "G1 R2 X0", "X"),
+        ("reprapfirmware", "M400 G1 R2 X0", "X"),
         ("reprapfirmware", "G55", "XYZ"),
         ("reprapfirmware", "if true|  G1 Z2|  G1 X10|", "XZ"),
         ("klipper", "ACTIVATE_EXTRUDER EXTRUDER=extruder1", "XYZ"),
@@ -501,3 +505,44 @@ def test_only_a_remaining_time_line_may_stand_for_another() -> None:
             continue
         with pytest.raises(ProofError):
             check_output(pieces, kit.profile, kit.firmware, [])
+
+
+def test_hop_out_of_the_machine_is_refused_without_a_way() -> None:
+    lines = ("G1 E11.545 F2100", "G1 Z300 F720", "G1 Z2.6", "G1 E12.345 F2100", "G1 F1800")
+    with pytest.raises(ProofError, match="leaves the machine's Z range"):
+        judge(posed(lines=lines))
+
+
+def test_arc_in_a_block_is_refused() -> None:
+    lines = list(posed().lines)
+    lines.insert(3, "G2 X8 Y215 I1")
+    with pytest.raises(ProofError, match="holds an arc"):
+        judge(posed(lines=tuple(lines)))
+
+
+@pytest.mark.parametrize(
+    ("lines", "drawn"),
+    [
+        ("G10", True),
+        ("G10|G11", False),
+        ("G10|T1", False),
+        ("G10|T1|T0", True),
+        ("G10|T1|G10|G11|T0", True),
+        ("T1|G10|T0|T1", True),
+    ],
+)
+def test_firmwares_retraction_is_kept_for_each_tool(lines: str, drawn: bool) -> None:
+    text = "".join(f"{line}\n" for line in f"{START}|{lines}".split("|")).encode()
+    told = Bytes(text, Family(FIRMWARES["marlin"], "E", 1.0))
+    told.state_at(len(text))
+    assert told.is_drawn(len(text)) is drawn
+
+
+@pytest.mark.parametrize(
+    "stroke", ["g1 e-2", "N9 G1 E-2*7", "G01 E-2", " G1 E-2", "G1E-2", "G1 E -2", "G1 e-2"]
+)
+def test_strokes_written_otherwise_are_counted(stroke: str) -> None:
+    text = b"M83\nG1 X9 E5\n" + b"; far away\n" * 600 + f"G1 X1 E1\n{stroke}\n".encode()
+    told = Bytes(text, Family(FIRMWARES["marlin"], "E", 1.0))
+    told.state_at(len(text))
+    assert told.deficit_mm(len(text)) == pytest.approx(2.0)
