@@ -11,31 +11,30 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from capturehook.audit.odd import find_odd
+from capturehook.audit.verdicts import Flags
 from capturehook.errors import Finding
+from capturehook.frames.exif import Settings
 from capturehook.frames.focus import sharpness_ratio
-from capturehook.frames.light import exposure_ev, flicker_ev
+from capturehook.frames.light import colour_ev, exposure_ev, flicker_ev
 from capturehook.frames.listing import FrameList
-from capturehook.frames.measure import LEAST_PEAK, Measures
-from capturehook.frames.robust import Series, find_steps, running_median, spread
+from capturehook.frames.measure import Measures
+from capturehook.frames.motion import LEAST_SHARE
+from capturehook.frames.robust import Series, find_levels, running_median, spread, theil_sen
 
 DARK_EV = -0.8
 BRIGHT_EV = 0.8
 BLACK_TOP = 0.08  # even the brightest hundredth of the picture is nearly black
 BURNT_SHARE = 0.2
-BLUR_RATIO_STATIC = 0.5
+FILM_SHORT_PX = 1080  # a film is seldom larger, and blur that it does not show is none
+BLUR_FILM_PX = 0.7  # sigma, more than the frames around
 BLUR_RATIO_WHOLE = 0.4
 FLICKER_EV = 0.15
+COLOUR_EV = 0.04
 MOVED_WORK_PX = 0.6
-ODD_CODES = 20.0
-ODD_CODES_AT_ENDS = 45.0  # a layer laid the other way may shine otherwise than all that follow
-ODD_SHARE = 0.0006
-ODD_TIMES_USUAL = 3.0
-ODD_TIMES_AT_ENDS = 3.0  # only one side to compare with, and it has grown
-BESIDE_WORSE = 0.5
-SIDE = 3
-SOLID = 7  # of nine pixels
-
-Flags = NDArray[np.bool_]
+FOCUS_STEP = 0.35  # log2 of contrast
+LEAST_FOR_STEPS = 5
+SETTINGS_EV = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +59,11 @@ class Faults:
 
 
 def find_faults(
-    frames: FrameList, measures: Measures, shown: Flags, order: NDArray[np.int64] | None = None
+    frames: FrameList,
+    measures: Measures,
+    shown: Flags,
+    order: NDArray[np.int64] | None = None,
+    height: Series | None = None,
 ) -> Faults:
     """Judge the pictures of the frames that are ``shown`` (belong to a pose), in order.
 
@@ -68,18 +71,24 @@ def find_faults(
     ----------
     shown : (F,) bool; the others (test shots) are neither judged nor compared with
     order : indices of the frames to compare along, where not simply all that are shown
+    height : (F,) height of the part in each frame, mm; None where there is no plan
     """
     places = np.flatnonzero(shown & measures.readable) if order is None else order
     part = _Part(frames, measures, places)
     dark, overexposed, flicker = part.exposure()
     ill_lit = dark | overexposed
-    blurred, ratio = part.blur(ill_lit)
-    moved, moved_px = part.movement(ill_lit | blurred)
-    odd, unparked = part.odd(ill_lit | blurred | moved, flicker)
+    moved, moved_px, lost = part.movement(ill_lit)
+    blurred, ratio = part.blur(ill_lit | lost)
+    odd, unparked = find_odd(
+        measures.look[places],
+        ~(ill_lit | lost | blurred),
+        None if height is None else height[places],
+    )
     findings = [
-        *part.flicker_findings(flicker, ill_lit | blurred),
-        *part.movement_findings(ill_lit | blurred),
-        *part.focus_findings(ill_lit),
+        *part.flicker_findings(flicker, ill_lit),
+        *part.settings_findings(),
+        *part.movement_findings(ill_lit | lost),
+        *part.focus_findings(ill_lit | lost),
     ]
     return Faults(
         dark=part.flags(dark),
@@ -127,10 +136,16 @@ class _Part:
         return dark, bright & ~dark, flicker
 
     def blur(self, left_out: Flags) -> tuple[Flags, Series]:
-        static = sharpness_ratio(_without(self.measures.sharp_static[self.places], left_out))
-        whole = sharpness_ratio(_without(self.measures.sharp[self.places], left_out))
-        blurred = (static < BLUR_RATIO_STATIC) | (whole < BLUR_RATIO_WHOLE)
-        return blurred, np.fmin(static, whole)
+        """Blurred is what a film would show: its pixels are the measure, not the camera's."""
+        if not self.steady:
+            whole = sharpness_ratio(_without(self.measures.sharp[self.places], left_out))
+            return whole < BLUR_RATIO_WHOLE, whole
+        ratio = sharpness_ratio(_without(self.measures.sharp_static[self.places], left_out))
+        blur_px = _without(self.measures.blur_px[self.places], left_out)
+        usual_px = running_median(blur_px, 9)
+        more_px = np.sqrt(np.maximum(blur_px**2 - usual_px**2, 0))
+        film_px = min(1.0, FILM_SHORT_PX / min(self.frames.size_px))
+        return more_px * film_px > BLUR_FILM_PX, ratio
 
     def _shifts(self, left_out: Flags) -> tuple[Series, Series]:
         measures = self.measures
@@ -147,172 +162,157 @@ class _Part:
         zoom = (measures.zoom[places] - 1) * arm_px
         return _without(turn, left_out), _without(zoom, left_out)
 
-    def movement(self, left_out: Flags) -> tuple[Flags, Series]:
-        """Nothing is said where no still part was found: a plate that sinks would look like a
-        camera that rises."""
+    def movement(self, left_out: Flags) -> tuple[Flags, Series, Flags]:
+        """Moved, by how much, and lost: nothing of the still part is found again.
+
+        Nothing is said where no still part was found: a plate that sinks would look like a
+        camera that rises.
+        """
+        none = np.zeros(len(self.places), bool)
         if not self.steady:
-            return np.zeros(len(self.places), bool), np.full(len(self.places), np.nan)
+            return none, np.full(len(self.places), np.nan), none
         dx, dy = self._shifts(left_out)
         turn_px, zoom_px = self._turns_px(left_out)
         strays = [series - running_median(series, 7) for series in (dx, dy, turn_px, zoom_px)]
         moved_px = np.sqrt(np.sum(np.square(strays), axis=0))
         noise_px = float(np.sqrt(np.sum(np.square([spread(stray) for stray in strays]))))
-        peak = self.measures.peak[self.places]
-        lost = ~left_out & (peak < LEAST_PEAK) & (running_median(peak, 9) > 2.5 * LEAST_PEAK)
-        return (moved_px > max(self.least_px, 6 * noise_px)) | lost, moved_px
-
-    def odd(self, left_out: Flags, flicker: Series) -> tuple[Series, Flags]:
-        """Share of the picture that is neither as before nor as after: something is elsewhere."""
-        looks = self.measures.look[self.places].astype(np.float32)
-        gains = 2.0 ** (-np.nan_to_num(flicker) / 2.2)  # of coded values, near enough
-        looks *= gains[:, None, None].astype(np.float32)
-        keep = np.flatnonzero(~left_out)
-        share = np.full(len(self.places), np.nan)
-        steady = steady_area(looks[keep])
-        for place, index in enumerate(keep):  # one small picture at a time keeps memory flat
-            before = looks[keep[max(0, place - SIDE) : place]]
-            after = looks[keep[place + 1 : place + 1 + SIDE]]
-            share[index] = odd_share(looks[index], before, after, steady)
-        usual = np.nan_to_num(running_median(share, 9))
-        limit = np.maximum(ODD_SHARE, ODD_TIMES_USUAL * usual)
-        limit[keep[:1]] *= ODD_TIMES_AT_ENDS
-        limit[keep[-1:]] *= ODD_TIMES_AT_ENDS
-        return share, (share > limit) & ~_beside_worse(share)
+        found = self.measures.peak[self.places]
+        lost = ~left_out & (found < LEAST_SHARE) & (running_median(found, 9) > 2 * LEAST_SHARE)
+        return (moved_px > max(self.least_px, 6 * noise_px)) | lost, moved_px, lost
 
     def flicker_findings(self, flicker: Series, left_out: Flags) -> list[Finding]:
+        findings = []
         stray = _without(flicker, left_out)
         beyond = np.abs(stray) > FLICKER_EV
-        if not beyond.any():
-            return []
-        count, worst = int(beyond.sum()), int(np.nanargmax(np.abs(stray)))
-        text = (
-            f"{count} frame{'s are' if count > 1 else ' is'} brighter or darker than neighbours, "
-            f"by up to {abs(stray[worst]):.2f} EV; --even-light mends it in the film"
-        )
-        return [Finding("flicker", self.name(worst), text)]
+        if beyond.any():
+            count, worst = int(beyond.sum()), int(np.nanargmax(np.abs(stray)))
+            text = (
+                f"{count} frame{'s are' if count > 1 else ' is'} brighter or darker than "
+                f"neighbours, by up to {abs(stray[worst]):.2f} EV; --even-light evens it out"
+            )
+            findings.append(Finding("flicker", self.name(worst), text))
+        hues = colour_ev(self.measures.colour[self.places])
+        strays = np.stack([_without(flicker_ev(hue), left_out) for hue in hues.T])
+        worst_of = np.nan_to_num(np.abs(strays)).max(axis=0)
+        if (worst_of > COLOUR_EV).sum() > 0.05 * len(worst_of) and self.steady:
+            worst = int(np.argmax(worst_of))
+            text = (
+                f"colour changes from frame to frame, by up to {worst_of[worst]:.2f} EV of red or "
+                "blue against green (lamps, or automatic white balance); --even-light evens it out"
+            )
+            findings.append(Finding("colour-flicker", self.name(worst), text))
+        return findings
+
+    def settings_findings(self) -> list[Finding]:
+        """What the camera itself says it changed between frames."""
+        given = [self.frames.frames[int(k)].settings for k in self.places]
+        findings = []
+        jumps = [
+            k
+            for k in range(1, len(given))
+            if given[k] is not None and given[k - 1] is not None and _differ(given[k - 1], given[k])
+        ]
+        if jumps:
+            first = jumps[0]
+            more = f"; {len(jumps)} such changes in all" if len(jumps) > 1 else ""
+            step = np.nan_to_num(self.ev[first] - self.ev[first - 1])
+            text = (
+                f"the camera's settings change here, from {given[first - 1]} to {given[first]}"
+                f" (the picture by {step:+.2f} EV){more}: set exposure and ISO by hand"
+            )
+            findings.append(Finding("settings-changed", self.name(first), text))
+        automatic = [k for k, one in enumerate(given) if one is not None and one.auto_white]
+        if automatic:
+            text = (
+                f"{len(automatic)} frame{'s were' if len(automatic) > 1 else ' was'} taken with "
+                "automatic white balance, so colours may jump: set it by hand"
+            )
+            findings.append(Finding("auto-white-balance", self.name(automatic[0]), text))
+        return findings
 
     def movement_findings(self, left_out: Flags) -> list[Finding]:
-        dx, dy = self._shifts(left_out)
-        known = np.flatnonzero(np.isfinite(dx))
-        if len(known) < 5 or not self.steady:
+        """Knocks after which the camera stayed elsewhere, or a creep with its rate."""
+        shifts = np.stack(self._shifts(left_out), axis=1)
+        known = np.flatnonzero(np.isfinite(shifts).all(axis=1))
+        if len(known) < LEAST_FOR_STEPS or not self.steady:
             return []
-        x, y = dx[known], dy[known]
-        steps = sorted({*find_steps(x, self.least_px), *find_steps(y, self.least_px)})
+        shifts = shifts[known]
+        steps = find_levels(shifts, self.least_px)
+        creep = self._creep(known, shifts, steps)
+        if creep:
+            return creep
         findings = []
-        for step in steps:
-            jump = [_jump_at(series, step) for series in (x, y)]
+        for before, step, after in zip([0, *steps], steps, [*steps[1:], len(known)], strict=False):
+            jump = np.median(shifts[step:after], axis=0) - np.median(shifts[before:step], axis=0)
             text = (
-                f"the camera was knocked before this frame and stayed {_length(jump):.1f} px "
+                f"the camera was knocked before this frame and stayed {np.hypot(*jump):.1f} px "
                 f"away ({_signed(jump[0])} right, {_signed(jump[1])} down); the film is aligned"
             )
             findings.append(Finding("bumped", self.name(int(known[step])), text))
-        return findings or self._creep(x, y)
+        return findings
 
-    def _creep(self, x: Series, y: Series) -> list[Finding]:
-        side = max(3, len(x) // 10)
-        walk = [float(np.median(one[-side:]) - np.median(one[:side])) for one in (x, y)]
-        if _length(walk) <= 2 * self.least_px:
+    def _creep(self, known: NDArray[np.int64], shifts: Series, steps: list[int]) -> list[Finding]:
+        """A line that explains the places at least as well as steps do."""
+        place = known.astype(np.float64)
+        lines = [theil_sen(place, axis) for axis in shifts.T]
+        slopes = np.array([slope for slope, _ in lines])
+        off_line = shifts - np.stack([a + b * place for b, a in lines], axis=1)
+        noise_px = float(np.hypot(spread(off_line[:, 0]), spread(off_line[:, 1])))
+        frames = float(place[-1] - place[0])
+        walk = slopes * frames
+        least_px = max(1.5 * self.least_px, 4 * noise_px * np.sqrt(12 / len(known)))
+        if np.hypot(*walk) <= least_px:
+            return []
+        parts = np.split(shifts, steps)
+        off_steps = np.concatenate([part - np.median(part, axis=0) for part in parts])
+        if steps and np.abs(off_line).mean() > np.abs(off_steps).mean():
             return []
         text = (
-            f"the camera crept by {_length(walk):.1f} px over the shoot ({_signed(walk[0])} right, "
-            f"{_signed(walk[1])} down): check the tripod's clamps; the film is aligned"
+            f"the camera crept by {np.hypot(*walk):.1f} px over the shoot ({_signed(walk[0])} "
+            f"right, {_signed(walk[1])} down), {self._rate(known, walk)}: check the tripod's "
+            "clamps; the film is aligned"
         )
         return [Finding("creep", "frames", text)]
+
+    def _rate(self, known: NDArray[np.int64], walk: Series) -> str:
+        t_s = self.frames.t_s[self.places[known]]
+        hours = float(t_s[-1] - t_s[0]) / 3600
+        if not np.isfinite(hours) or hours <= 0:
+            return f"{np.hypot(*walk) / len(known):.2f} px a frame"
+        return f"{np.hypot(*walk) / hours:.1f} px an hour"
 
     def focus_findings(self, left_out: Flags) -> list[Finding]:
         sharp = _without(self.measures.sharp_static[self.places], left_out)
         known = np.flatnonzero(np.isfinite(sharp) & (sharp > 0))
-        level = np.log2(sharp[known])
-        steps = find_steps(level, 1.0)
+        if len(known) < LEAST_FOR_STEPS or not self.steady:
+            return []
+        level = np.log2(sharp[known])[:, None]
+        steps = find_levels(level, FOCUS_STEP)
         return [
             Finding(
                 "focus-changed",
                 self.name(int(known[step])),
-                f"from this frame on pictures are {'less' if after < 0 else 'more'} sharp than "
-                "before: was autofocus on, or the lens touched?",
+                f"from this frame on pictures are {'less' if after < before else 'more'} sharp "
+                "than before: was autofocus on, or the lens touched?",
             )
             for step in steps
-            for after in (_jump_at(level, step),)
+            for before, after in ((np.median(level[:step][-9:]), np.median(level[step:][:9])),)
         ]
 
 
-def _beside_worse(share: Series) -> Flags:
-    """(K,) a frame looks odd only because the one beside it does, which is no help to it."""
-    padded = np.pad(np.nan_to_num(share), 1)
-    return np.asarray(np.nan_to_num(share) < BESIDE_WORSE * np.maximum(padded[:-2], padded[2:]))
-
-
-def steady_area(looks: NDArray[np.float32]) -> Flags:
-    """(h, w) where early and late frames are alike, and a step of growth away from where not."""
-    if not len(looks):
-        return np.ones(looks.shape[1:], bool)
-    third = max(1, len(looks) // 3)
-    early, late = np.median(looks[:third], axis=0), np.median(looks[-third:], axis=0)
-    # A part grows at most the height of the picture over the shoot, so a step is no more than:
-    step = 1 + looks.shape[1] // len(looks)
-    return np.asarray(~_widened(np.abs(early - late) > ODD_CODES, step))
-
-
-def _widened(flags: Flags, by: int) -> Flags:
-    """True where any pixel so near, along rows or columns, is."""
-    wide: Flags = flags.copy()
-    for shift in range(1, min(by, *flags.shape)):
-        wide[shift:] |= flags[:-shift]
-        wide[:-shift] |= flags[shift:]
-        wide[:, shift:] |= flags[:, :-shift]
-        wide[:, :-shift] |= flags[:, shift:]
-    return wide
-
-
-def odd_share(
-    look: NDArray[np.float32],
-    before: NDArray[np.float32],
-    after: NDArray[np.float32],
-    steady: Flags,
-) -> float:
-    """Share of solid patches unlike any of the frames before and after.
-
-    A pixel counts when most of the nine around it are unlike too: edges that wander by a
-    pixel, as of a gantry that rises with the part, are no patches. A part that grows is like
-    one side or the other, so it never counts; with frames on one side only, what differs from
-    all of them counts, but only where the part never grows.
-    """
-    near = np.concatenate([before, after])
-    if not len(near):
-        return 0.0
-    at_end = not len(before) or not len(after)
-    codes = ODD_CODES_AT_ENDS if at_end else ODD_CODES
-    unlike: Flags = np.asarray((np.abs(near - look) > codes).all(axis=0))
-    if at_end:
-        unlike = unlike & steady
-    return float(_solid(unlike).mean())
-
-
-def _solid(odd: Flags) -> Flags:
-    """(h, w) -> (h-2, w-2): at least SOLID of the nine pixels."""
-    if min(odd.shape) < 3:
-        return odd
-    high, wide = odd.shape
-    total = np.zeros((high - 2, wide - 2), np.uint8)
-    for row in range(3):
-        for column in range(3):
-            total += odd[row : row + high - 2, column : column + wide - 2]
-    return total >= SOLID
+def _differ(one: Settings | None, other: Settings | None) -> bool:
+    if one is None or other is None:
+        return False
+    before, after = one.exposure_ev, other.exposure_ev
+    moved = before is not None and after is not None and abs(after - before) > SETTINGS_EV
+    return moved or one.f_number != other.f_number or one.iso != other.iso
 
 
 def _without(values: Series, left_out: Flags) -> Series:
     return np.where(left_out, np.nan, values)
 
 
-def _jump_at(values: Series, step: int) -> float:
-    return float(np.median(values[step : step + 5]) - np.median(values[max(0, step - 5) : step]))
-
-
 def _signed(value: float) -> str:
     """+3.4, -1.2, 0.0: never -0.0"""
     text = f"{value:+.1f}"
     return "0.0" if float(text) == 0 else text
-
-
-def _length(vector: list[float]) -> float:
-    return float(np.hypot(vector[0], vector[1]))

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.audit.chain import Anchor, Chain
-from capturehook.audit.faults import ODD_SHARE, odd_share, steady_area
+from capturehook.audit.odd import ODD_SHARE, noise_of, odd_share, steady_area
 from capturehook.audit.pairing import Match, check_anchors, fit_clock
 from capturehook.errors import FrameError
 from capturehook.frames.listing import FrameList
@@ -64,7 +64,7 @@ def match_interval(
 
 def _small_looks(measures: Measures) -> NDArray[np.int16]:
     """(F, pixels) miniatures smaller still, exposure evened roughly by their own mean."""
-    look = measures.look.astype(np.float32)[:, ::LOOK_STEP, ::LOOK_STEP]
+    look = measures.look[:, ::LOOK_STEP, ::LOOK_STEP].mean(axis=3, dtype=np.float32)
     flat = look.reshape(len(look), -1)
     mean = np.maximum(flat.mean(axis=1, keepdims=True), 1.0)
     return np.asarray((flat * (np.median(mean) / mean)).astype(np.int16))
@@ -168,11 +168,12 @@ def _best_near(
     expected_s: NDArray[np.float64],
     interval_s: float,
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    looks = measures.look.astype(np.float32)
+    looks = measures.look
     pose_of = np.full(len(frames), -1, np.int64)
     first_of = np.zeros(len(frames), bool)
     along = dict(zip(chain.pose_index.tolist(), chain.frame_index.tolist(), strict=True))
     steady = steady_area(looks[chain.frame_index])
+    noise = noise_of(looks[chain.frame_index])
     for pose in range(len(plan.poses)):
         centre_s = frames.t_s[along[pose]] if pose in along else expected_s[pose]
         reach_s = plan.poses[pose].still_s + interval_s
@@ -182,7 +183,7 @@ def _best_near(
             continue
         before = looks[[along[k] for k in range(pose - 3, pose) if k in along]]
         after = looks[[along[k] for k in range(pose + 1, pose + 4) if k in along]]
-        odd = np.array([odd_share(looks[index], before, after, steady) for index in near])
+        odd = np.array([odd_share(looks[index], before, after, steady, noise) for index in near])
         parked = near[odd <= max(ODD_SHARE, 2 * float(odd.min()))]
         chosen = parked[np.argmax(np.nan_to_num(measures.sharp_static[parked]))]
         pose_of[parked], first_of[chosen] = pose, True

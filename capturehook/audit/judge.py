@@ -115,7 +115,11 @@ def audit_frames(
     timer = plan is not None and plan.interval_s is not None
     shown = match.pose_of >= 0
     order = np.flatnonzero(match.first_of & measures.readable) if timer else None
-    faults = find_faults(frames, measures, shown, order)
+    height = None
+    if plan is not None:
+        z_mm = np.array([pose.z_mm for pose in plan.poses])
+        height = np.where(shown, z_mm[match.pose_of], np.nan)
+    faults = find_faults(frames, measures, shown, order, height)
     best = match.first_of if timer else _best_of_each(match, faults, measures)
     judged = _judge_frames(frames, plan, measures, match, faults, best)
     poses = _judge_poses(plan, judged)
@@ -219,7 +223,9 @@ def _judge_frames(
             FrameVerdict(
                 frame_index=index,
                 name=frame.name,
-                verdict=_verdict_of(index, plan, measures, match, faults, bool(best[index])),
+                verdict=_verdict_of(
+                    index, frames, plan, measures, match, faults, bool(best[index])
+                ),
                 pose_index=pose if pose >= 0 and plan is not None else None,
                 late_s=float(match.late_s[index]),
                 sharp_ratio=float(faults.sharp_ratio[index]),
@@ -234,6 +240,7 @@ def _judge_frames(
 
 def _verdict_of(
     index: int,
+    frames: FrameList,
     plan: PlanRecord | None,
     measures: Measures,
     match: Match,
@@ -244,7 +251,8 @@ def _verdict_of(
     pose = int(match.pose_of[index])
     timer = plan is not None and plan.interval_s is not None
     limit_s = late_limit_s(match, plan.poses[pose].still_s) if plan and pose >= 0 else np.inf
-    late_s = float(np.nan_to_num(match.late_s[index]))
+    guessed = frames.clock == "camera" and frames.frames[index].taken is None
+    late_s = 0.0 if guessed else float(np.nan_to_num(match.late_s[index]))
     rules = (
         (not measures.readable[index], v.UNREADABLE),
         (timer and not is_best, v.BETWEEN),

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.audit import verdicts as v
-from capturehook.audit.faults import BLUR_RATIO_STATIC, FLICKER_EV
+from capturehook.audit.faults import FLICKER_EV
 from capturehook.audit.judge import Audit
 from capturehook.audit.sheet import CORNERS, LOWER
 from capturehook.audit.verdicts import Verdict
@@ -86,7 +86,7 @@ def _plots(audit: Audit) -> list[Plot]:
     shift = np.hypot(_from_start(column("dx_px")), _from_start(column("dy_px")))
     light, limits = column("flicker_ev"), (FLICKER_EV, -FLICKER_EV)
     plots = [
-        Plot("sharpness", "x usual", column("sharp_ratio"), (BLUR_RATIO_STATIC,), (0, 1.2)),
+        Plot("sharpness", "x usual", column("sharp_ratio"), (), (0, 1.2)),
         Plot("light", "EV", light, limits, (-0.5, 0.5), (-MOST_EV, MOST_EV)),
         Plot("shift", "px", shift, (), (0, 3)),
         Plot("late", "s", column("late_s"), (), (-1, 1)),

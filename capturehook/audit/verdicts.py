@@ -7,8 +7,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from capturehook.physics.colour import luminance_of_srgb
 
+Flags = NDArray[np.bool_]
+"""(F,) one flag a frame."""
 WHITE, BLACK = "#ffffff", "#222222"
 
 
@@ -72,7 +77,7 @@ OVEREXPOSED = _verdict("overexposed", "O", "square", ORANGE, False, "much bright
 BLURRED = _verdict("blurred", "B", "diamond", PINK, False, "less sharp than its neighbours")
 MOVED = _verdict("moved", "M", "diamond", BLUE, True, "the camera was knocked")
 NOT_PARKED = _verdict("not parked", "N", "triangle", RED, False, "bed, plate or carriage elsewhere")
-UNREADABLE = _verdict("unreadable", "U", "octagon", RED, False, "the file cannot be decoded")
+UNREADABLE = _verdict("unreadable", "U", "octagon", RED, False, "the file is damaged")
 BETWEEN = _verdict("between", "-", "ring", GREY, False, "taken between poses, not needed")
 
 VERDICTS = {

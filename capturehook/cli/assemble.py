@@ -41,12 +41,18 @@ FILE = click.Path(path_type=Path)
 )
 @click.option(
     "--align",
-    type=click.Choice(["shift", "turn", "none"]),
-    default="shift",
+    type=click.Choice(["auto", "shift", "turn", "none"]),
+    default="auto",
     show_default=True,
-    help="Undo movements of the camera: shifts; turn and zoom as well; nothing.",
+    help="Undo movements of the camera: what is there; shifts; turn and scale too; nothing.",
 )
-@click.option("--even-light", is_flag=True, help="Even out exposure from frame to frame.")
+@click.option(
+    "--even-light",
+    is_flag=False,
+    flag_value="lamps",
+    type=click.Choice(["lamps", "all"]),
+    help="Even out light and colour from frame to frame (lamps), or slow daylight too (all).",
+)
 @click.option(
     "--static",
     "static_px",

@@ -11,24 +11,22 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timezone
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
 from capturehook.audit.judge import Audit
 from capturehook.errors import Finding, FrameError
 from capturehook.files import write_atomically
+from capturehook.film.align import Align, Alignment, align_frames
 from capturehook.film.choose import Chosen, Correction, Fill, choose_frames, list_csv
 from capturehook.film.encode import Quality, open_film, parse_fps
 from capturehook.film.framing import Framing, frame_film
 from capturehook.film.render import Rgb, fade, mix, render_frame, write_text
-from capturehook.frames.light import even_gains, exposure_ev
+from capturehook.frames.light import EvenLight
 from capturehook.frames.listing import refuse_over_frames
 from capturehook.frames.measure import in_order
-from capturehook.frames.robust import Series
 
-Align = Literal["shift", "turn", "none"]
-ALIGNS: tuple[Align, ...] = ("shift", "turn", "none")
 TEXTS = ("layer", "height", "time")
 FILM_SCHEMA = 1
 DEFAULT_FPS = "30"
@@ -39,7 +37,9 @@ DEFAULT_HOLD_S = 2.0
 class FilmWishes:
     """What the film should be; None means: from the plan, or the usual.
 
-    ``text`` holds some of TEXTS; ``align`` is by shift, by turn and zoom as well, or not.
+    ``text`` holds some of TEXTS; ``align`` undoes shifts, shifts with turn and scale, nothing,
+    or as much of it as is there (auto). ``even_light`` takes out what changes from frame to
+    frame ("lamps") or slow changes of daylight too ("all").
     """
 
     fps: str | None = None
@@ -47,8 +47,8 @@ class FilmWishes:
     width_px: int | None = None
     centre_px: tuple[float, float] | None = None
     fill: Fill = "hold"
-    align: Align = "shift"
-    even_light: bool = False
+    align: Align = "auto"
+    even_light: EvenLight | None = None
     hold_last_s: float | None = None
     fade_s: float = 0.0
     text: tuple[str, ...] = ()
@@ -68,6 +68,7 @@ class FilmReport:
     frames: int
     chosen: tuple[Chosen, ...]
     level: str | None
+    alignment: Alignment
     findings: tuple[Finding, ...]
 
     @property
@@ -83,8 +84,8 @@ class Recipe:
     wishes: FilmWishes
     chosen: tuple[Chosen, ...]
     corrections: dict[int, Correction]
+    alignment: Alignment
     framing: Framing
-    pivot_px: tuple[float, float]
     fps: Fraction
     last_shown: int
     findings: tuple[Finding, ...]
@@ -148,6 +149,7 @@ def assemble_film(
         frames=film.frames,
         chosen=recipe.chosen,
         level=film.level,
+        alignment=recipe.alignment,
         findings=recipe.findings,
     )
 
@@ -159,7 +161,10 @@ def plan_film(audit: Audit, wishes: FilmWishes) -> Recipe:
         wishes = replace(wishes, align="none")
     chosen, findings = choose_frames(audit, wishes.fill, aligned=wishes.align != "none")
     fps = parse_fps(wishes.fps or (audit.plan.fps if audit.plan is not None else DEFAULT_FPS))
-    corrections = correct_frames(audit, chosen, wishes)
+    used = {i for one in chosen for i in (one.frame_index, one.other_index) if i is not None}
+    corrections, alignment = align_frames(
+        audit.measures, sorted(used), wishes.align, wishes.even_light
+    )
     framing, crop_findings = frame_film(
         audit.frames.size_px,
         corrections.values(),
@@ -172,8 +177,8 @@ def plan_film(audit: Audit, wishes: FilmWishes) -> Recipe:
         wishes=wishes,
         chosen=tuple(chosen),
         corrections=corrections,
+        alignment=alignment,
         framing=framing,
-        pivot_px=_pivot(audit),
         fps=fps,
         last_shown=1 + round(_hold_s(audit, wishes) * fps),
         findings=(*findings, *crop_findings, *audit.measures.area.findings()),
@@ -185,41 +190,6 @@ def film_list(recipe: Recipe) -> str:
     return list_csv(
         recipe.audit, list(recipe.chosen), recipe.corrections, recipe.fps, recipe.last_shown
     )
-
-
-def correct_frames(audit: Audit, chosen: list[Chosen], wishes: FilmWishes) -> dict[int, Correction]:
-    """frame_index -> correction, for every frame that is in the film.
-
-    Shifts are counted from their median, so that the crop loses least.
-    """
-    indices = sorted(
-        {i for one in chosen for i in (one.frame_index, one.other_index) if i is not None}
-    )
-    places = np.array(indices)
-    measures = audit.measures
-    gains: Series = np.ones(len(places))
-    if wishes.even_light:
-        gains = even_gains(exposure_ev(measures.light[places]))
-    still: Series = np.zeros(len(places))
-    dx, dy, turn, zoom = still, still, still, 1 + still
-    if wishes.align != "none":
-        dx, dy = (_about_median(values[places]) for values in (measures.dx_px, measures.dy_px))
-    if wishes.align == "turn":
-        turn = _about_median(measures.turn_deg[places])
-        zoom = 1 + _about_median(measures.zoom[places])
-    columns = zip(indices, dx, dy, turn, zoom, gains, strict=True)
-    return {
-        index: Correction(
-            dx_px=float(x), dy_px=float(y), turn_deg=float(t), zoom=float(z), gain=float(g)
-        )
-        for index, x, y, t, z, g in columns
-    }
-
-
-def _about_median(values: Series) -> Series:
-    if not np.isfinite(values).any():
-        return np.zeros(len(values))
-    return np.nan_to_num(values - np.nanmedian(values))
 
 
 def _check(audit: Audit, wishes: FilmWishes) -> None:
@@ -242,13 +212,6 @@ def _hold_s(audit: Audit, wishes: FilmWishes) -> Fraction:
     if hold_s is None:
         hold_s = audit.plan.hold_last_s if audit.plan is not None else DEFAULT_HOLD_S
     return Fraction(hold_s).limit_denominator(1000)
-
-
-def _pivot(audit: Audit) -> tuple[float, float]:
-    """The middle of the tiles, where the measured shift holds; original px."""
-    centres = np.array([tile.centre for tile in audit.measures.area.tiles])
-    x, y = centres.mean(axis=0) / audit.measures.scale
-    return float(x), float(y)
 
 
 def _fade_share(recipe: Recipe, film_frame: int) -> float:
@@ -277,11 +240,11 @@ def _picture(recipe: Recipe, one: Chosen) -> Rgb:
 def _rendered(recipe: Recipe, frame_index: int) -> Rgb:
     frames = recipe.audit.frames
     return render_frame(
-        frames.frames[frame_index].path,
+        frames.frames[frame_index],
         frames.size_px,
         recipe.framing,
         recipe.corrections[frame_index],
-        recipe.pivot_px,
+        recipe.audit.measures.pivot_px,
     )
 
 
@@ -326,6 +289,13 @@ def film_json(film: FilmReport, audit: Audit) -> dict[str, Any]:
         "film_s": round(film.seconds, 3),
         "level": film.level,
         "shots": kinds.count("shot"),
+        "alignment": {
+            "model": film.alignment.model,
+            "before_px": [round(one, 3) for one in film.alignment.before_px],
+            "after_px": [round(one, 3) for one in film.alignment.after_px],
+        }
+        if np.isfinite(film.alignment.before_px[0])
+        else None,
         "held": kinds.count("held"),
         "blended": kinds.count("blended"),
         "counts": audit.counts,
@@ -334,7 +304,7 @@ def film_json(film: FilmReport, audit: Audit) -> dict[str, Any]:
 
 
 def film_lines(film: FilmReport, audit: Audit) -> list[str]:
-    """Two lines: the film, and what went into it."""
+    """The film, what went into it, and how it was aligned."""
     counts = ", ".join(f"{count} {name}" for name, count in audit.counts.items())
     size = f"{film.width_px} x {film.height_px} px"
     level = f", H.264 level {film.level}" if film.level else ""
@@ -342,4 +312,5 @@ def film_lines(film: FilmReport, audit: Audit) -> list[str]:
         f"{film.path}: {film.frames} frames, {film.seconds:.1f} s at {film.fps} frames/s, "
         f"{size}{level}",
         f"from {len(audit.frames)} frames: {counts}",
+        f"aligned: {film.alignment.text()}",
     ]

@@ -36,13 +36,14 @@ class Chosen:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Correction:
     """What is done to one source frame: content has moved by dx, dy (original px), turned
-    clockwise and grown against the reference; its light is multiplied by ``gain``."""
+    clockwise and grown against the reference, all about the pivot of the measures; the linear
+    light of red, green and blue is multiplied by ``gain``."""
 
     dx_px: float = 0.0
     dy_px: float = 0.0
     turn_deg: float = 0.0
     zoom: float = 1.0
-    gain: float = 1.0
+    gain: tuple[float, float, float] = (1.0, 1.0, 1.0)
 
 
 def choose_frames(
@@ -148,6 +149,8 @@ LIST_COLUMNS = (
     "turn_deg",
     "zoom",
     "gain_ev",
+    "red_ev",
+    "blue_ev",
 )
 
 
@@ -192,5 +195,11 @@ def _row(
         f"{correction.dy_px:.2f}",
         f"{correction.turn_deg:.3f}",
         f"{correction.zoom:.5f}",
-        f"{math.log2(correction.gain):.3f}",
+        *(f"{ev:.3f}" for ev in _gain_ev(correction.gain)),
     ]
+
+
+def _gain_ev(gain: tuple[float, float, float]) -> tuple[float, float, float]:
+    """Green's gain, and what red and blue get more than it, EV; never -0."""
+    red, green, blue = (math.log2(one) for one in gain)
+    return green + 0.0, red - green + 0.0, blue - green + 0.0

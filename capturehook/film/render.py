@@ -1,9 +1,13 @@
-"""One source frame -> one film frame: aligned, cropped, scaled, its light evened out."""
+"""One source frame -> one film frame: aligned, cropped, scaled, its light evened out.
+
+Pictures are (height, width, 3) of uint8, or of uint16 (code 255 is 65535) for a master of more
+than 8 bits; all of it coded sRGB.
+"""
 
 from __future__ import annotations
 
 from functools import lru_cache
-from pathlib import Path
+from math import prod
 from typing import Any
 
 import numpy as np
@@ -12,29 +16,33 @@ from numpy.typing import NDArray
 from capturehook.film.choose import Correction
 from capturehook.film.framing import Framing
 from capturehook.frames.decode import read_picture
-from capturehook.frames.needs import need, pillow
-from capturehook.physics.colour import gain_table_8bit, linear_of_8bit, linear_to_srgb
+from capturehook.frames.listing import Frame
+from capturehook.frames.motion import Motion, matrix_of
+from capturehook.frames.needs import need, opencv, pillow
+from capturehook.physics.colour import gain_table_8bit, linear_to_srgb, srgb_to_linear
 
-LEAST_TURN_DEG = 0.005
-LEAST_ZOOM = 5e-5
+Rgb = NDArray[Any]
+DEEP = 65_535
 MIX_STEPS = 16_384
-
-Rgb = NDArray[np.uint8]
+MOST_GRID = 12e6  # pixels of a picture that is moved: time and memory go with them
 
 
 def render_frame(
-    path: Path,
+    frame: Frame,
     size_px: tuple[int, int],
     framing: Framing,
     correction: Correction,
     pivot_px: tuple[float, float],
+    *,
+    deep: bool = False,
 ) -> Rgb:
-    """Decode no larger than needed and resample once: (height, width, 3) uint8.
+    """Decode no larger than needed, move once, scale once.
 
     Parameters
     ----------
     size_px : the (width, height) all numbers are in
     pivot_px : where dx, dy of the correction hold; turning is about it
+    deep : uint16, so that what scaling and gains make between two codes is kept
 
     Raises
     ------
@@ -42,86 +50,149 @@ def render_frame(
         The file cannot be decoded.
     """
     scale = framing.width_px / framing.width
-    picture = read_picture(path, (round(size_px[0] * scale), round(size_px[1] * scale)))
-    factor = picture.width / size_px[0]  # of what was decoded to the original
-    dx, dy = correction.dx_px, correction.dy_px
-    turned = abs(correction.turn_deg) > LEAST_TURN_DEG or abs(correction.zoom - 1) > LEAST_ZOOM
-    if turned:
-        picture = _straightened(picture, correction, pivot_px, factor)
-        dx = dy = 0.0
-    box = _box(framing, dx, dy, factor, picture.size)
-    film_size = (framing.width_px, framing.height_px)
-    small = picture.resize(film_size, pillow().Resampling.LANCZOS, box=box)
-    return apply_gain(np.asarray(small), correction.gain)
+    picture = read_picture(frame.path, _least_px(size_px, scale), frame.orientation)
+    if deep:
+        picture = picture.astype(np.uint16) * 257  # type: ignore[assignment]
+    factor = picture.shape[1] / size_px[0]  # of what was decoded to the original
+    film_px = (framing.width_px, framing.height_px)
+    step = max(1.0, factor / scale)  # pixels that are averaged into one of the film
+    grid_px = (round(film_px[0] * step), round(film_px[1] * step))
+    matrix = _grid_to_picture(framing, grid_px, correction, pivot_px, factor)
+    cv = opencv()
+    flags = cv.INTER_CUBIC | cv.WARP_INVERSE_MAP
+    moved = cv.warpAffine(picture, matrix, grid_px, None, flags, cv.BORDER_REPLICATE)
+    if grid_px != film_px:
+        moved = cv.resize(moved, film_px, None, 0, 0, cv.INTER_AREA)
+    return apply_gain(moved, correction.gain)
 
 
-def _box(
-    framing: Framing, dx: float, dy: float, factor: float, size: tuple[int, int]
-) -> tuple[float, float, float, float]:
-    """The framing moved with the content, kept inside the picture to the last digit."""
-    left, top = (framing.left + dx) * factor, (framing.top + dy) * factor
-    right, bottom = left + framing.width * factor, top + framing.height * factor
-    return max(0.0, left), max(0.0, top), min(size[0], right), min(size[1], bottom)
+def _least_px(size_px: tuple[int, int], scale: float) -> tuple[int, int]:
+    """Twice the film's pixels where that is not too many, else a third more: a picture reduced
+    before it is moved by parts of a pixel wavers in its finest detail."""
+    finest = next(
+        (k for k in (2.0, 1.6, 1.3) if prod(size_px) * (k * scale) ** 2 <= MOST_GRID), 1.3
+    )
+    by = min(1.0, finest * scale)
+    return round(size_px[0] * by), round(size_px[1] * by)
 
 
-def _straightened(
-    picture: Any, correction: Correction, pivot_px: tuple[float, float], factor: float
-) -> Any:
-    """Undo shift, turn and zoom in one go: each pixel p comes from pivot + shift + zR(p-pivot)."""
-    angle = np.radians(correction.turn_deg)
-    cos, sin = correction.zoom * np.cos(angle), correction.zoom * np.sin(angle)
-    x, y = pivot_px[0] * factor, pivot_px[1] * factor
-    dx, dy = correction.dx_px * factor, correction.dy_px * factor
-    image = pillow()
-    back = (cos, -sin, x + dx - cos * x + sin * y, sin, cos, y + dy - sin * x - cos * y)
-    return picture.transform(
-        picture.size, image.Transform.AFFINE, back, resample=image.Resampling.BICUBIC
+def _grid_to_picture(
+    framing: Framing,
+    grid_px: tuple[int, int],
+    correction: Correction,
+    pivot_px: tuple[float, float],
+    factor: float,
+) -> NDArray[np.float64]:
+    """(2, 3): a pixel of the grid laid over the framing -> its place in the decoded picture.
+
+    Places count from the middle of the first pixel, so half a pixel is added before each
+    change of scale and taken off after it.
+    """
+    across, down = framing.width / grid_px[0], framing.height / grid_px[1]
+    lay = np.array(
+        [
+            [across, 0, framing.left + across / 2 - 0.5],
+            [0, down, framing.top + down / 2 - 0.5],
+            [0, 0, 1],
+        ]
+    )
+    motion = Motion(
+        correction.dx_px, correction.dy_px, correction.turn_deg, correction.zoom, 1.0, 0.0
+    )
+    matrix = matrix_of(motion, pivot_px) @ lay
+    matrix *= factor
+    matrix[:, 2] += 0.5 * factor - 0.5
+    return np.asarray(matrix)
+
+
+def apply_gain(rgb: Rgb, gain: tuple[float, float, float]) -> Rgb:
+    """Exposure of red, green and blue changed in linear light."""
+    if max(abs(one - 1) for one in gain) < 1e-4:
+        return rgb
+    if rgb.dtype == np.uint8:
+        table = np.stack([gain_table_8bit(one) for one in gain], axis=1)[None]
+        return np.asarray(opencv().LUT(rgb, table))
+    return np.stack(
+        [np.take(_deep_gain_table(round(one, 6)), rgb[..., k]) for k, one in enumerate(gain)],
+        axis=2,
     )
 
 
-def apply_gain(rgb: Rgb, gain: float) -> Rgb:
-    """Exposure changed in linear light."""
-    return rgb if abs(gain - 1) < 1e-4 else np.asarray(gain_table_8bit(gain)[rgb])
+@lru_cache(maxsize=16)
+def _deep_gain_table(gain: float) -> NDArray[np.uint16]:
+    light = srgb_to_linear(np.arange(DEEP + 1) / DEEP) * gain
+    return np.rint(linear_to_srgb(light.clip(0, 1)) * DEEP).astype(np.uint16)
 
 
 def mix(first: Rgb, second: Rgb, share: float) -> Rgb:
     """A cross-blend in linear light, ``share`` of the second."""
-    table = linear_of_8bit()
-    light = table[first] * np.float32(1 - share) + table[second] * np.float32(share)
-    return np.asarray(_coded_of_light()[(light * (MIX_STEPS - 1) + 0.5).astype(np.int32)])
+    light = _linear(first) * np.float32(1 - share) + _linear(second) * np.float32(share)
+    codes = _coded_of_light()[(light * (MIX_STEPS - 1) + 0.5).astype(np.int32)]
+    if first.dtype == np.uint8:
+        return np.asarray(((codes.astype(np.uint32) + 128) // 257).astype(np.uint8))
+    return np.asarray(codes)
+
+
+def _linear(rgb: Rgb) -> NDArray[np.float32]:
+    deep = rgb.astype(np.uint16) * 257 if rgb.dtype == np.uint8 else rgb
+    return np.asarray(_light_of_codes()[deep])
 
 
 @lru_cache(maxsize=1)
-def _coded_of_light() -> Rgb:
+def _light_of_codes() -> NDArray[np.float32]:
+    return srgb_to_linear(np.arange(DEEP + 1) / DEEP).astype(np.float32)
+
+
+@lru_cache(maxsize=1)
+def _coded_of_light() -> NDArray[np.uint16]:
     light = np.arange(MIX_STEPS) / (MIX_STEPS - 1)
-    return np.asarray(np.round(linear_to_srgb(light) * 255).astype(np.uint8))
+    return np.rint(linear_to_srgb(light) * DEEP).astype(np.uint16)
 
 
 def fade(rgb: Rgb, share: float) -> Rgb:
     """Towards black; 0 leaves it, 1 is black."""
-    table = np.round(np.arange(256) * (1 - share)).astype(np.uint8)
-    return rgb if share <= 0 else np.asarray(table[rgb])
+    if share <= 0:
+        return rgb
+    return np.asarray(np.rint(rgb * np.float32(1 - share)).astype(rgb.dtype))
 
 
 def write_text(rgb: Rgb, words: str) -> Rgb:
     """A line in the lower left corner, white with a dark rim, readable on anything."""
-    picture = pillow().fromarray(rgb)
-    fonts = need("PIL.ImageFont", "drawing text")
-    draw = need("PIL.ImageDraw", "drawing text").Draw(picture)
     size = max(11, round(min(rgb.shape[0] / 27, rgb.shape[1] / 24)))
-    room = rgb.shape[1] - 1.8 * size
-    long = float(draw.textlength(words, font=fonts.load_default(size)))
-    if long > room:
-        size = max(6, int(size * room / long))
     place = (size * 0.9, rgb.shape[0] - size * 0.9)
-    rim = max(1, size // 10)
-    draw.text(
-        place,
-        words,
-        fill="#ffffff",
-        font=fonts.load_default(size),
-        anchor="ls",
-        stroke_width=rim,
-        stroke_fill="#202020",
-    )
-    return np.asarray(picture)
+    return draw_words(rgb, words, place, size, rgb.shape[1] - 1.8 * size, "ls")
+
+
+def draw_words(
+    rgb: Rgb, words: str, place: tuple[float, float], size: int, room_px: float, anchor: str
+) -> Rgb:
+    """Words at a place, made smaller where they are longer than the room."""
+    image = pillow()
+    fonts = need("PIL.ImageFont", "drawing text")
+    draw = need("PIL.ImageDraw", "drawing text")
+    masks = [image.new("L", rgb.shape[1::-1], 0) for _ in range(2)]
+    pens = [draw.Draw(mask) for mask in masks]
+    long = float(pens[0].textlength(words, font=fonts.load_default(size)))
+    if long > room_px:
+        size = max(6, int(size * room_px / long))
+    font, rim = fonts.load_default(size), max(1, size // 10)
+    pens[0].text(place, words, fill=255, font=font, anchor=anchor, stroke_width=rim)
+    pens[1].text(place, words, fill=255, font=font, anchor=anchor)
+    white = DEEP if rgb.dtype == np.uint16 else 255
+    out = rgb.astype(np.float32)
+    for mask, shade in zip(masks, (0.125 * white, float(white)), strict=True):
+        cover = np.asarray(mask, np.float32)[..., None] / 255
+        out += (shade - out) * cover
+    return np.asarray(np.rint(out).astype(rgb.dtype))
+
+
+def title_card(words: str, size_px: tuple[int, int], deep: bool = False) -> Rgb:
+    """White words in the middle of a dark picture; a line break begins a new line."""
+    wide, high = size_px
+    rgb = np.full((high, wide, 3), 6168 if deep else 24, np.uint16 if deep else np.uint8)
+    lines = words.split("\n")
+    size = max(11, round(min(high / 12, wide / 16)))
+    for index, line in enumerate(lines):
+        y = high / 2 + (index - (len(lines) - 1) / 2) * 1.4 * size
+        rgb = draw_words(rgb, line, (wide / 2, y), size, 0.9 * wide, "mm")
+    return rgb

@@ -1,4 +1,4 @@
-"""When a picture was taken, as its Exif fields tell it.
+"""When and how a picture was taken, as its Exif fields tell it.
 
 Source: the Exif definition (CIPA DC-008): DateTimeOriginal 0x9003 and its kin are local time as
 "YYYY:MM:DD HH:MM:SS"; sub-seconds are a digit string read as a decimal fraction; the offset
@@ -7,6 +7,7 @@ from UTC is "+HH:MM" or "-HH:MM".
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from datetime import datetime, timezone
@@ -36,6 +37,57 @@ class Taken:
     local_s: float
     step_s: float
     offset_s: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """How the camera was set; None where the picture does not say.
+
+    ``auto_white`` is True where the camera chose the white balance of each picture itself.
+    """
+
+    exposure_s: float | None = None
+    f_number: float | None = None
+    iso: float | None = None
+    auto_white: bool | None = None
+
+    @property
+    def exposure_ev(self) -> float | None:
+        """Brightness that the settings alone give, EV: log2 of time x gain / aperture squared."""
+        if not (self.exposure_s and self.iso):
+            return None
+        return math.log2(self.exposure_s * self.iso / (self.f_number or 1.0) ** 2)
+
+    def __str__(self) -> str:
+        words = []
+        if self.exposure_s:
+            slow = self.exposure_s >= 0.3
+            words.append(f"{self.exposure_s:g} s" if slow else f"1/{1 / self.exposure_s:.0f} s")
+        words += [f"f/{self.f_number:g}"] if self.f_number else []
+        words += [f"ISO {self.iso:g}"] if self.iso else []
+        return " ".join(words) or "unknown settings"
+
+
+def settings_from(exif: Any) -> Settings | None:
+    """Exposure time 0x829A, F number 0x829D, ISO 0x8827, white balance 0xA403; or None."""
+    fields = exif.get_ifd(EXIF_FOLDER)
+    white = fields.get(0xA403)
+    iso = fields.get(0x8827)
+    found = Settings(
+        exposure_s=_positive(fields.get(0x829A)),
+        f_number=_positive(fields.get(0x829D)),
+        iso=_positive(iso[0] if isinstance(iso, tuple) and iso else iso),
+        auto_white=white == 0 if white in (0, 1) else None,
+    )
+    return None if found == Settings() else found
+
+
+def _positive(value: object) -> float | None:
+    try:
+        number = float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError, ZeroDivisionError):
+        return None
+    return number if math.isfinite(number) and 0 < number < 1e9 else None
 
 
 def parse_time(text: object) -> int | None:

@@ -2,15 +2,53 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 from numpy.typing import NDArray
 
+from capturehook.frames.needs import opencv
 from capturehook.frames.robust import Series, running_median, spread
+from capturehook.physics.colour import linear_of_8bit
 
+EvenLight = Literal["lamps", "all"]
 SMOOTH_FRAMES = 21
+LIGHT_BLOCK_PX = 8
+DARKEST, BRIGHTEST = 0.004, 0.85  # linear light of blocks that tell a ratio
+LEAST_BLOCKS = 12
 MOST_EV = 20.0
 MOST_GAIN_EV = 1.0
 STRAY_EV = 0.75
+
+
+def block_light(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """(H, W, 3) coded -> (H / 8, W / 8, 3) linear light, means of blocks."""
+    cv = opencv()
+    high, wide = rgb.shape[:2]
+    size = (max(1, wide // LIGHT_BLOCK_PX), max(1, high // LIGHT_BLOCK_PX))
+    return np.asarray(cv.resize(linear_of_8bit()[rgb], size, None, 0, 0, cv.INTER_AREA))
+
+
+def light_ratio(
+    light: NDArray[np.float32], usual: NDArray[np.float32], mask: NDArray[np.bool_]
+) -> Series:
+    """(3,) red, green and blue light of one picture over that of another, as most still blocks
+    tell it; blocks near black or white in either are left out where others are left.
+
+    Parameters
+    ----------
+    light, usual : (h, w, 3) from :func:`block_light`, the pictures laid over one another
+    mask : (h, w) where nothing moves
+    """
+    ratios = np.empty(3)
+    for channel in range(3):
+        one, other = light[..., channel][mask], usual[..., channel][mask]
+        clear = (one > DARKEST) & (one < BRIGHTEST) & (other > DARKEST) & (other < BRIGHTEST)
+        if clear.sum() < max(LEAST_BLOCKS, 0.05 * len(one)):
+            ratios[channel] = (one.mean() + 1e-7) / (other.mean() + 1e-7) if len(one) else np.nan
+        else:
+            ratios[channel] = np.median(one[clear] / other[clear])
+    return ratios
 
 
 def exposure_ev(light: Series) -> Series:
@@ -20,6 +58,13 @@ def exposure_ev(light: Series) -> Series:
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(np.log2(light / np.nanmedian(light)).clip(-MOST_EV, MOST_EV))
+
+
+def colour_ev(colour: Series) -> Series:
+    """(F, 3) ratios of red, green and blue -> (F, 2) red and blue against green, EV."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ev = np.log2(colour[:, [0, 2]] / colour[:, [1]])
+    return np.where(np.isfinite(ev), ev.clip(-MOST_EV, MOST_EV), np.nan)
 
 
 def target_ev(ev: Series, width: int = SMOOTH_FRAMES) -> Series:
@@ -59,10 +104,24 @@ def flicker_ev(ev: Series, width: int = SMOOTH_FRAMES) -> Series:
     return ev - target_ev(ev, width)
 
 
-def even_gains(ev: Series, width: int = SMOOTH_FRAMES, most_ev: float = MOST_GAIN_EV) -> Series:
-    """(F,) gain in linear light for each frame; at most ``most_ev`` either way, 1 if unknown."""
-    wanted_ev = np.nan_to_num(-flicker_ev(ev, width))
-    return np.asarray(2.0 ** np.clip(wanted_ev, -most_ev, most_ev))
+def even_gains(colour: Series, keep: EvenLight = "lamps", width: int = SMOOTH_FRAMES) -> Series:
+    """(F, 3) gains in linear light for red, green and blue that even a film out.
+
+    Each channel is brought to its slow course, or with ``keep`` "all" to one level; at most
+    MOST_GAIN_EV either way (twice that for "all"), 1 where unknown.
+
+    Parameters
+    ----------
+    colour : (F, 3) linear light of the static area, of the frames of the film in order
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ev = np.log2(colour / np.nanmedian(colour, axis=0)).clip(-MOST_EV, MOST_EV)
+    if keep == "all":
+        wanted_ev, most_ev = -ev, 2 * MOST_GAIN_EV
+    else:
+        wanted_ev = np.stack([-flicker_ev(channel, width) for channel in ev.T], axis=1)
+        most_ev = MOST_GAIN_EV
+    return np.asarray(2.0 ** np.clip(np.nan_to_num(wanted_ev), -most_ev, most_ev))
 
 
 def clipped_share(rgb: NDArray[np.uint8]) -> float:

@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.errors import FileError, Finding, FrameError
-from capturehook.frames.decode import PLAIN_ENDINGS, RAW_ENDINGS, is_raw, read_head
-from capturehook.frames.exif import Taken
+from capturehook.frames.decode import ENDINGS, is_raw, read_head, upright_size
+from capturehook.frames.exif import Settings, Taken
 from capturehook.frames.needs import MissingLibraryError
 
 Clock = Literal["camera", "file", "order"]
@@ -31,7 +31,10 @@ NUMBER = re.compile(r"\d+")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Frame:
-    """One picture file; ``card`` counts from 0; ``taken`` is None where it holds no time."""
+    """One picture file; ``card`` counts from 0; ``taken`` is None where it holds no time.
+
+    ``size_px`` is upright; ``orientation`` (Exif) turns the stored picture so.
+    """
 
     path: Path
     card: int
@@ -39,6 +42,8 @@ class Frame:
     taken: Taken | None
     file_s: float
     file_bytes: int
+    orientation: int = 1
+    settings: Settings | None = None
     fault: str | None = None
 
     @property
@@ -101,8 +106,37 @@ def load_frames(
     frames = _read_heads(cards, progress or (lambda done: None))
     if all(frame.fault for card in frames for frame in card):
         raise FrameError(str(places[0]), "holds no readable picture", "Check the folder")
+    frames, turned = _one_orientation(frames)
     frames, copies = _without_copies(frames)
-    return _timed(frames, clock, copies)
+    return _timed(frames, clock, [*turned, *copies])
+
+
+def _one_orientation(cards: list[list[Frame]]) -> tuple[list[list[Frame]], list[Finding]]:
+    """A camera that looks down cannot tell which side is up and may change its mind; on a
+    tripod it does not turn. All frames stored alike are turned as most of them are."""
+    whole = [frame for card in cards for frame in card if frame.fault is None]
+    stored = [upright_size(frame.size_px, frame.orientation) for frame in whole]
+    turn: dict[tuple[int, int], int] = {}
+    for size in set(stored):
+        tags = [one.orientation for one, px in zip(whole, stored, strict=True) if px == size]
+        turn[size] = max(sorted(set(tags)), key=tags.count)
+    others = []
+
+    def turned(frame: Frame) -> Frame:
+        size = upright_size(frame.size_px, frame.orientation)
+        if frame.fault is not None or turn[size] == frame.orientation:
+            return frame
+        others.append(frame.name)
+        return replace(frame, orientation=turn[size], size_px=upright_size(size, turn[size]))
+
+    cards = [[turned(frame) for frame in card] for card in cards]
+    if not others:
+        return cards, []
+    text = (
+        f"{len(others)} picture{'s bear' if len(others) > 1 else ' bears'} another orientation "
+        "tag than most; turned like the rest, since a camera on a tripod does not turn"
+    )
+    return cards, [Finding("orientation", others[0], text)]
 
 
 def find_pictures(places: Sequence[Path]) -> list[list[Path]]:
@@ -118,7 +152,7 @@ def find_pictures(places: Sequence[Path]) -> list[list[Path]]:
     if not cards:
         raise FrameError(
             str(places[0]) if places else "FRAMES",
-            "holds no picture (JPEG, PNG, TIFF or camera raw)",
+            "holds no picture (JPEG, PNG, TIFF, HEIC or camera raw)",
             "Give the folder the camera's files were copied to",
         )
     return cards
@@ -129,7 +163,7 @@ def _pictures_in(folder: Path) -> list[Path]:
     found: dict[Path, list[Path]] = {}
     for path in folder.rglob("*"):
         hidden = any(part.startswith(".") for part in path.relative_to(folder).parts)
-        if path.suffix.lower() in PLAIN_ENDINGS | RAW_ENDINGS and not hidden and path.is_file():
+        if path.suffix.lower() in ENDINGS and not hidden and path.is_file():
             found.setdefault(path.parent, []).append(path)
     return [
         path
@@ -197,12 +231,18 @@ def _read_frame(path: Path, card: int) -> Frame:
         file_bytes=stat.st_size,
     )
     try:
-        size_px, taken = read_head(path)
+        head = read_head(path)
     except MissingLibraryError:
         raise
     except FrameError as fault:
         return replace(blank, fault=fault.found)
-    return replace(blank, size_px=size_px, taken=taken)
+    return replace(
+        blank,
+        size_px=upright_size(head.stored_px, head.orientation),
+        orientation=head.orientation,
+        taken=head.taken,
+        settings=head.settings,
+    )
 
 
 def _without_copies(cards: list[list[Frame]]) -> tuple[list[list[Frame]], list[Finding]]:

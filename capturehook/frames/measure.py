@@ -1,7 +1,7 @@
 """Every frame once, decoded small -> a row of numbers about it. Memory does not grow with size.
 
-In: a FrameList. Out: Measures, one row a frame: light, sharpness, shift, and a tiny look at it
-(a few kilobytes) for comparing a frame with its neighbours.
+In: a FrameList. Out: Measures, one row a frame: light and colour, sharpness, motion, and a small
+look at it (some ten kilobytes) for comparing a frame with its neighbours.
 """
 
 from __future__ import annotations
@@ -17,28 +17,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.errors import FrameError
-from capturehook.frames.decode import read_reduced
-from capturehook.frames.focus import sharpness
-from capturehook.frames.light import clipped_share
+from capturehook.frames.decode import read_reduced, scale_to
+from capturehook.frames.focus import Focus, sharpness
+from capturehook.frames.light import block_light, clipped_share, light_ratio
 from capturehook.frames.listing import Frame, FrameList
-from capturehook.frames.shift import flat_top, shift_between, spectrum
-from capturehook.frames.static import (
-    Grey,
-    StaticArea,
-    Tile,
-    choose_reference,
-    find_static,
-    lay_over,
-    light_of,
-    luma_of,
-    tiles_in,
-)
+from capturehook.frames.motion import Motion, Tracker, lay_over, matrix_of, warp_back
+from capturehook.frames.needs import opencv
+from capturehook.frames.static import StaticArea, choose_reference, find_static, luma_of, tiles_in
+from capturehook.physics.colour import BT709_WEIGHTS, linear_of_8bit, linear_to_srgb
 
 WORK_LONG_PX = 600
+FINE_LONG_PX = 1500
 SAMPLES = 17
-LOOK_WIDTH_PX = 96
-COARSE_LONG_PX = 320
-LEAST_PEAK = 0.08
+LOOK_WIDTHS = ((1500, 160), (10**9, 96))  # so many frames at most -> so wide a look, px
 WORKERS = 2
 
 OnPicture = Callable[[int, NDArray[np.uint8]], None]
@@ -54,33 +45,43 @@ class Measures:
     Attributes
     ----------
     readable : (F,) bool, decoded, and of the same shape as most
-    light : (F,) linear light of the static tiles, 1 = the reference frame's
+    light : (F,) linear light of the static area, 1 = the reference frame's
+    colour : (F, 3) the same for red, green and blue
     level : (F,) mean luma, 0..1
     top : (F,) luma that 1 % of the pixels exceed, 0..1
     clipped : (F,) share of pixels at white
-    sharp, sharp_static : (F,) variance of the Laplacian, whole picture and static tiles
-    dx_px, dy_px : (F,) shift against the reference, pixels of the original, right and down
+    sharp : (F,) variance of the Laplacian of the whole picture
+    sharp_static : (F,) contrast of the finest detail of the static area that is left, across
+        and down the lesser, 1 = the reference frame's
+    blur_px : (F,) what blur of the reference would leave as much, sigma in px of the original
+    dx_px, dy_px : (F,) shift against the reference at the pivot, px of the original, right, down
     turn_deg, zoom : (F,) rotation (clockwise) and scale against the reference
-    peak : (F,) how sure the shift is, about 0..1
-    look : (F, h, w) uint8, the frame in miniature, luma
+    error_px : (F,) standard error of the motion, px of the original
+    peak : (F,) share of the still points that agree about the motion
+    look : (F, h, w, 3) uint8, the frame in miniature, laid on the reference, its light evened
     scale : working pixels per original pixel
-    area : the static tiles, working pixels
+    pivot_px : (x, y) where dx, dy hold, px of the original
+    area : the static part, working pixels
     """
 
     readable: NDArray[np.bool_]
     light: NDArray[np.float64]
+    colour: NDArray[np.float64]
     level: NDArray[np.float64]
     top: NDArray[np.float64]
     clipped: NDArray[np.float64]
     sharp: NDArray[np.float64]
     sharp_static: NDArray[np.float64]
+    blur_px: NDArray[np.float64]
     dx_px: NDArray[np.float64]
     dy_px: NDArray[np.float64]
     turn_deg: NDArray[np.float64]
     zoom: NDArray[np.float64]
+    error_px: NDArray[np.float64]
     peak: NDArray[np.float64]
     look: NDArray[np.uint8]
     scale: float
+    pivot_px: tuple[float, float]
     area: StaticArea
 
 
@@ -89,37 +90,50 @@ class Row:
     """What one frame gave."""
 
     light: float
+    colour: NDArray[np.float64]
     level: float
     top: float
     clipped: float
     sharp: float
     sharp_static: float
+    blur_px: float
     dx_px: float
     dy_px: float
     turn_deg: float
     zoom: float
+    error_px: float
     peak: float
 
 
 @dataclass(frozen=True, slots=True)
-class Reference:
-    """What every frame is held against."""
+class Scale:
+    """Sizes a frame is looked at in: fine for motion, work for the rest, look for content.
 
-    tiles: tuple[Tile, ...]
-    spectra: tuple[NDArray[np.complexfloating], ...]
-    lights: tuple[float, ...]
-    coarse: NDArray[np.complexfloating]
-    coarse_step: int
-
-
-def working_size(size_px: tuple[int, int]) -> tuple[tuple[int, int], float]:
-    """(width, height) frames are measured at, and working px per original px.
-
-    One of 1/1, 1/2, 1/4, 1/8 of the original, as JPEG decodes to these at once.
+    ``fine`` and ``work`` are (width, height); ``fine_scale`` and ``work_scale`` their pixels
+    per pixel of the original.
     """
-    divisor = next((k for k in (8, 4, 2) if max(size_px) / k >= WORK_LONG_PX), 1)
-    width, height = (-(-side // divisor) for side in size_px)
-    return (width, height), 1 / divisor
+
+    fine: tuple[int, int]
+    work: tuple[int, int]
+    look: tuple[int, int]
+    fine_scale: float
+    work_scale: float
+
+
+def sizes_for(size_px: tuple[int, int], frames: int) -> Scale:
+    """One of 1/1, 1/2, 1/4, 1/8 of the original each, as JPEG decodes to these at once."""
+
+    def divisor(least_px: int) -> int:
+        return next((k for k in (8, 4, 2) if max(size_px) / k >= least_px), 1)
+
+    def reduced(by: int) -> tuple[int, int]:
+        return -(-size_px[0] // by), -(-size_px[1] // by)
+
+    fine, work = divisor(FINE_LONG_PX), divisor(WORK_LONG_PX)
+    wide = next(width for most, width in LOOK_WIDTHS if frames <= most)
+    wide = min(wide, reduced(work)[0])
+    look = (wide, max(1, round(wide * size_px[1] / size_px[0])))
+    return Scale(reduced(fine), reduced(work), look, 1 / fine, 1 / work)
 
 
 def measure_frames(
@@ -143,23 +157,14 @@ def measure_frames(
     FrameError
         The static rectangle does not fit.
     """
-    size_px, scale = working_size(frames.size_px)
-    samples = _sample(frames, size_px)
-    shape = (size_px[1], size_px[0])
-    laid = lay_over(samples)
-    area = find_static(laid) if static_px is None else tiles_in(static_px, scale, shape)
-    reference = _reference(samples[choose_reference(laid, area)], area, size_px)
-    del samples, laid
-    look_px = _look_size(size_px)
+    scale = sizes_for(frames.size_px, len(frames))
+    reference = find_reference(frames, scale, static_px)
     rows: list[Row | None] = []
-    looks = np.zeros((len(frames), look_px[1], look_px[0]), np.uint8)
+    looks = np.zeros((len(frames), scale.look[1], scale.look[0], 3), np.uint8)
 
     def work(frame: Frame) -> tuple[Row, NDArray[np.uint8], NDArray[np.uint8]] | None:
-        rgb = _read(frame, frames.size_px, size_px)
-        if rgb is None:
-            return None
-        row, luma = _measure(rgb, reference, scale)
-        return row, _shrink(luma, look_px), rgb
+        fine = _read(frame, frames.size_px, scale.fine)
+        return None if fine is None else measure_picture(fine, reference)
 
     for index, result in enumerate(in_order(work, frames.frames)):
         rows.append(None if result is None else result[0])
@@ -169,7 +174,7 @@ def measure_frames(
                 on_picture(index, result[2])
         if progress is not None:
             progress(index + 1)
-    return _gathered(rows, looks, scale, area)
+    return _gathered(rows, looks, reference)
 
 
 def in_order(
@@ -198,7 +203,7 @@ def _read(
     if frame.fault is not None or not _same_shape(frame.size_px, usual_px):
         return None
     try:
-        return read_reduced(frame.path, size_px)
+        return read_reduced(frame.path, size_px, frame.orientation)
     except FrameError:
         return None
 
@@ -207,137 +212,156 @@ def _same_shape(size: tuple[int, int], usual: tuple[int, int]) -> bool:
     return abs(size[0] * usual[1] - size[1] * usual[0]) <= 0.01 * size[0] * usual[1]
 
 
-def _sample(frames: FrameList, size_px: tuple[int, int]) -> NDArray[np.uint8]:
-    """(S, H, W) luma of frames spread evenly over the shoot."""
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """What every frame is held against: one of them, and its still part."""
+
+    scale: Scale
+    area: StaticArea
+    tracker: Tracker
+    look: NDArray[np.uint8]
+    light: NDArray[np.float32]
+    light_mask: NDArray[np.bool_]
+    focus: Focus
+
+    @property
+    def pivot_px(self) -> tuple[float, float]:
+        """In px of the original; the middle of a pixel is at its half."""
+        x, y = ((one + 0.5) / self.scale.fine_scale - 0.5 for one in self.tracker.pivot)
+        return x, y
+
+
+def find_reference(
+    frames: FrameList, scale: Scale, static_px: Rectangle | None = None
+) -> Reference:
+    """From frames spread evenly over the shoot: what is still, and the frame most like all."""
     places = np.unique(np.linspace(0, len(frames) - 1, SAMPLES).round().astype(int))
     chosen = [frames.frames[index] for index in places]
-    pictures = in_order(lambda frame: _read(frame, frames.size_px, size_px), chosen)
-    samples = [luma_of(rgb).astype(np.uint8) for rgb in pictures if rgb is not None]
-    if not samples:
+    pictures = in_order(lambda frame: _read(frame, frames.size_px, scale.work), chosen)
+    read = [(k, luma_of(rgb)) for k, rgb in enumerate(pictures) if rgb is not None]
+    if not read:
         raise FrameError(
             frames.frames[0].name, "no frame can be decoded", "Copy the card once more"
         )
-    lit = [sample for sample in samples if sample.mean() > 8] or samples
-    return np.stack(lit)
+    lit = [one for one in read if one[1].mean() > 8] or read
+    laid = lay_over(np.stack([luma for _, luma in lit]))
+    shape = (scale.work[1], scale.work[0])
+    area = find_static(laid) if not static_px else tiles_in(static_px, scale.work_scale, shape)
+    best = chosen[lit[choose_reference(laid, area)][0]]
+    fine = _read(best, frames.size_px, scale.fine)
+    assert fine is not None  # it was read before
+    return reference_of(fine, area, scale)
 
 
-def _reference(luma: NDArray[np.uint8], area: StaticArea, size_px: tuple[int, int]) -> Reference:
-    """Light is held against the same sample; its linear values come from its luma codes."""
-    light = light_of(np.repeat(luma[..., None], 3, axis=-1))
-    grey = luma.astype(np.float32)
-    step = max(1, round(max(size_px) / COARSE_LONG_PX))
+def reference_of(fine: NDArray[np.uint8], area: StaticArea, scale: Scale) -> Reference:
+    cv = opencv()
+    mask = area.mask.astype(np.uint8)
+    fine_mask = cv.resize(mask, scale.fine, None, 0, 0, cv.INTER_NEAREST) > 0
+    work = scale_to(fine, scale.work)
+    light = block_light(work)
+    size = light.shape[1::-1]
+    light_mask = cv.resize(mask, size, None, 0, 0, cv.INTER_AREA) == 1
+    if not light_mask.any():
+        light_mask = np.ones(light.shape[:2], bool)
     return Reference(
-        tiles=area.tiles,
-        spectra=tuple(spectrum(tile.cut(grey)) for tile in area.tiles),
-        lights=tuple(max(1e-6, float(tile.cut(light).mean())) for tile in area.tiles),
-        coarse=_coarse_spectrum(grey, step),
-        coarse_step=step,
+        scale=scale,
+        area=area,
+        look=scale_to(work, scale.look),
+        tracker=Tracker(cv.cvtColor(fine, cv.COLOR_RGB2GRAY), fine_mask if area.sure else None),
+        light=light,
+        light_mask=light_mask,
+        focus=Focus(luma_of(work), area.mask),
     )
 
 
-def _coarse_spectrum(grey: Grey, step: int) -> NDArray[np.complexfloating]:
-    small = _block_mean(grey, step)
-    return spectrum(small, flat_top(*small.shape))
-
-
-def _block_mean(grey: Grey, step: int) -> Grey:
-    high, wide = (side // step * step for side in grey.shape)
-    blocks = grey[:high, :wide].reshape(high // step, step, wide // step, step)
-    return np.asarray(blocks.mean(axis=(1, 3), dtype=np.float32))
-
-
-def _look_size(size_px: tuple[int, int]) -> tuple[int, int]:
-    width = min(LOOK_WIDTH_PX, size_px[0])
-    return width, max(1, round(width * size_px[1] / size_px[0]))
-
-
-def _shrink(luma: Grey, size_px: tuple[int, int]) -> NDArray[np.uint8]:
-    from PIL import Image
-
-    small = Image.fromarray(luma.clip(0, 255).astype(np.uint8)).resize(
-        size_px, Image.Resampling.BOX
-    )
-    return np.asarray(small)
-
-
-def _measure(rgb: NDArray[np.uint8], reference: Reference, scale: float) -> tuple[Row, Grey]:
-    luma, light = luma_of(rgb), light_of(rgb)
-    dx, dy, turn_deg, zoom, peak = _displacement(luma, reference)
-    down, right = (0, 0) if np.isnan(dx) else (round(dy), round(dx))
-    cuts = [tile.cut(light, down, right) for tile in reference.tiles]
-    ratios = [float(cut.mean()) / usual for cut, usual in zip(cuts, reference.lights, strict=True)]
+def measure_picture(
+    fine: NDArray[np.uint8], reference: Reference
+) -> tuple[Row, NDArray[np.uint8], NDArray[np.uint8]]:
+    """The row, the look and the working picture of a frame at the fine size."""
+    cv, scale = opencv(), reference.scale
+    motion = reference.tracker.follow(cv.cvtColor(fine, cv.COLOR_RGB2GRAY))
+    work = scale_to(fine, scale.work)
+    laid = _laid(work, motion, reference) if reference.area.sure else work
+    luma = luma_of(laid)
+    colour = light_ratio(block_light(laid), reference.light, reference.light_mask)
+    left, blur = reference.focus.of(luma)
     row = Row(
-        light=float(np.median(ratios)),
+        light=float(colour @ BT709_WEIGHTS),
+        colour=colour,
         level=float(luma.mean()) / 255,
         top=float(np.quantile(luma[::4, ::4], 0.99)) / 255,
-        clipped=clipped_share(rgb),
-        sharp=sharpness(light),
-        sharp_static=float(np.median([sharpness(cut) for cut in cuts])),
-        dx_px=dx / scale,
-        dy_px=dy / scale,
-        turn_deg=turn_deg,
-        zoom=zoom,
-        peak=peak,
+        clipped=clipped_share(work),
+        sharp=sharpness(luma.astype(np.float32)),
+        sharp_static=left,
+        blur_px=blur / scale.work_scale,
+        dx_px=motion.dx_px / scale.fine_scale,
+        dy_px=motion.dy_px / scale.fine_scale,
+        turn_deg=motion.turn_deg,
+        zoom=motion.zoom,
+        error_px=motion.error_px / scale.fine_scale,
+        peak=motion.share,
     )
-    return row, luma
+    look = _evened(scale_to(laid, scale.look), colour)
+    if motion.known and reference.area.sure:
+        unseen = _unseen(motion, reference)
+        look[unseen] = reference.look[unseen]
+    return row, look, work
 
 
-def _displacement(luma: Grey, reference: Reference) -> tuple[float, float, float, float, float]:
-    """dx, dy (working px), rotation (deg), scale, peak: whole picture first, then each tile."""
-    shifts, peak = _tile_shifts(luma, reference, (0, 0))
-    step = reference.coarse_step
-    rough = shift_between(reference.coarse, _coarse_spectrum(luma, step), fine=False)
-    start = (round(rough.dy_px * step), round(rough.dx_px * step))
-    if rough.peak >= LEAST_PEAK and max(map(abs, start)) > reference.tiles[0].height // 8:
-        # A gantry that rises can outdo the rest of the picture: the tiles decide.
-        further, further_peak = _tile_shifts(luma, reference, start)
-        if further_peak > peak:
-            shifts, peak = further, further_peak
-    if peak < LEAST_PEAK:
-        nan = float("nan")
-        return nan, nan, nan, nan, peak
-    dx, dy = (float(value) for value in np.median(shifts, axis=0))
-    turn_deg, zoom = _turn_and_zoom(reference.tiles, shifts, luma.shape)
-    return dx, dy, turn_deg, zoom, peak
+def _laid(work: NDArray[np.uint8], motion: Motion, reference: Reference) -> NDArray[np.uint8]:
+    """The working picture as the reference would show it."""
+    if not motion.known:
+        return work
+    by = reference.scale.work_scale / reference.scale.fine_scale
+    return np.asarray(warp_back(work, _matrix_at(motion, reference, by)))
 
 
-def _tile_shifts(
-    luma: Grey, reference: Reference, start: tuple[int, int]
-) -> tuple[NDArray[np.float64], float]:
-    """(T, 2) dx, dy of each tile looked for about a start (down, right), and the median peak."""
-    shifts, peaks = [], []
-    for tile, usual in zip(reference.tiles, reference.spectra, strict=True):
-        top, left = tile.moved_to(luma.shape, *start)
-        fine = shift_between(usual, spectrum(tile.cut(luma, *start)))
-        shifts.append((left - tile.left + fine.dx_px, top - tile.top + fine.dy_px))
-        peaks.append(fine.peak)
-    return np.array(shifts), float(np.median(peaks))
+def _matrix_at(motion: Motion, reference: Reference, by: float) -> NDArray[np.float64]:
+    """The motion for pictures so many times as large as the fine ones."""
+    matrix = matrix_of(motion, reference.tracker.pivot)
+    matrix[:, 2] = (matrix[:, 2] + matrix[:, :2] @ (-0.5, -0.5) + 0.5) * by
+    matrix[:, 2] += matrix[:, :2] @ (0.5, 0.5) - 0.5
+    return matrix
 
 
-def _turn_and_zoom(
-    tiles: tuple[Tile, ...], shifts: NDArray[np.float64], shape: tuple[int, ...]
-) -> tuple[float, float]:
-    """Rotation and scale from how the shift differs from tile to tile; 0, 1 from under four."""
-    if len(tiles) < 4:
-        return 0.0, 1.0
-    places = np.array([tile.centre for tile in tiles])
-    keep = np.abs(shifts - np.median(shifts, axis=0)).max(axis=1) < 0.1 * min(shape)
-    if keep.sum() < 4:
-        return 0.0, 1.0
-    z = places[keep] @ np.array([1, 1j])
-    w = z + shifts[keep] @ np.array([1, 1j])
-    z, w = z - z.mean(), w - w.mean()
-    factor = complex((w * np.conj(z)).sum() / (np.abs(z) ** 2).sum())
-    return float(np.degrees(np.angle(factor))), abs(factor)
+def _unseen(motion: Motion, reference: Reference) -> NDArray[np.bool_]:
+    """Pixels of the look that a moved camera did not see."""
+    high, wide = reference.look.shape[:2]
+    matrix = _matrix_at(motion, reference, wide / reference.scale.fine[0])
+    x, y = np.meshgrid(np.arange(wide), np.arange(high))
+    places = np.stack([x, y, np.ones_like(x)], axis=-1) @ matrix.T
+    inside = (places > 0.2) & (places < np.array([wide - 1.2, high - 1.2]))
+    edge = (x == 0) | (y == 0) | (x == wide - 1) | (y == high - 1)
+    return np.asarray(~inside.all(axis=2) & ~edge | edge & ~_near(places, wide, high))
 
 
-def _gathered(
-    rows: list[Row | None], looks: NDArray[np.uint8], scale: float, area: StaticArea
-) -> Measures:
+def _near(places: NDArray[np.float64], wide: int, high: int) -> NDArray[np.bool_]:
+    inside = (places > -0.3) & (places < np.array([wide - 0.7, high - 0.7]))
+    return np.asarray(inside.all(axis=2))
+
+
+def _evened(look: NDArray[np.uint8], colour: NDArray[np.float64]) -> NDArray[np.uint8]:
+    """The look as it would be in the light of the reference."""
+    ratio = np.where(np.isfinite(colour) & (colour > 1e-3), colour, 1.0)
+    light = linear_of_8bit()[:, None] / ratio
+    table = np.rint(linear_to_srgb(light.clip(0, 1)) * 255).astype(np.uint8)
+    return np.asarray(opencv().LUT(look, table[None]))
+
+
+def _gathered(rows: list[Row | None], looks: NDArray[np.uint8], reference: Reference) -> Measures:
     readable = np.array([row is not None for row in rows])
+    blank = {"colour": np.full(3, np.nan)}
 
     def column(name: str) -> NDArray[np.float64]:
-        return np.array([np.nan if row is None else getattr(row, name) for row in rows])
+        missing = blank.get(name, np.nan)
+        return np.array([missing if row is None else getattr(row, name) for row in rows])
 
     columns = {name: column(name) for name in Row.__slots__}
-    return Measures(readable=readable, look=looks, scale=scale, area=area, **columns)
+    return Measures(
+        readable=readable,
+        look=looks,
+        scale=reference.scale.work_scale,
+        pivot_px=reference.pivot_px,
+        area=reference.area,
+        **columns,
+    )

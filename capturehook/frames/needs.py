@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from functools import lru_cache
 from importlib import import_module
 from typing import Any
 
@@ -16,7 +17,7 @@ class MissingLibraryError(FrameError):
     """An optional library that this work needs is not there."""
 
 
-def need(module: str, what_for: str, install: str = "av pillow") -> Any:
+def need(module: str, what_for: str, install: str = "'capturehook[video]'") -> Any:
     """Import ``module``.
 
     Raises
@@ -47,3 +48,11 @@ def pillow() -> Any:
 def pyav() -> Any:
     """The `av` module."""
     return need("av", "writing a film")
+
+
+@lru_cache(maxsize=1)
+def opencv() -> Any:
+    """The `cv2` module, told to use one thread: frames are worked on side by side."""
+    cv = need("cv2", "aligning frames", "opencv-python-headless")
+    cv.setNumThreads(1)
+    return cv

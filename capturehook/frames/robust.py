@@ -58,6 +58,40 @@ def _is_return(values: Series, index: int, threshold: float, side: int) -> bool:
     return bool(into or out_of)
 
 
+def find_levels(values: Series, least: float, *, shortest: int = 4) -> list[int]:
+    """Places where a series moves to another level and stays there, in any of its columns.
+
+    The series is cut where the sum of the distances from the medians of the pieces falls most,
+    again and again, as long as the medians differ by more than ``least`` and by more than
+    chance: 3.5 standard deviations of what neighbours differ by. Excursions shorter than
+    ``shortest`` are no level.
+
+    Parameters
+    ----------
+    values : (K, D) float64, all finite
+    """
+    noise = float(np.hypot.reduce([spread(axis) for axis in np.diff(values, axis=0).T]))
+    limit = max(least, 3.5 * noise / np.sqrt(2))
+    found: list[int] = []
+    open_ = [(0, len(values))]
+    while open_:
+        low, high = open_.pop()
+        places = range(low + shortest, high - shortest + 1)
+        if not places:
+            continue
+        costs = [_off_median(values[low:k]) + _off_median(values[k:high]) for k in places]
+        best = places[int(np.argmin(costs))]
+        before, after = np.median(values[low:best], axis=0), np.median(values[best:high], axis=0)
+        if np.hypot.reduce(after - before) > limit:
+            found.append(best)
+            open_ += [(low, best), (best, high)]
+    return sorted(found)
+
+
+def _off_median(values: Series) -> float:
+    return float(np.abs(values - np.median(values, axis=0)).sum())
+
+
 def theil_sen(x: Series, y: Series, most_pairs: int = 40_000) -> tuple[float, float]:
     """(slope, intercept) by the median of the slopes of pairs of points (statistics textbook).
 

@@ -13,17 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.errors import Finding, FrameError
-from capturehook.frames.shift import shift_between, spectrum
-from capturehook.physics.colour import BT709_WEIGHTS, linear_of_8bit
+from capturehook.frames.needs import opencv
+from capturehook.physics.colour import BT709_WEIGHTS
 
 MOST_TILES = 8
 QUIET_QUANTILE = 0.85  # of the samples: so many may be bad frames
 LEAST_TEXTURE = 1.5  # mean step from pixel to pixel, 8-bit codes
 NOISE_CODES = 3.0  # and no more unrest beyond it than a shift of a pixel makes
 LEAST_SIDE_PX = 16
-SURE_PEAK = 0.15  # of a tile's shift, to have a say in how a sample is moved
-AGREE_PX = 1.5
-CLEARLY_BETTER = 0.9
+BLOCK_PX = 8
+MASK_QUANTILE = 0.94
+STRANGE = 2.5  # a sample so many times as unlike the median as most is left out
 
 Grey = NDArray[np.float32]
 
@@ -55,9 +55,14 @@ class Tile:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StaticArea:
-    """Tiles to measure on; ``sure`` is False where nothing static and textured was found."""
+    """Where nothing but the camera moves.
+
+    ``mask`` (H, W) holds it to a few pixels; ``tiles`` are the best squares of it. ``sure`` is
+    False where nothing static and textured was found: then both are the whole picture.
+    """
 
     tiles: tuple[Tile, ...]
+    mask: NDArray[np.bool_]
     sure: bool
 
     def findings(self) -> list[Finding]:
@@ -71,14 +76,10 @@ class StaticArea:
         return [Finding("no-static-area", "frames", text)]
 
 
-def luma_of(rgb: NDArray[np.uint8]) -> Grey:
-    """(H, W, 3) uint8 -> (H, W) luma, 8-bit codes as float32 (BT.709 weights on coded values)."""
-    return rgb.astype(np.float32) @ np.array(BT709_WEIGHTS, np.float32)
-
-
-def light_of(rgb: NDArray[np.uint8]) -> Grey:
-    """(H, W, 3) uint8 -> (H, W) luminance 0..1 (BT.709 weights on linear values)."""
-    return linear_of_8bit()[rgb] @ np.array(BT709_WEIGHTS, np.float32)
+def luma_of(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """(H, W, 3) uint8 -> (H, W) uint8 luma (BT.709 weights on coded values)."""
+    weights = np.array([BT709_WEIGHTS], np.float32)
+    return np.asarray(opencv().transform(rgb, weights)).reshape(rgb.shape[:2])
 
 
 def tiles_in(
@@ -121,7 +122,9 @@ def tiles_in(
         for column in range(columns)
     ]
     step = -(-len(tiles) // MOST_TILES)
-    return StaticArea(tiles=tuple(tiles[::step]), sure=True)
+    mask = np.zeros(shape, bool)
+    mask[int(y) : int(y + height), int(x) : int(x + width)] = True
+    return StaticArea(tiles=tuple(tiles[::step]), mask=mask, sure=True)
 
 
 def _listed(values: tuple[float, ...]) -> str:
@@ -134,10 +137,11 @@ def find_static(samples: NDArray[np.uint8]) -> StaticArea:
     Parameters
     ----------
     samples : (S, H, W) uint8, luma of S frames spread over the shoot, laid over one another
-        by :func:`lay_over`
+        by :func:`capturehook.frames.motion.lay_over`
     """
-    median = np.median(samples, axis=0)
-    unrest = _unrest(samples, median)
+    median = median_of(samples)
+    strays = _strays(samples, median)
+    unrest = np.quantile(strays, QUIET_QUANTILE, axis=0).astype(np.float32)
     texture = _texture(median)
     side = _tile_side(median.shape)
     places = _grid(median.shape, side)
@@ -149,72 +153,36 @@ def find_static(samples: NDArray[np.uint8]) -> StaticArea:
     tiles = _apart([places[index] for index in order if usable[index]], side)
     if not tiles:
         high, wide = median.shape
-        return StaticArea(tiles=(Tile(top=0, left=0, height=high, width=wide),), sure=False)
-    return StaticArea(tiles=tuple(tiles), sure=True)
+        whole = Tile(top=0, left=0, height=high, width=wide)
+        return StaticArea(tiles=(whole,), mask=np.ones((high, wide), bool), sure=False)
+    return StaticArea(tiles=tuple(tiles), mask=_still_mask(strays, texture), sure=True)
 
 
-def lay_over(samples: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """The samples, each moved by whole pixels onto the one of middling light.
-
-    A camera that was knocked in mid-shoot would else make all that has texture look restless.
-    The tiles of the picture vote for the shift: a gantry that rises says another one than the
-    wall behind it. A shift is only taken where the picture then fits clearly better.
-    """
-    base = int(np.argsort(samples.mean(axis=(1, 2)))[len(samples) // 2])
-    side = _tile_side(samples.shape[1:])
-    tiles = [
-        Tile(top=top, left=left, height=side, width=side)
-        for top, left in _grid(samples.shape[1:], side, side)
-    ]
-    usual = samples[base].astype(np.float32)
-    spectra = [spectrum(tile.cut(usual)) for tile in tiles]
-    return np.stack([_laid_over(sample, usual, tiles, spectra) for sample in samples])
+def median_of(samples: NDArray[np.uint8]) -> Grey:
+    """(S, H, W) -> (H, W), a few rows at a time to spare memory."""
+    rows = range(0, samples.shape[1], 64)
+    return np.concatenate(
+        [np.median(samples[:, row : row + 64], axis=0).astype(np.float32) for row in rows]
+    )
 
 
-def _laid_over(
-    sample: NDArray[np.uint8],
-    usual: Grey,
-    tiles: list[Tile],
-    spectra: list[NDArray[np.complexfloating]],
-) -> NDArray[np.uint8]:
-    grey = sample.astype(np.float32)
-    shifts = [
-        shift_between(one, spectrum(tile.cut(grey)), fine=False)
-        for one, tile in zip(spectra, tiles, strict=True)
-    ]
-    votes = [(one.dy_px, one.dx_px) for one in shifts if one.peak >= SURE_PEAK]
-    best, least = sample, CLEARLY_BETTER * _unlike(grey, usual)
-    for down, right in _loudest(votes):
-        moved = np.roll(sample, (-round(down), -round(right)), axis=(0, 1))
-        unlike = _unlike(moved.astype(np.float32), usual)
-        if unlike < least:
-            best, least = moved, unlike
-    return best
-
-
-def _loudest(votes: list[tuple[float, float]], most: int = 3) -> list[tuple[float, float]]:
-    """The shifts, other than none, that most tiles agree about."""
-    found: list[tuple[float, float]] = []
-    left = np.array(votes).reshape(-1, 2)
-    while len(left) > 1 and len(found) < most:
-        near = np.abs(left[:, None] - left[None]).max(axis=2) <= AGREE_PX
-        first = near[int(np.argmax(near.sum(axis=1)))]
-        down, right = np.median(left[first], axis=0)
-        if first.sum() > 1 and max(abs(down), abs(right)) >= 1:
-            found.append((float(down), float(right)))
-        left = left[~first]
-    return found
-
-
-def _unlike(grey: Grey, usual: Grey) -> float:
-    """Median difference where the usual picture has texture, the exposure evened out first."""
-    lit = usual > 8
-    if not lit.any():
-        return 0.0
-    gain = float(np.median(usual[lit] / np.maximum(grey[lit], 1)))
-    rough = _texture(usual) >= LEAST_TEXTURE
-    unlike = np.abs(grey * gain - usual)[:-1, :-1][rough]
-    return float(np.median(unlike)) if len(unlike) else 0.0
+def _still_mask(strays: Grey, texture: NDArray[np.floating]) -> NDArray[np.bool_]:
+    """(H, W) blocks that stray no more than noise and a shift of a pixel explain, in all but a
+    sample; a block beside one that strays further is left out too."""
+    cv = opencv()
+    mean = np.array([stray.mean() for stray in strays])
+    usable = strays[mean <= STRANGE * np.median(mean) + 0.5]
+    unrest = np.quantile(usable, MASK_QUANTILE, axis=0).astype(np.float32)
+    high, wide = unrest.shape
+    size = (max(1, wide // BLOCK_PX), max(1, high // BLOCK_PX))
+    unrests = cv.resize(unrest, size, None, 0, 0, cv.INTER_AREA)
+    textures = cv.resize(texture.astype(np.float32), size, None, 0, 0, cv.INTER_AREA)
+    level = 2 * float(np.quantile(unrests, 0.2)) + 1.0
+    quiet = unrests <= np.minimum(3 * level, np.maximum(level, textures + NOISE_CODES))
+    kept = cv.erode(quiet.astype(np.uint8), np.ones((3, 3), np.uint8))
+    if kept.mean() < 0.02:
+        kept = quiet.astype(np.uint8)
+    return np.asarray(cv.resize(kept, (wide, high), None, 0, 0, cv.INTER_NEAREST) > 0)
 
 
 def _texture(grey: NDArray[np.floating]) -> NDArray[np.floating]:
@@ -223,14 +191,14 @@ def _texture(grey: NDArray[np.floating]) -> NDArray[np.floating]:
     return np.asarray((right + down) / 2)
 
 
-def _unrest(samples: NDArray[np.uint8], median: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(H, W) how far each pixel strays, the exposure of each sample evened out first."""
-    strays = []
-    for sample in samples:  # a handful; one at a time to spare memory
-        lit = median > 8
+def _strays(samples: NDArray[np.uint8], median: Grey) -> Grey:
+    """(S, H, W) how far each pixel strays, the exposure of each sample evened out first."""
+    strays = np.empty(samples.shape, np.float32)
+    lit = median > 8
+    for index, sample in enumerate(samples):
         gain = float(np.median(median[lit] / np.maximum(sample[lit], 1))) if lit.any() else 1.0
-        strays.append(np.abs(sample * gain - median).astype(np.float32))
-    return np.asarray(np.quantile(np.stack(strays), QUIET_QUANTILE, axis=0))
+        strays[index] = np.abs(sample * np.float32(gain) - median)
+    return strays
 
 
 def _tile_side(shape: tuple[int, ...]) -> int:
@@ -258,7 +226,7 @@ def _apart(places: list[tuple[int, int]], side: int) -> list[Tile]:
 
 def choose_reference(samples: NDArray[np.uint8], area: StaticArea) -> int:
     """Index of the sample most like the median of all, on the static tiles."""
-    median = np.median(samples, axis=0)
+    median = median_of(samples)
     unlike = [
         sum(float(np.abs(tile.cut(sample) - tile.cut(median)).mean()) for tile in area.tiles)
         for sample in samples.astype(np.float32)

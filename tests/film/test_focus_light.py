@@ -41,6 +41,10 @@ def test_sharpness_ratio_shows_the_one_that_differs():
     assert np.delete(ratio, 6) == pytest.approx(np.ones(19))
 
 
+def grey(light):
+    return np.repeat(light[:, None], 3, axis=1)
+
+
 @pytest.mark.parametrize("kind", ["alternating", "random", "lone"])
 def test_even_gains_cut_flicker_to_a_fifth_but_keep_a_sunset(kind):
     rng = np.random.default_rng(4)
@@ -52,7 +56,7 @@ def test_even_gains_cut_flicker_to_a_fifth_but_keep_a_sunset(kind):
     }[kind]
     sunset = np.linspace(0, -2, count)
     light = 2.0 ** (sunset + wobble)
-    left = np.log2(light * even_gains(exposure_ev(light))) - sunset
+    left = np.log2(light * even_gains(grey(light))[:, 1]) - sunset
     left -= left.mean()
     assert np.abs(np.diff(left)).max() < np.abs(np.diff(wobble)).max() / 5
     if kind != "random":  # a random walk has a slow part of its own, which is kept
@@ -62,9 +66,19 @@ def test_even_gains_cut_flicker_to_a_fifth_but_keep_a_sunset(kind):
 def test_even_gains_have_a_limit_and_skip_the_unknown():
     light = np.ones(30)
     light[10], light[20] = 2.0**-6, np.nan
-    gains = even_gains(exposure_ev(light))
-    assert gains[10] == pytest.approx(2.0)
-    assert gains[20] == 1.0
+    gains = even_gains(grey(light))
+    assert gains[10] == pytest.approx(np.full(3, 2.0))
+    assert (gains[20] == 1.0).all()
+
+
+def test_even_gains_of_all_bring_a_sunset_to_one_level_and_each_colour_by_itself():
+    """By hand: gain = level of the middle frame over the frame's, for each channel."""
+    red, green, blue = (2.0 ** np.linspace(0, end, 41) for end in (-1.0, -1.5, -0.5))
+    gains = even_gains(np.stack([red, green, blue], axis=1), "all")
+    assert red * gains[:, 0] == pytest.approx(np.full(41, red[20]))
+    assert green * gains[:, 1] == pytest.approx(np.full(41, green[20]))
+    kept = even_gains(np.stack([red, green, blue], axis=1), "lamps")
+    assert kept == pytest.approx(np.ones((41, 3)), abs=1e-9)
 
 
 def test_one_black_frame_does_not_pull_its_neighbours():
@@ -75,10 +89,13 @@ def test_one_black_frame_does_not_pull_its_neighbours():
 
 
 def test_apply_gain_of_one_stop_doubles_linear_light():
-    grey = np.full((4, 4, 3), 90, np.uint8)
-    lit = apply_gain(grey, 2.0)
+    codes = np.full((4, 4, 3), 90, np.uint8)
+    lit = apply_gain(codes, (2.0, 1.0, 0.5))
     # IEC 61966-2-1 decoding on both sides; half a code of rounding allowed.
-    assert srgb_to_linear(lit / 255) == pytest.approx(2 * srgb_to_linear(grey / 255), rel=0.01)
+    wanted = srgb_to_linear(codes / 255) * (2.0, 1.0, 0.5)
+    assert srgb_to_linear(lit / 255) == pytest.approx(wanted, rel=0.02)
+    deep = apply_gain(codes.astype(np.uint16) * 257, (2.0, 1.0, 0.5))
+    assert srgb_to_linear(deep / 65535) == pytest.approx(wanted, rel=1e-4)
 
 
 def test_mix_is_done_in_linear_light():

@@ -4,15 +4,16 @@ import os
 from datetime import timedelta
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PIL import Image
+from PIL import Image, ImageOps
 
 from capturehook.errors import FileError, FrameError
 from capturehook.frames import needs
-from capturehook.frames.decode import read_head, read_picture, read_reduced
+from capturehook.frames.decode import read_head, read_picture, read_reduced, upright_size
 from capturehook.frames.listing import load_frames, order_names, refuse_over_frames
 from tests.frames.shoot import START, make_shoot
 
@@ -177,17 +178,37 @@ def test_png_and_tiff_hold_their_times_too(tmp_path):
         assert (frames.clock, frames.step_s) == ("camera", 0.01)
 
 
-def test_orientation_turns_the_picture_upright(tmp_path):
-    # Exif orientation 6: row 0 is the right-hand side, so it must be turned clockwise.
-    picture = Image.new("RGB", (40, 20))
-    picture.paste((255, 0, 0), (0, 0, 20, 20))
+@pytest.mark.parametrize("tag", range(1, 9))
+@pytest.mark.parametrize("kind", ["png", "jpg"])
+def test_every_orientation_is_turned_upright_as_pillow_turns_it(tmp_path, tag, kind):
+    """Pillow's `ImageOps.exif_transpose` is the other opinion."""
+    rng = np.random.default_rng(3)
+    coarse = rng.integers(0, 255, (5, 8, 3)).astype(np.uint8)
     exif = Image.Exif()
+    exif[0x0112] = tag
+    path = tmp_path / f"a.{kind}"
+    options = {"quality": 95, "subsampling": 0} if kind == "jpg" else {}
+    Image.fromarray(coarse).resize((256, 160), 0).save(path, exif=exif, **options)
+    with Image.open(path) as picture:
+        wanted = np.asarray(ImageOps.exif_transpose(picture)).astype(int)
+    head = read_head(path)
+    assert upright_size(head.stored_px, head.orientation) == wanted.shape[1::-1]
+    assert np.abs(read_picture(path).astype(int) - wanted).mean() < 1.5
+    small = read_reduced(path, (wanted.shape[1] // 4, wanted.shape[0] // 4)).astype(int)
+    means = wanted.reshape(small.shape[0], 4, small.shape[1], 4, 3).mean(axis=(1, 3))
+    assert np.abs(small - means).mean() < 4
+
+
+def test_one_frame_with_another_orientation_tag_is_turned_like_the_rest(tmp_path):
+    shoot = make_shoot(6)
+    paths = shoot.write(tmp_path)
+    with Image.open(paths[3]) as picture:
+        exif, pixels = picture.getexif(), picture.copy()
     exif[0x0112] = 6
-    picture.save(tmp_path / "a.png", exif=exif)
-    assert read_head(tmp_path / "a.png")[0] == (20, 40)
-    upright = np.asarray(read_picture(tmp_path / "a.png"))
-    assert upright.shape == (40, 20, 3)
-    assert upright[5, 10].tolist() == [255, 0, 0] and upright[35, 10].tolist() == [0, 0, 0]
+    pixels.save(paths[3], quality=95, exif=exif)
+    listed = load_frames([tmp_path])
+    assert {frame.size_px for frame in listed.frames} == {(160, 120)}
+    assert [(one.code, one.where) for one in listed.findings] == [("orientation", paths[3].name)]
 
 
 def test_reduced_decoding_of_a_large_jpeg_shows_the_same_scene(tmp_path):
@@ -201,9 +222,30 @@ def test_reduced_decoding_of_a_large_jpeg_shows_the_same_scene(tmp_path):
     assert np.abs(small - means).mean() < 1.5
 
 
-def test_sixteen_bit_grey_keeps_its_high_byte(tmp_path):
-    Image.fromarray(np.full((20, 20), 0x80FF, np.uint16)).save(tmp_path / "a.png")
-    assert (np.asarray(read_picture(tmp_path / "a.png")) == 0x80).all()
+@pytest.mark.parametrize("kind", ["png", "tiff"])
+def test_sixteen_bits_are_rounded_to_eight(tmp_path, kind):
+    cv2.imwrite(str(tmp_path / f"a.{kind}"), np.full((20, 20, 3), 0x8020, np.uint16))
+    assert (read_picture(tmp_path / f"a.{kind}") == round(0x8020 / 257)).all()
+
+
+def test_half_damaged_jpeg_is_refused_though_it_decodes(tmp_path):
+    """A sector of zeros in the middle: libraries fill the rest with green and say nothing."""
+    path = make_shoot(1).write(tmp_path)[0]
+    noise = np.random.default_rng(1).integers(0, 255, (400, 600, 3)).astype(np.uint8)
+    Image.fromarray(noise).save(path, quality=90)
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2 : len(data) // 2 + 2000] = bytes(2000)
+    path.write_bytes(data)
+    Image.open(path).load()  # no fault
+    with pytest.raises(FrameError, match="is damaged: the decoder says"):
+        read_picture(path, (150, 100))
+
+
+def test_jpeg_with_padding_before_its_end_is_whole(tmp_path):
+    path = make_shoot(1).write(tmp_path)[0]
+    data = path.read_bytes()
+    path.write_bytes(data[:-2] + bytes(40) + data[-2:])
+    assert read_picture(path).shape == (120, 160, 3)
 
 
 def test_raw_beside_a_picture_is_passed_over_and_alone_needs_its_library(tmp_path, monkeypatch):
@@ -220,7 +262,7 @@ def test_raw_beside_a_picture_is_passed_over_and_alone_needs_its_library(tmp_pat
 
 def test_missing_library_is_one_clear_error(monkeypatch):
     monkeypatch.setitem(__import__("sys").modules, "av", None)
-    with pytest.raises(FrameError, match=r"pip install av pillow"):
+    with pytest.raises(FrameError, match=r"pip install 'capturehook\[video\]'"):
         needs.pyav()
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from capturehook.frames.measure import _displacement, _reference
-from capturehook.frames.static import find_static, lay_over
+from capturehook.frames.motion import Tracker, lay_over
+from capturehook.frames.static import find_static
 from tests.frames.shoot import background
 
 WIDTH, HEIGHT = 160, 120
@@ -34,6 +34,7 @@ def test_static_tiles_are_off_the_beam_that_rises(knocked_px):
     area = find_static(lay_over(samples(knocked_px)))
     assert area.sure and len(area.tiles) >= 2
     assert all(tile.top >= 60 for tile in area.tiles)
+    assert not area.mask[:48].any() and area.mask[80:].mean() > 0.5
 
 
 def test_samples_of_a_knocked_camera_are_laid_over_one_another():
@@ -53,7 +54,5 @@ def test_samples_that_lie_well_are_left_alone_whatever_the_beam_does():
 def test_shift_is_the_walls_not_the_beams(shift_px):
     """A beam 30 px higher is most of the picture's contrast, yet no movement of the camera."""
     area = find_static(lay_over(samples(0.0)))
-    reference = _reference(samples(0.0)[2], area, (WIDTH, HEIGHT))
-    later = scene(shift_px, 30, seed=99).astype(np.float32)
-    dx, dy, *_ = _displacement(later, reference)
-    assert (dx, dy) == pytest.approx((shift_px, 0.0), abs=0.3)
+    motion = Tracker(samples(0.0)[2], area.mask).follow(scene(shift_px, 30, seed=99))
+    assert (motion.dx_px, motion.dy_px) == pytest.approx((shift_px, 0.0), abs=0.1)

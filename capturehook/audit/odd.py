@@ -1,0 +1,181 @@
+"""Frames that show something elsewhere: a carriage over the part, a hand, a plate half-way.
+
+Every picture is held against those before and after it, laid on one another and in one light.
+What is unlike all of them counts where it is a solid patch, in units of what the pixels of this
+shoot stray anyway: a part that grows is like one side or the other, so it never counts.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capturehook.audit.verdicts import Flags
+from capturehook.frames.needs import opencv
+from capturehook.frames.robust import MAD_TO_SIGMA, Series, running_median
+
+SIDE = 3
+LEAST_CODES = 1.4
+"""Noise that is allowed anyway, codes: rounding, and JPEG blocks."""
+ODD_SIGMAS = 6.0
+MOST_TIMES = 3.0  # of the median noise: growth in few frames is no noise
+ODD_CODES_AT_ENDS = 45.0  # a layer laid the other way may shine otherwise than all that follow
+ODD_SHARE = 0.0008
+ODD_TIMES_USUAL = 3.0
+ODD_TIMES_AT_ENDS = 3.0  # only one side to compare with, and it has grown
+BESIDE_WORSE = 0.5
+LEAST_SHARE = 0.0003
+MOST_RISE = 0.9  # of the height of the picture, over the shoot
+SOLID = 7  # of nine pixels
+GROWN_CODES = 20.0
+
+Looks = NDArray[np.float32]
+
+
+def find_odd(
+    looks: NDArray[np.uint8], usable: Flags, height: Series | None = None
+) -> tuple[Series, Flags]:
+    """(K,) share of each picture that is neither as before nor as after; and where too much.
+
+    Parameters
+    ----------
+    looks : (K, h, w, 3) uint8, laid on one another, in one light
+    usable : (K,) bool; the others are neither judged nor compared with
+    height : (K,) how far the part has grown, in any unit; evenly unless given. A gantry rises
+        with it, or a plate sinks, and what only did that is as before
+    """
+    keep = np.flatnonzero(usable)
+    share = np.full(len(looks), np.nan)
+    if not len(keep):
+        return share, np.zeros(len(looks), bool)
+    noise = noise_of(looks[keep])
+    steady = steady_area(looks[keep])
+    rows = np.arange(len(looks), dtype=float) if height is None else height
+    rows = _rise_rows(looks[keep], rows[keep], noise)
+    for place in range(len(keep)):  # one small picture at a time keeps memory flat
+        share[keep[place]] = _share_at(looks[keep], place, steady, noise, rows)
+    usual = np.nan_to_num(running_median(share, 9))
+    limit = np.maximum(ODD_SHARE, ODD_TIMES_USUAL * usual)
+    limit[keep[:1]] *= ODD_TIMES_AT_ENDS
+    limit[keep[-1:]] *= ODD_TIMES_AT_ENDS
+    return share, (share > limit) & ~_beside_worse(share)
+
+
+def _share_at(
+    looks: NDArray[np.uint8], place: int, steady: Flags, noise: Looks, rows: Series
+) -> float:
+    """The odd share of one of the pictures; what has risen by ``rows`` (K,) is as before."""
+    near = [k for k in range(place - SIDE, place + SIDE + 1) if 0 <= k < len(looks) and k != place]
+    look, before, after = (
+        looks[place],
+        [k for k in near if k < place],
+        [k for k in near if k > place],
+    )
+    share = odd_share(look, looks[before], looks[after], steady, noise)
+    risen = {k: round(float(rows[k] - rows[place])) for k in near}
+    if share < LEAST_SHARE or not any(risen.values()):
+        return share
+    shifted = [
+        _away(look, np.roll(looks[k], by + more, axis=0))
+        for k, by in risen.items()
+        for more in (-1, 0, 1)
+    ]
+    still = _away_from_all(look, looks[near])
+    at_end = not before or not after
+    return _odd(np.minimum(still, np.min(shifted, axis=0)), at_end, steady, noise)
+
+
+def _rise_rows(looks: NDArray[np.uint8], height: Series, noise: Looks) -> Series:
+    """(K,) by how many rows what rises with the part has moved: the speed that explains most."""
+    count = len(looks)
+    if count < 5 or height[-1] == height[0]:
+        return np.zeros(count)
+    whole = (height - height[0]) / (height[-1] - height[0])
+    sample = np.unique(np.linspace(1, count - 2, 16).astype(int))
+    nothing = np.ones(looks.shape[1:3], bool)
+    speeds = np.arange(0, MOST_RISE * looks.shape[1], max(1.0, 0.7 * count))
+    unlike = []
+    for speed in (*speeds, *-speeds[1:]):  # of 2 to 100, each a few small pictures
+        shares = [_share_at(looks, k, nothing, noise, speed * whole) for k in sample]
+        unlike.append(float(np.median(shares)))
+    best = int(np.argmin(unlike))
+    if unlike[best] > 0.5 * unlike[0]:
+        return np.zeros(count)
+    return np.asarray([*speeds, *-speeds[1:]][best] * whole)
+
+
+def noise_of(looks: NDArray[np.uint8]) -> Looks:
+    """(h, w) how far a pixel strays from the middle of the pictures around it, one standard
+    deviation in codes: sensor noise, shimmering edges, light that falls from elsewhere."""
+    if len(looks) < 5:
+        return np.full(looks.shape[1:3], 2 * LEAST_CODES, np.float32)
+    step = max(1, len(looks) // 60)
+    strays = []
+    for k in range(1, len(looks) - 1, step):
+        around = (looks[k - 1].astype(np.float32) + looks[k + 1]) / 2
+        strays.append(np.abs(looks[k] - around).max(axis=2))
+    noise = MAD_TO_SIGMA * np.median(np.stack(strays), axis=0).astype(np.float32)
+    wide = opencv().dilate(noise, np.ones((3, 3), np.uint8))
+    least = max(LEAST_CODES, float(np.median(wide)))
+    return np.asarray(wide.clip(least, MOST_TIMES * least))
+
+
+def steady_area(looks: NDArray[np.uint8]) -> Flags:
+    """(h, w) where early and late frames are alike, and a step of growth away from where not."""
+    third = max(1, len(looks) // 3)
+    thin = max(1, third // 12)
+    early, late = (np.median(part, axis=0) for part in (looks[:third:thin], looks[-third::thin]))
+    unlike = (np.abs(early - late).max(axis=2) > GROWN_CODES).astype(np.uint8)
+    # A part grows at most the height of the picture over the shoot, so a step is no more than:
+    step = 1 + looks.shape[1] // len(looks)
+    return np.asarray(opencv().dilate(unlike, np.ones((2 * step + 1, 2 * step + 1))) == 0)
+
+
+def odd_share(
+    look: NDArray[np.uint8],
+    before: NDArray[np.uint8],
+    after: NDArray[np.uint8],
+    steady: Flags,
+    noise: Looks,
+) -> float:
+    """Share of solid patches unlike any of the frames before and after.
+
+    A pixel counts when most of the nine around it are unlike too: edges that wander by a
+    pixel, as of a gantry that rises with the part, are no patches. With frames on one side
+    only, what differs from all of them counts, but only where the part never grows.
+    """
+    near = np.concatenate([before, after])
+    if not len(near):
+        return 0.0
+    at_end = not len(before) or not len(after)
+    return _odd(_away_from_all(look, near), at_end, steady, noise)
+
+
+def _away_from_all(look: NDArray[np.uint8], near: NDArray[np.uint8]) -> Looks:
+    """(h, w) codes to the most alike of (N, h, w, 3) pictures, in the channel that differs most."""
+    return np.asarray(np.min([_away(look, one) for one in near], axis=0))
+
+
+def _away(look: NDArray[np.uint8], near: NDArray[np.uint8]) -> Looks:
+    """(h, w) codes between two pictures."""
+    return np.asarray(opencv().absdiff(look, near).max(axis=2).astype(np.float32))
+
+
+def _odd(away: Looks, at_end: bool, steady: Flags, noise: Looks) -> float:
+    if at_end:
+        unlike = (away > np.maximum(ODD_CODES_AT_ENDS, ODD_SIGMAS * noise)) & steady
+    else:
+        unlike = away > ODD_SIGMAS * noise
+    return float(_solid(unlike).mean())
+
+
+def _solid(odd: Flags) -> Flags:
+    """(h, w) at least SOLID of the nine pixels around."""
+    around = opencv().boxFilter(odd.astype(np.float32), -1, (3, 3), normalize=False)
+    return np.asarray(around > SOLID - 0.5)
+
+
+def _beside_worse(share: Series) -> Flags:
+    """(K,) a frame looks odd only because the one beside it does, which is no help to it."""
+    padded = np.pad(np.nan_to_num(share), 1)
+    return np.asarray(np.nan_to_num(share) < BESIDE_WORSE * np.maximum(padded[:-2], padded[2:]))
