@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from capturehook.errors import FrameError
 from capturehook.frames.decode import read_picture
-from capturehook.frames.shift import shift_between, spectrum
+from capturehook.frames.motion import Tracker
 from capturehook.frames.static import luma_of
 
 MOST_PX = 1600
@@ -34,21 +34,24 @@ def target_shifts(
     FrameError
         A picture cannot be read, or the box does not lie within it.
     """
-    still = _spectrum(paths[reference], box_px)
+    usual, step = _grey(paths[reference], box_px)
+    tracker = Tracker(usual)
     found = []
     for path in paths:
-        moved = _spectrum(path, box_px)
-        if moved[0].shape != still[0].shape:
+        grey, _ = _grey(path, box_px)
+        if grey.shape != usual.shape:
             raise FrameError(str(path), "has another size", "Give the frames of one trial alone")
-        shift = shift_between(still[0], moved[0])
-        found.append((shift.dx_px * still[1], shift.dy_px * still[1]))
+        motion = tracker.follow(grey)
+        if not motion.known:
+            raise FrameError(
+                str(path), "does not show the target again", "Give a box round a sharp target"
+            )
+        found.append((motion.dx_px * step, motion.dy_px * step))
     return np.array(found, dtype=np.float64)
 
 
-def _spectrum(
-    path: Path, box_px: tuple[int, int, int, int] | None
-) -> tuple[NDArray[np.complexfloating], int]:
-    grey = luma_of(np.asarray(read_picture(path)))
+def _grey(path: Path, box_px: tuple[int, int, int, int] | None) -> tuple[NDArray[np.uint8], int]:
+    grey = luma_of(read_picture(path))
     if box_px is not None:
         x, y, wide, high = box_px
         inside = x >= 0 and y >= 0 and y + high <= grey.shape[0] and x + wide <= grey.shape[1]
@@ -60,4 +63,4 @@ def _spectrum(
             )
         grey = grey[y : y + high, x : x + wide]
     step = max(1, -(-max(grey.shape) // MOST_PX))
-    return spectrum(grey[::step, ::step]), step
+    return np.ascontiguousarray(grey[::step, ::step]), step
