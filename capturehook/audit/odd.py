@@ -27,6 +27,7 @@ BESIDE_WORSE = 0.5
 LEAST_SHARE = 0.0003
 MOST_RISE = 0.9  # of the height of the picture, over the shoot
 SOLID = 7  # of nine pixels
+ROW_PX = 7
 GROWN_CODES = 20.0
 
 Looks = NDArray[np.float32]
@@ -157,8 +158,11 @@ def _away_from_all(look: NDArray[np.uint8], near: NDArray[np.uint8]) -> Looks:
 
 
 def _away(look: NDArray[np.uint8], near: NDArray[np.uint8]) -> Looks:
-    """(h, w) codes between two pictures."""
-    return np.asarray(opencv().absdiff(look, near).max(axis=2).astype(np.float32))
+    """(h, w) codes between two pictures, along short rows: what rises lies level, and a spot
+    of clutter would fit by chance."""
+    cv = opencv()
+    away = cv.absdiff(look, near).max(axis=2).astype(np.float32)
+    return np.asarray(cv.blur(away, (ROW_PX, 1)))
 
 
 def _odd(away: Looks, at_end: bool, steady: Flags, noise: Looks) -> float:
