@@ -23,7 +23,7 @@ from capturehook.model.resin_job import (
 )
 from capturehook.profile import find_profile, load_profile
 from capturehook.profile.load import LOCAL_NAME, unnamed_profile
-from capturehook.resin.lines import find_run_gcode, read_run_gcode
+from capturehook.resin.run_gcode import find_run_gcode, read_run_gcode
 from capturehook.resin.timeline import (
     DOWN,
     cycles_of_table,

@@ -43,8 +43,9 @@ from capturehook.model.profile import Profile
 from capturehook.model.resin import PlatePose, ResinTable
 from capturehook.model.resin_job import Ints, ResinJob
 from capturehook.resin.job import told_time
-from capturehook.resin.lines import Rows, find_run_gcode, job_of_text, number_layers, read_rows
+from capturehook.resin.lines import Rows, read_rows
 from capturehook.resin.prove import prove_posed
+from capturehook.resin.run_gcode import find_run_gcode, job_of_text, number_layers
 
 RISES_MM = 1e-6
 _COMMAND_LINE = re.compile(rb"(?<![^\r\n])[ \t]*[GM]\d[^;\r\n]*(;?)")

@@ -25,7 +25,8 @@ from capturehook.errors import CaptureHookError, GcodeError, LayerError
 from capturehook.model.resin import ResinTable
 from capturehook.model.resin_job import PHASES
 from capturehook.resin.job import read_job
-from capturehook.resin.lines import number_layers, read_rows, timeline_of_rows
+from capturehook.resin.lines import read_rows
+from capturehook.resin.run_gcode import number_layers, timeline_of_rows
 
 IMAGES = [bar(n % 20) for n in range(40)]
 
