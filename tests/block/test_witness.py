@@ -193,6 +193,7 @@ START = "G28|G90|M82|G92 E0|G1 X60 Y50 Z0.4 F6000|G1 X90 E2 F1800"
         ("repetier", "M83|G1 E1|G1 X80 E.5|M82", (80, 50, 0.4), 0, 1800),  # Printer.cpp
         ("marlin", "M83|G1 E1|G92 E0|G1 E.5|M82", (90, 50, 0.4), 0.5, 1800),
         ("klipper", "G91|G1 E1|G90", (90, 50, 0.4), 3, 1800),
+        ("klipper", "SET_GCODE_OFFSET Z=0.1|SET_GCODE_OFFSET Z=0.1", (90, 50, 0.3), 2, 1800),
         ("reprapfirmware", "M400 G1 X70 F0", (70, 50, 0.4), 2, 1800),
         ("marlin", "G92 X0 E5", (0, 50, 0.4), 5, 1800),
         ("marlin", "G92", (90, 50, 0.4), 2, 1800),
@@ -546,3 +547,11 @@ def test_strokes_written_otherwise_are_counted(stroke: str) -> None:
     told = Bytes(text, Family(FIRMWARES["marlin"], "E", 1.0))
     told.state_at(len(text))
     assert told.deficit_mm(len(text)) == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize(
+    ("lines", "shift"),
+    [("G92 X0", [90, 0, 0]), ("G92 X0|G28 X", [0, 0, 0]), ("G92 Z1|G92 Z2", [0, 0, -1.6])],
+)
+def test_shift_is_what_to_add_for_the_machines_place(lines: str, shift: list[float]) -> None:
+    assert found_after(f"{START}|{lines}").shift == pytest.approx(shift)
