@@ -160,8 +160,6 @@ class Firmware(Protocol):
     """`if` and its kin rule the deeper indented lines below them."""
     needs_line_end: bool
     """A last line without a line end is not run."""
-    reads_zero_padded: bool
-    """G01 is G1."""
 
     # filament
     has_firmware_retract: bool

@@ -100,7 +100,6 @@ class CommonFirmware(Firmware):
     indented_bodies = False
     has_named_macros = False
     needs_line_end = False
-    reads_zero_padded = True
     harmless: frozenset[str] = frozenset()
     loses: Mapping[str, str] = {}
     refuses: Mapping[str, str] = {}

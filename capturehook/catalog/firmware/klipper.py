@@ -83,7 +83,6 @@ class Klipper(CommonFirmware):
     pauses = frozenset({"M25", "M600", "M601", "PAUSE"})
     has_named_macros = True  # gcode_macro.py
     needs_line_end = True  # virtual_sdcard.py runs whole lines
-    reads_zero_padded = False  # gcode.py compares the text of a command
     loses = {
         **dict.fromkeys(
             "BED_MESH_PROFILE BED_MESH_CLEAR BED_MESH_OFFSET SET_Z_THERMAL_ADJUST".split(), "Z"
