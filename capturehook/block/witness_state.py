@@ -360,8 +360,6 @@ class Family:
         self.lose(found, at, keep_feed=is_tool or code in ("M98", "ACTIVATE_EXTRUDER"))
         if is_tool:
             found.tool = code
-        if code == "ACTIVATE_EXTRUDER":
-            found.e = 0.0
         if self.firmware.modal_motion and code[:1] == "G":
             found.motion = None
 

@@ -30,6 +30,7 @@ class StateKeeper(Interpreter):
         self.origins = {1: [0.0, 0.0, 0.0]}
         self.workplace = 1
         self.ended = False
+        self.active = "extruder"
 
     def feed(self, line: bytes | str) -> None:
         if not self.ended:
@@ -85,7 +86,9 @@ class StateKeeper(Interpreter):
                 self.physical[k] += change
 
     def _do_activate_extruder(self, options: dict[str, str]) -> None:
-        self.e_mm = 0.0
+        name = options.get("EXTRUDER", "extruder")
+        if name != self.active:  # else "already active", and nothing is done
+            self.active, self.e_mm = name, 0.0
 
     def _home(self, args: dict[str, float | None]) -> None:
         super()._home(args)

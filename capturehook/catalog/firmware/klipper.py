@@ -116,7 +116,7 @@ class Klipper(CommonFirmware):
         if code == "SET_GCODE_OFFSET":
             return tuple(_offsets(options))
         if code == "ACTIVATE_EXTRUDER":
-            return (SetE(0.0), Lose("XYZR"))
+            return (SetE(0.0), Lose("XYZER"))  # E stays where that extruder was active already
         if code == "SET_STEPPER_ENABLE":
             return (Lose("XYZ", frame=True),)
         if code[:1] == "T" and code[1:].isdigit():
