@@ -16,6 +16,7 @@ from capturehook.block.fence import (
     lines_end,
     pose_begin,
     pose_end,
+    sealed,
     strip_bytes,
     strip_naming,
 )
@@ -324,3 +325,25 @@ def test_long_forgery_ends_soon() -> None:
     )
     with pytest.raises(GcodeError, match="is not as it was written"):
         strip_bytes(JOB + data, PATH)
+
+
+def test_kept_line_counts_in_no_pose_block_whatever_its_digest() -> None:
+    begin, end = b"; capturehook pose 3 begin layer 4 z 0.80", b"; capturehook pose 3 end"
+    inside = [begin, b"; capturehook kept G1 X5", end]
+    old = b"".join(line + b"\n" for line in inside)
+    new = b"".join(line + b"\n" for line in sealed(inside))
+    assert b"G1 X5" not in strip_bytes(JOB + new, PATH)
+    with pytest.raises(GcodeError, match="is not as it was written"):
+        strip_bytes(JOB + old, PATH)
+
+
+def test_lines_fence_twice_and_an_end_of_another_block_are_refused() -> None:
+    lines = b"; capturehook lines 9 begin\nG1 X5\n; capturehook lines 9 end\n"
+    with pytest.raises(GcodeError, match="stands here again"):
+        strip_bytes(JOB + lines + JOB + lines, PATH)
+    with pytest.raises(GcodeError, match="begins here and has no end"):
+        strip_bytes(JOB + lines.replace(b"9 end", b"8 end"), PATH)
+
+
+def test_job_fence_carries_no_digest() -> None:
+    assert b"; capturehook job end\n" in posed_job()
