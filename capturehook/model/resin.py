@@ -26,7 +26,7 @@ class Stage(Record):
     """One stage of a lift or of a retract: so far, that fast."""
 
     mm: Positive
-    """mm of way."""
+    """mm of travel."""
     mm_min: Positive
     """mm/min."""
 
@@ -52,7 +52,7 @@ class Sensor(Record):
 
 
 class PlateSwitch(Record):
-    """A switch across the camera's release that the plate presses at the top of its way."""
+    """A switch across the camera's release that the plate presses at the top of its travel."""
 
     over_travel_mm: Annotated[float, Field(strict=True, gt=0, le=20)] = 0.3
     """mm the plate goes on after the contact closes, up to z_mm of the pose."""
@@ -74,9 +74,9 @@ class PlatePose(Record):
     z_mm: Positive = 120.0
     """mm, height of the plate above the film of the vat; the same for every frame."""
     travel_mm_min: Positive = 180.0
-    """mm/min, speed of the way up and of the way back."""
+    """mm/min, speed up and back down."""
     gentle_mm: Annotated[float, Field(strict=True, ge=0.1, le=50)] = 1.0
-    """mm, last part of the way back, at the job's own feed."""
+    """mm, last part of the path back, at the job's own feed."""
     settle_ms: Milliseconds = 1000
     """ms, rest before the camera is fired: the plate swings and the resin drips."""
     lines: Annotated[tuple[str, ...], Field(max_length=20)] = ()
@@ -144,15 +144,15 @@ class ResinTable(Record):
     lift: Stages = (Stage(mm=6, mm_min=60),)
     """Stages up: one, or slow and then fast."""
     retract: Stages = (Stage(mm=6, mm_min=150),)
-    """Stages down: one, or fast and then slow; the same way as the lift in all."""
+    """Stages down: one, or fast and then slow; as far as the lift in all."""
     bottom_lift: Stages | None = None
     """As lift, for the bottom layers."""
     bottom_retract: Stages | None = None
     """As retract, for the bottom layers."""
     layer_extra_s: Annotated[float, Field(strict=True, ge=0, le=10)] = 0.0
-    """s, lost on each layer to acceleration and image loading: 0.1 to 0.3 s is usual."""
+    """s, lost on each layer to acceleration and image loading: 0.1 to 0.3 s is common."""
     startup_s: NotNegative = 0.0
-    """s, homing and the way down, before the first layer."""
+    """s, homing and the travel down, before the first layer."""
     vat_rim_mm: NotNegative = 35.0
     """mm, height, above the film of the vat, below which the camera sees nothing."""
     sensor: Sensor = default_table(Sensor)
@@ -171,7 +171,7 @@ class ResinTable(Record):
             if abs(up_mm - down_mm) > 1e-6:
                 raise ValueError(
                     f"{key}: comes down {down_mm:g} mm but the lift is {up_mm:g} mm; "
-                    "make both ways equally long"
+                    "make both equally long"
                 )
         return self
 
