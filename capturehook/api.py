@@ -109,7 +109,7 @@ def strip(data: bytes, *, path: str = "job") -> bytes:
     GcodeError
         A block begins and has no end.
     """
-    from capturehook.block.fence import strip_bytes
+    from capturehook.jobfile.fence import strip_bytes
 
     return strip_bytes(data, path)
 

@@ -12,8 +12,8 @@ import time
 from pathlib import Path
 
 from capturehook.api import apply
-from capturehook.block.fence import strip_bytes
 from capturehook.errors import CaptureHookError
+from capturehook.jobfile.fence import strip_bytes
 from capturehook.profile import build_profile
 from capturehook.read.job import read_job
 from tests.block_checks import complaints, limits_of

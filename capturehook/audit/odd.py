@@ -12,16 +12,18 @@ from numpy.typing import NDArray
 
 from capturehook.audit.verdicts import Flags
 from capturehook.frames.needs import opencv
-from capturehook.frames.robust import MAD_TO_SIGMA, Series, running_median
+from capturehook.frames.robust import MAD_TO_SIGMA, Series
 
 SIDE = 3
+NEAR = 9
+"""Frames around one, itself among them."""
 LEAST_CODES = 1.4
 """Noise that is allowed anyway, codes: rounding, and JPEG blocks."""
 ODD_SIGMAS = 6.0
 MOST_TIMES = 3.0  # of the median noise: growth in few frames is no noise
 ODD_CODES_AT_ENDS = 45.0  # a layer laid the other way may shine otherwise than all that follow
-ODD_SHARE = 0.0008
-ODD_TIMES_USUAL = 3.0
+ODD_SHARE = 0.0015
+ODD_TIMES_NEAR = 3.0
 ODD_TIMES_AT_ENDS = 3.0  # only one side to compare with, and it has grown
 BESIDE_WORSE = 0.5
 LEAST_SHARE = 0.0003
@@ -55,8 +57,7 @@ def find_odd(
     rows = _rise_rows(looks[keep], rows[keep], noise)
     for place in range(len(keep)):  # one small picture at a time keeps memory flat
         share[keep[place]] = _share_at(looks[keep], place, steady, noise, rows)
-    usual = np.nan_to_num(running_median(share, 9))
-    limit = np.maximum(ODD_SHARE, ODD_TIMES_USUAL * usual)
+    limit = np.maximum(ODD_SHARE, ODD_TIMES_NEAR * _common_near(share))
     limit[keep[:1]] *= ODD_TIMES_AT_ENDS
     limit[keep[-1:]] *= ODD_TIMES_AT_ENDS
     return share, (share > limit) & ~_beside_worse(share)
@@ -177,6 +178,16 @@ def _solid(odd: Flags) -> Flags:
     """(h, w) at least SOLID of the nine pixels around."""
     around = opencv().boxFilter(odd.astype(np.float32), -1, (3, 3), normalize=False)
     return np.asarray(around > SOLID - 0.5)
+
+
+def _common_near(share: Series) -> Series:
+    """(K,) what seven of the nine frames around each do not pass: two odd ones raise it
+    little, and layers that look otherwise every second time raise it well."""
+    padded = np.pad(
+        np.nan_to_num(share), NEAR // 2, mode="reflect" if len(share) > NEAR else "edge"
+    )
+    around = np.lib.stride_tricks.sliding_window_view(padded, NEAR)
+    return np.asarray(np.quantile(around, 0.8, axis=1, method="lower"))
 
 
 def _beside_worse(share: Series) -> Flags:

@@ -11,14 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook import __version__
-from capturehook.block.fence import (
-    KEPT_HERE,
-    job_fence,
-    lines_begin,
-    lines_end,
-    pose_begin,
-    pose_end,
-)
 from capturehook.block.prove import check_text
 from capturehook.block.remaining import remaining_insertions, remaining_lines
 from capturehook.block.splice import Insertion, Piece, gives_back, splice_pieces
@@ -26,6 +18,14 @@ from capturehook.block.witness import Stated, check_output
 from capturehook.block.write import Kit, make_kit, pose_block
 from capturehook.clock.clocking import times_of
 from capturehook.errors import Finding, ProofError
+from capturehook.jobfile.fence import (
+    KEPT_HERE,
+    job_fence,
+    lines_begin,
+    lines_end,
+    pose_begin,
+    pose_end,
+)
 from capturehook.model.pose import Placed, Pose
 from capturehook.model.profile import Profile
 from capturehook.model.route import Route

@@ -13,8 +13,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.block.fence import KEPT_HERE, lines_begin, lines_end
 from capturehook.block.splice import Insertion
+from capturehook.jobfile.fence import KEPT_HERE, lines_begin, lines_end
 from capturehook.read.source import Source
 from capturehook.read.words import read_command
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from capturehook.block.fence import KEPT_HERE, find_fences, sealed, strip_bytes
+from capturehook.jobfile.fence import KEPT_HERE, find_fences, sealed, strip_bytes
 from capturehook.read.source import Source
 
 Piece = bytes | memoryview

@@ -10,8 +10,8 @@ from collections.abc import Callable, Sequence
 from functools import cached_property
 from pathlib import Path
 
-from capturehook.block.fence import MARK, Fenced, find_fences, foreign_findings, strip_bytes
 from capturehook.errors import Finding, ProofError
+from capturehook.jobfile.fence import MARK, Fenced, find_fences, foreign_findings, strip_bytes
 from capturehook.jobfile.open import choose_jobs, only_job, open_job
 from capturehook.jobfile.record import Edit, JobFile, JobText, Written, apply_edits
 

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from capturehook.block.fence import MARK, strip_bytes
 from capturehook.catalog import FIRMWARES
+from capturehook.jobfile.fence import MARK, strip_bytes
 from capturehook.model.layers import LayerTable
 from capturehook.model.profile import Profile
 from capturehook.read.features import Features, find_features

@@ -17,13 +17,6 @@ from pathlib import Path
 import numpy as np
 
 from capturehook import __version__
-from capturehook.block.fence import (
-    find_fences,
-    job_fence,
-    pose_begin,
-    pose_end,
-    strip_bytes,
-)
 from capturehook.block.prove import check_text
 from capturehook.block.splice import Insertion, insert_blocks
 from capturehook.catalog.containers.zip_file import Container, Limits
@@ -37,6 +30,13 @@ from capturehook.errors import (
     Where,
 )
 from capturehook.files import read_bytes, write_atomically
+from capturehook.jobfile.fence import (
+    find_fences,
+    job_fence,
+    pose_begin,
+    pose_end,
+    strip_bytes,
+)
 from capturehook.jobfile.zip_raw import replace_member
 from capturehook.model.numbers import fixed
 from capturehook.model.profile import Profile

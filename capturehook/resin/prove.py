@@ -8,8 +8,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 
-from capturehook.block.fence import strip_bytes
 from capturehook.errors import ProofError
+from capturehook.jobfile.fence import strip_bytes
 
 SAME_MM = 1e-4
 _PIECE = re.compile(rb"([A-Za-z])\s*([-+0-9.]*)")

@@ -9,7 +9,7 @@ import tempfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from capturehook.block.fence import strip_bytes
+from capturehook.jobfile.fence import strip_bytes
 from tests.small_jobs import Recipe, make_job
 
 ADAPTERS = Path(__file__).parents[2] / "adapters"

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from capturehook.block.fence import pose_begin, pose_end
 from capturehook.block.prove import check_text
 from capturehook.block.witness import Stated, check_output
 from capturehook.block.write import Kit, make_kit, pose_block
 from capturehook.catalog import FIRMWARES
+from capturehook.jobfile.fence import pose_begin, pose_end
 from capturehook.model.profile import Profile
 from capturehook.model.state import Modes, State
 from capturehook.profile import build_profile

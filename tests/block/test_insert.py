@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from capturehook.block.fence import KEPT_HERE, lines_begin, lines_end, pose_begin, pose_end
 from capturehook.block.splice import Insertion, Piece, gives_back, insert_blocks, splice_pieces
+from capturehook.jobfile.fence import KEPT_HERE, lines_begin, lines_end, pose_begin, pose_end
 from capturehook.read.source import open_source
 
 ODD = b"\xef\xbb\xbfG28\t ;\xe9{}{}G1  X1{}; \xff{}M84"

@@ -7,7 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from capturehook.block.fence import (
+from capturehook.block.remaining import remaining_insertions, remaining_lines
+from capturehook.block.splice import Insertion, insert_blocks
+from capturehook.jobfile.fence import (
     KEPT_HERE,
     job_fence,
     lines_begin,
@@ -16,8 +18,6 @@ from capturehook.block.fence import (
     pose_end,
     strip_bytes,
 )
-from capturehook.block.remaining import remaining_insertions, remaining_lines
-from capturehook.block.splice import Insertion, insert_blocks
 from capturehook.read.source import open_source
 
 JOB = b"M73 P0 R60\nG1 X1\nM73 P25 R45 ; quarter\nG1 X2\nM73 P50 R30\nG1 X3\nM73 P100 R0\n"

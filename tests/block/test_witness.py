@@ -250,7 +250,7 @@ def test_state_is_told_by_the_bytes(
         ("reprapfirmware", "M400 G1 R2 X0", "X"),
         ("reprapfirmware", "G55", "XYZ"),
         ("reprapfirmware", "if true|  G1 Z2|  G1 X10|", "XZ"),
-        ("klipper", "ACTIVATE_EXTRUDER EXTRUDER=extruder1", "XYZ"),
+        ("klipper", "ACTIVATE_EXTRUDER EXTRUDER=extruder1", "XYZE"),
         ("rs274", "G81 X7 Y7 Z1 R2", "XYZEF"),
         ("marlin", "M84", "XYZ"),
     ],

@@ -20,9 +20,9 @@ from typing import IO, Any
 
 import pytest
 
-from capturehook.block.fence import strip_bytes
 from capturehook.errors import FileError, GcodeError
 from capturehook.files import read_bytes, replacing, write_atomically, write_stream_atomically
+from capturehook.jobfile.fence import strip_bytes
 from tests.adapters.host_calls import JOB, call, has_poses, one_line, scraps
 
 OLD, NEW = b"the original\n" * 100, b"the new one\n" * 120

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import capturehook
-from capturehook.block.fence import MARK
 from capturehook.errors import CaptureHookError
+from capturehook.jobfile.fence import MARK
 from capturehook.model.plan import load_plan
 from capturehook.model.profile import Profile
 from capturehook.profile import build_profile, parse_profile

@@ -20,8 +20,8 @@ from typing import Any
 
 import numpy as np
 
-from capturehook.block.fence import strip_bytes
 from capturehook.hosts.edit import edit_file, pose_change
+from capturehook.jobfile.fence import strip_bytes
 from capturehook.model.profile import Profile
 from capturehook.profile import build_profile, load_profile
 from capturehook.resin.area import LayerImages, light_area

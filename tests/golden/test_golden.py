@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from capturehook.block.fence import strip_bytes
+from capturehook.jobfile.fence import strip_bytes
 from tests.block_checks import complaints, limits_of
 from tests.golden.cases import CASES, film, profile_of, without_stamp
 from tests.read.slow import run_lean

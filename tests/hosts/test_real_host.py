@@ -28,7 +28,7 @@ from pathlib import Path
 import pytest
 
 import capturehook
-from capturehook.block.fence import strip_bytes
+from capturehook.jobfile.fence import strip_bytes
 from capturehook.profile import find_profile, load_profile
 from tests.adapters.host_calls import ADAPTERS, call, poses
 

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from capturehook.block.fence import strip_bytes
 from capturehook.errors import FileError
 from capturehook.hosts.door import pose_file, strip_file
+from capturehook.jobfile.fence import strip_bytes
 from capturehook.jobfile.open import open_job
 from capturehook.jobfile.record import Edit
 from tests.adapters.host_calls import has_poses

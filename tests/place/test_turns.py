@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 
 from capturehook.api import apply
-from capturehook.block.fence import strip_bytes
 from capturehook.block.poses import PosedJob
+from capturehook.jobfile.fence import strip_bytes
 from capturehook.place.turns import find_split, point_on, spiral_centre
 from capturehook.profile import build_profile
 from tests.read.reading_layers import layers_of

@@ -8,10 +8,10 @@ from dataclasses import replace
 import pytest
 
 from capturehook.api import apply
-from capturehook.block.fence import strip_bytes
 from capturehook.block.poses import PosedJob
 from capturehook.block.write import pose_block
 from capturehook.errors import ProofError
+from capturehook.jobfile.fence import strip_bytes
 from capturehook.place.wipe import wipe_back
 from capturehook.profile import build_profile
 from tests.block.blocks import MODES, PARK, Posed, kit_for, prove_blocks, state_of

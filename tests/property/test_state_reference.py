@@ -16,8 +16,8 @@ from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
 
 from capturehook.api import apply
-from capturehook.block.fence import strip_bytes
 from capturehook.errors import CaptureHookError, GcodeError, PlanError
+from capturehook.jobfile.fence import strip_bytes
 from capturehook.model.profile import Profile
 from capturehook.profile import build_profile
 from capturehook.read.job import read_job

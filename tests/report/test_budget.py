@@ -8,9 +8,9 @@ from typing import Any
 import pytest
 
 from capturehook.api import apply, pose_job
-from capturehook.block.fence import strip_bytes
 from capturehook.block.poses import PosedJob
 from capturehook.errors import PlanError
+from capturehook.jobfile.fence import strip_bytes
 from capturehook.profile import build_profile
 from capturehook.read.job import read_job
 from capturehook.report.cost import added_seconds

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 from resin_jobs import bar, command_text, local_records, write_command_job
 
-from capturehook.block.fence import sealed, strip_bytes
 from capturehook.errors import GcodeError, PoseError, ProfileError, ProofError
+from capturehook.jobfile.fence import sealed, strip_bytes
 from capturehook.model.profile import Profile
 from capturehook.model.resin import PlatePose, ResinTable
 from capturehook.profile import load_profile

@@ -8,7 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from capturehook.block.fence import (
+from capturehook.block.splice import Insertion, insert_blocks
+from capturehook.errors import GcodeError
+from capturehook.jobfile.fence import (
     KEPT_HERE,
     find_fences,
     job_fence,
@@ -20,8 +22,6 @@ from capturehook.block.fence import (
     strip_bytes,
     strip_naming,
 )
-from capturehook.block.splice import Insertion, insert_blocks
-from capturehook.errors import GcodeError
 from capturehook.read.source import open_source
 
 PATH = "lighthouse.gcode"
