@@ -106,7 +106,7 @@ def _end_cost(frames: int | np.integer, poses: int | np.integer) -> float:
 
 
 class _Search:
-    """The table, row by row; only rows that are still needed and the way back are kept."""
+    """The table, row by row; only rows that are still needed and the path back are kept."""
 
     def __init__(
         self,

@@ -1,7 +1,7 @@
 """Many frames from a free-running interval timer: which of them show a pose.
 
 The times alone cannot tell, as the timer knows nothing of the print. But frames of two poses
-in a row look alike (only a layer grew), while frames of a print under way do not. So the path
+in a row look alike (only a layer grew), while frames of a moving printer do not. So the path
 through the frames is sought whose steps are as long as planned and whose pictures are alike.
 """
 
@@ -144,7 +144,7 @@ class _PathSearch:
         best[rows[better]], origin[rows[better]] = total[better], before[rows[better]]
 
     def _allow(self, cost: NDArray[np.float64], pose: int) -> None:
-        """Frames that cannot show this pose, by an anchor or by being out of all reason."""
+        """Frames that cannot show this pose, by an anchor or by its time."""
         if pose in self.anchors:
             cost[np.arange(len(cost)) != self.anchors[pose]] = np.inf
         early_s = self.frame_s[0] + (self.pose_s[pose] - self.pose_s[0]) * 0.9 - self.lost_s

@@ -130,7 +130,7 @@ def _doubts(audit: Audit) -> list[str]:
     shown = {name.replace(" ", "-") for name in v.VERDICTS}
     said = [finding for finding in audit.findings if finding.code not in shown]
     lines = [
-        f"{'doubts' if not k else '':8}  {one.where}: {one.text}" for k, one in enumerate(said)
+        f"{'warnings' if not k else '':8}  {one.where}: {one.text}" for k, one in enumerate(said)
     ]
     if len(lines) > MOST_DOUBTS:
         rest = f"{'':8}  and {len(lines) - MOST_DOUBTS + 1} more"

@@ -239,7 +239,7 @@ class _Witness:
         check.keeps_filament()
         check.keeps_clear(self.ranges)
         if deficit is None:
-            raise NotToldError("how far filament is drawn back")
+            raise NotToldError("how far filament is retracted")
         try:
             self._check_drawn(name, steps, max(0.0, deficit - fed_before_mm), drawn)
         except ProofError:
@@ -281,7 +281,7 @@ class _Witness:
     def _check_drawn(
         self, name: str, steps: Sequence[Step], deficit_mm: float, drawn: bool
     ) -> None:
-        """The block draws back what the job has not, and by the means it should."""
+        """The block retracts what the job has not, and by the means it should."""
         wish = self.profile.retract
         own = [one.command.code for one in steps if one.command.code in ("G10", "G11")]
         stroke = -sum(one.fed_mm for one in steps if one.fed_mm < 0)
@@ -294,8 +294,8 @@ class _Witness:
             raise _fail(name, f"the block sends {own or 'no G10'}, while the firmware's own "
                         f"retraction is {'on' if drawn else 'off'} before it")  # fmt: skip
         if abs(stroke - wanted) > STROKE_MM:
-            raise _fail(name, f"the block draws back {stroke:.5g} mm where {deficit_mm:.5g} mm are "
-                        f"drawn back already and {wish.stroke_mm:g} mm are wished")  # fmt: skip
+            raise _fail(name, f"the block retracts {stroke:.5g} mm where {deficit_mm:.5g} mm are "
+                        f"retracted already and {wish.stroke_mm:g} mm are wished")  # fmt: skip
 
     def _check_motion_goes_on(self, name: str, found: Found, after: Found, place: int) -> None:
         """Words alone behind the block go on with the motion before it."""
@@ -323,7 +323,7 @@ class _Witness:
         if any(not self.bytes.is_motion(one.command) for one in steps):
             raise _fail(f"lines {fence.number}", "hold more than motion")
         if any(one.fed_mm < -SAME for one in steps):
-            raise _fail(f"lines {fence.number}", "draw filament back")
+            raise _fail(f"lines {fence.number}", "retract")
         return sum(one.fed_mm for one in steps)
 
     def _check_halves(

@@ -20,7 +20,7 @@ from capturehook.block.witness_state import CONDITIONS, FOLLOWED, MOTION, Family
 
 PIECE = 1 << 20
 PRIMED_MM = 10.0
-"""So much laid since, and what was drawn back before it is forgotten."""
+"""So much laid since, and what was retracted before it is forgotten."""
 CHUNK = 4096
 
 
@@ -44,7 +44,7 @@ class Index:
 class Span:
     """A stretch in which E words mean one thing.
 
-    ``base_mm`` is how far filament was drawn back at its start, where that is known by itself;
+    ``base_mm`` is how far filament was retracted at its start, where that is known by itself;
     ``fed_mm`` what the line before it fed (None: not told), and ``line_at`` where that begins.
     """
 
@@ -125,7 +125,7 @@ class Bytes:
 
     @property
     def uses_fw_retract(self) -> bool:
-        """The job draws back by the firmware's own command somewhere."""
+        """The job retracts by the firmware's own command somewhere."""
         return any(self.index.strokes)
 
     # The index ---------------------------------------------------------------------------
@@ -234,7 +234,7 @@ class Bytes:
         if self._meaning() != before or fed != 0.0:
             self._new_span(at, base, fed)
             if base is not None and found.e is None:
-                self.spans[-1].number = e  # for how far is drawn back, not for what is returned to
+                self.spans[-1].number = e  # for how far is retracted, not for what is returned to
 
     def _meaning(self) -> tuple[object, ...]:
         """Of an E word, and the number from which it counts."""
@@ -407,7 +407,7 @@ class Bytes:
     # Filament ----------------------------------------------------------------------------
 
     def deficit_mm(self, place: int, enough_mm: float = PRIMED_MM) -> float | None:
-        """How far filament is drawn back just before a byte; None where it is not told.
+        """How far filament is retracted just before a byte; None where it is not told.
 
         Looks back until ``enough_mm`` has been laid, so that as a rule nothing older counts.
         Asked after state_at.
@@ -431,7 +431,7 @@ class Bytes:
         return _small(most)
 
     def remember(self, place: int, deficit_mm: float | None) -> None:
-        """What was drawn back at a place, so that it is not looked for again."""
+        """What was retracted at a place, so that it is not looked for again."""
         if deficit_mm is not None:
             self._new_span(place, deficit_mm, 0.0)
 
@@ -469,7 +469,7 @@ class Bytes:
             return since, most
         if number is None:
             laid = since + (end - first) * span.mm_per_unit > 0
-            raise _PrimedError(most) if laid else NotToldError("how far filament is drawn back")
+            raise _PrimedError(most) if laid else NotToldError("how far filament is retracted")
         since += (end - number) * span.mm_per_unit
         return since, max(most, -since)
 

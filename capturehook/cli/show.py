@@ -47,7 +47,7 @@ def note(text: str) -> None:
     """A line for people on standard error, so that piped output stays clean."""
     try:
         click.echo(escaped(text), err=True)
-    except OSError:  # nobody hears it; what was done stays done
+    except OSError:  # no reader is left; what was done stays done
         hush(sys.stderr)
 
 

@@ -62,7 +62,7 @@ class FrameList:
         where only the order is known
     clock : "camera" (Exif), "file" (time of the file) or "order" (names alone)
     step_s : finest difference the times can show
-    findings : what was put right or is in doubt
+    findings : what was put right or is uncertain
     """
 
     frames: tuple[Frame, ...]
@@ -270,9 +270,9 @@ def _digest(frame: Frame) -> str:
 
 
 def _timed(cards: list[list[Frame]], wish: Clock | None, findings: list[Finding]) -> FrameList:
-    """Choose the clock, mend it card by card, and merge the cards."""
-    clock, times, step_s, doubts = _choose_clock(cards, wish)
-    findings = [*findings, *doubts]
+    """Choose the clock, correct it card by card, and merge the cards."""
+    clock, times, step_s, warned = _choose_clock(cards, wish)
+    findings = [*findings, *warned]
     if clock == "order":
         flat = tuple(frame for card in cards for frame in card)
         nothing = np.full(len(flat), np.nan)
@@ -280,13 +280,13 @@ def _timed(cards: list[list[Frame]], wish: Clock | None, findings: list[Finding]
             frames=flat, t_s=nothing, clock=clock, step_s=0.0, findings=tuple(findings)
         )
     frames: list[Frame] = []
-    mended: list[NDArray[np.float64]] = []
+    corrected: list[NDArray[np.float64]] = []
     for card, t_s in zip(cards, times, strict=True):
         card_frames, card_t_s, jumps = _mend_order(card, t_s)
         frames += card_frames
-        mended.append(card_t_s)
+        corrected.append(card_t_s)
         findings += jumps
-    t_all = np.concatenate(mended)
+    t_all = np.concatenate(corrected)
     order = np.argsort(t_all, kind="stable")
     return FrameList(
         frames=tuple(frames[index] for index in order),
@@ -312,8 +312,8 @@ def _choose_clock(cards: list[list[Frame]], wish: Clock | None) -> Chosen:
     file_times = [np.array([frame.file_s for frame in card]) for card in cards]
     if wish == "file" or (wish is None and _are_plausible(file_times)):
         text = "the pictures hold no capture time; the time of the files is used"
-        doubts = [] if wish else [Finding("file-times", "frames", text)]
-        return "file", file_times, _file_step_s(file_times), doubts
+        warned = [] if wish else [Finding("file-times", "frames", text)]
+        return "file", file_times, _file_step_s(file_times), warned
     text = (
         "neither the pictures nor the files tell when they were taken; they are taken one by one "
         "in the order of their names, so a missing frame shifts all that follow"
@@ -325,15 +325,15 @@ def _camera_clock(cards: list[list[Frame]], without: int) -> Chosen:
     taken = [frame.taken for card in cards for frame in card if frame.taken is not None]
     in_utc = all(one.offset_s is not None for one in taken)
     times = [np.array([_camera_s(frame, in_utc) for frame in card]) for card in cards]
-    doubts: list[Finding] = []
+    warned: list[Finding] = []
     if without:
         times = [_fill_gaps(t_s) for t_s in times]
         text = f"{without} pictures hold no capture time; theirs is guessed from their neighbours"
-        doubts.append(Finding("time-guessed", "frames", text))
+        warned.append(Finding("time-guessed", "frames", text))
     parts = {one.local_s % 1.0 for one in taken}
     whole = len(taken) >= 5 and len(parts) == 1  # always the same sub-seconds tell nothing
     step_s = 1.0 if whole else max(one.step_s for one in taken)
-    return "camera", times, step_s, doubts
+    return "camera", times, step_s, warned
 
 
 def _camera_s(frame: Frame, in_utc: bool) -> float:
@@ -380,17 +380,17 @@ def _mend_order(
     if len(back) == 0 or len(back) > 3 or (off_s > max(5.0, 1.5 * usual_s)).any():
         order = np.argsort(t_s, kind="stable")
         return [frames[index] for index in order], t_s[order], []
-    mended = t_s.copy()
+    corrected = t_s.copy()
     findings = []
     for index, jump_s in zip(back, jumps_s, strict=True):
-        mended[index + 1 :] += jump_s
+        corrected[index + 1 :] += jump_s
         text = (
             f"the camera's clock was set back by {jump_s / 60:g} min before this frame "
             "(time zone or daylight saving); taken into account"
         )
         findings.append(Finding("clock-jump", frames[index + 1].name, text))
-    order = np.argsort(mended, kind="stable")
-    return [frames[index] for index in order], mended[order], findings
+    order = np.argsort(corrected, kind="stable")
+    return [frames[index] for index in order], corrected[order], findings
 
 
 def refuse_over_frames(frames: FrameList, out: Path, *, picture: bool = False) -> None:

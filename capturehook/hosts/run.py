@@ -62,7 +62,7 @@ def tell(text: str) -> None:
     try:
         if sys.stderr is not None:
             print(printable(text), file=sys.stderr, flush=True)
-    except (OSError, ValueError):  # nobody hears it; else Python tries again and fails at its end
+    except (OSError, ValueError):  # no reader is left; else Python tries again and fails at its end
         with suppress(OSError, ValueError):
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())
 

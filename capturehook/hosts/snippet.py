@@ -27,7 +27,7 @@ LIMITS = (
     "It fires at every layer, or as often as the host repeats the field; the profile's [capture] "
     "is not used, nor its extra prime, and there is no frame of the finished part.",
     "Where the stop falls in the layer is the host's choice: a blob or scar at the seam is likely.",
-    "Filament is drawn back by the whole length, even if the job has drawn it back already.",
+    "Filament is retracted by the whole length, even if the job has retracted already.",
     "The top {clear_mm:g} mm of the Z axis must be left free by the part.",
 )
 

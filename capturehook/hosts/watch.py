@@ -212,7 +212,7 @@ def _suffix(name: str) -> str | None:
 
 
 def _passed_over(entry: os.DirEntry[str]) -> str | None:
-    """Why a file is no job for us; "" where nobody need be told; None for a job."""
+    """Why a file is no job for us; "" where that is not worth a line; None for a job."""
     suffix, hidden = _suffix(entry.name), entry.name[0] in ".~"
     if hidden or not entry.is_file(follow_symlinks=False):
         return "it is a link" if entry.is_symlink() and suffix and not hidden else ""

@@ -102,7 +102,7 @@ def _entries(table: bytes, count: int, path: Path) -> tuple[Entry, ...]:
 
 
 def _odd(path: Path, found: str) -> FileError:
-    return FileError(str(path), f"{found}; it is not rebuilt", "Export the job as a plain zip")
+    return FileError(str(path), f"{found}; it is not rebuilt", "Write the job as a plain zip")
 
 
 def replace_member(path: Path, name: str, data: bytes, out_path: Path) -> None:

@@ -163,7 +163,7 @@ def _forbidden(spans: Spans, line: int) -> bool:
 
 
 def _in_bare_wipe(moves: MoveTable, line: int) -> bool:
-    """Between two moves that both draw filament back while moving in XY."""
+    """Between two moves that both retract while moving in XY."""
     at = int(np.searchsorted(moves.line_index, line))
     return 0 < at < len(moves) and _wipes(moves, at - 1) and _wipes(moves, at)
 

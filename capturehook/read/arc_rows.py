@@ -18,7 +18,7 @@ from capturehook.read.source import Source
 Array = NDArray[np.float64]
 SHORT_RADIUS = 1e-3
 """By so much of R^2 may rounding leave an arc's radius short of half its chord."""
-AGAIN = "Export the job again, or turn arcs off in the slicing host"
+AGAIN = "Slice the model again, or turn arcs off in the slicing host"
 
 
 @dataclass(frozen=True, slots=True)

@@ -238,7 +238,7 @@ class AxisFold:
     events : line, number and shift after each event
     first_row : row of the first move that names the axis; M where none does
     first_set_row : likewise of the first that names a place, not a step
-    unknown : rows, from and to, after which nobody can say where the axis stands
+    unknown : rows, from and to, after which the place of the axis is unknown
     far : (line, place) of the first number past what is allowed
     """
 

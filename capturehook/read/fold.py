@@ -27,7 +27,7 @@ FAR_MM = 1e5
 E_MOST_MM = 1e8
 """As FAR_MM, for the job's number for filament."""
 LEAST_MM = 1e-7
-"""Less filament drawn back is none."""
+"""Less filament retracted is none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,7 +228,7 @@ class Fold:
         self.e_step_mm[first:stop] = np.nan_to_num(step)
 
     def _draw_back(self, tool: int, step: Array, deficit: Array) -> None:
-        """How far filament of a tool is drawn back after each of its moves."""
+        """How far filament of a tool is retracted after each of its moves."""
         fed, most = self._fed.get(tool, (0.0, 0.0))
         so_far = np.cumsum(np.concatenate(([fed], step)))[1:]
         highest = np.maximum.accumulate(so_far)

@@ -340,7 +340,7 @@ def _refuse_far(source: Source, name: str, axis: AxisFold) -> None:
     raise GcodeError(
         source.where(line),
         f"{name} comes to {place:.6g} here, past all that a printer does",
-        "This line, or one before it, is damaged: export the job again",
+        "This line, or one before it, is damaged: slice the model again",
     )
 
 

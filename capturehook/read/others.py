@@ -114,7 +114,7 @@ def read_others(
             raise GcodeError(
                 source.where(index, fault.column),
                 f"word {fault.found!r} {fault.wrong}",
-                "Export the job again, or mend that line",
+                "Slice the model again, or fix that line",
             ) from fault
         for command in commands:
             _take(found, index, command, firmware, e_letter, source, keeper)
@@ -212,19 +212,19 @@ def _take(
         raise GcodeError(
             source.where(index),
             f"{code} counts feed in a way this tool cannot follow",
-            "Export the job with feed in units per minute (G94)",
+            "Slice the model with feed in units per minute (G94)",
         )
     if code == "G20" and not firmware.reads_inches:
         raise GcodeError(
             source.where(index),
             f"G20 (inches), at which the firmware family {firmware.name} stops",
-            "Export the job in millimetres, or set [machine] firmware to the right family",
+            "Slice the model in millimetres, or set [machine] firmware to the right family",
         )
     if code == "M200" and (command.get("D") or 0.0) < 0:
         raise GcodeError(
             source.where(index),
             f"M200 states a filament of {command.get('D'):g} mm",
-            "The line is damaged: export the job again",
+            "The line is damaged: slice the model again",
         )
     _take_position(found, index, command, firmware, e_letter, after)
     if code == "G28" and not firmware.has_stored_points:
@@ -248,7 +248,7 @@ def _refuse_odd_words(source: Source, index: int, command: Command) -> None:
             raise GcodeError(
                 source.where(index),
                 f"{letter} is {value:.6g}, past all that a printer does",
-                "The line is damaged: export the job again",
+                "The line is damaged: slice the model again",
             )
 
 
@@ -259,7 +259,7 @@ def _refuse_odd_start(source: Source, index: int, command: Command) -> None:
         raise GcodeError(
             source.where(index),
             f"words without a command that begin with {letter}, which is no axis",
-            "The line is damaged: export the job again",
+            "The line is damaged: slice the model again",
         )
 
 
@@ -269,7 +269,7 @@ def doubled_word(source: Source, index: int, letter: str) -> GcodeError:
     return GcodeError(
         source.where(index),
         f"the word {letter} stands twice, and firmware families differ in which one counts",
-        "The line is damaged (a line end may be lost): export the job again",
+        "The line is damaged (a line end may be lost): slice the model again",
     )
 
 

@@ -155,12 +155,12 @@ def _refuse_resin(data: bytes, path: str) -> None:
 
 def _refuse_what_is_no_text(data: bytes, path: str) -> None:
     if not data[:65536].strip() and not data.strip():
-        raise GcodeError(path, "is empty", "Export the job again")
+        raise GcodeError(path, "is empty", "Slice the model again")
     if data.startswith(b"GCDE"):
         raise GcodeError(
             path,
             "is a binary job container",
-            "Export the job as plain text G-code and run this again",
+            "Write the job as plain text G-code and run this again",
         )
     if data.startswith((b"PK\x03\x04", b"\x1f\x8b")):
         raise GcodeError(
@@ -180,7 +180,7 @@ def _refuse_what_is_no_text(data: bytes, path: str) -> None:
             Where(path, line_no=line_no),
             "a zero byte stands here, so this is no plain text job "
             "(or it was cut off by a full disk)",
-            "Export the job again as plain text G-code",
+            "Slice the model again, as plain text G-code",
         )
 
 

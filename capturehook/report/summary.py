@@ -23,7 +23,7 @@ def film_seconds(capture: Capture, frames: int) -> Fraction:
 
 
 def drawn_back_mm(state: State, retract: Retract) -> float:
-    """How far the job itself has drawn the filament back (a firmware's own stroke is taken
+    """How far the job itself has retracted (a firmware's own stroke is taken
     from the profile)."""
     return retract.stroke_mm if state.fw_retracted else state.deficit_mm
 

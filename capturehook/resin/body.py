@@ -27,7 +27,7 @@ MOST_TRIANGLES = 2_000_000
 MOST_TEXT_BYTES = 200_000_000
 _VERTEX = re.compile(rb"vertex\s+(\S+)\s+(\S+)\s+(\S+)")
 SCREEN_MM = 120.0
-"""Width of the lamp's screen when nobody says: of small printers (common practice, no source)."""
+"""Width of the lamp's screen unless stated: of small printers (common practice, no source)."""
 WIDE_PX = 400
 SCREEN_SHAPE = 9 / 16
 """Depth of a lamp screen by its width, of most small printers (common practice, no source)."""

@@ -83,7 +83,7 @@ def job_of_table(table: ResinTable, profile_name: str) -> ResinJob:
     Raises
     ------
     ProfileError
-        Nobody said how many layers.
+        The count of layers is not stated.
     """
     count = table.layers
     if count is None:

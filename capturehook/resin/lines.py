@@ -111,7 +111,7 @@ def read_rows(text: bytes, where: str) -> Rows:
     Raises
     ------
     GcodeError
-        A word that is no number, inches, or a move whose speed nobody gave.
+        A word that is no number, inches, or a move without a stated speed.
     """
     source = open_source(text, where)
     moves = read_moves(source, FIRMWARE)

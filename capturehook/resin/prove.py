@@ -1,6 +1,6 @@
 """A slow reader of run.gcode, written apart from `commands.py`: the proof of inserted blocks.
 
-It follows one line after the other, since its use is to doubt the fast reader.
+It follows one line after the other, since its use is to check the fast reader.
 """
 
 from __future__ import annotations

@@ -412,8 +412,8 @@ def test_words_alone_behind_a_block_go_on_with_the_motion_before_it() -> None:
     ("change", "told"),
     [
         (("G10", "G11"), "while the firmware's own retraction is off before it"),
-        (("G1 E12.1 F2100", "G1 E12.345"), "draws back 0.245 mm where 0 mm"),
-        ((), "draws back 0 mm where 0 mm"),
+        (("G1 E12.1 F2100", "G1 E12.345"), "retracts 0.245 mm where 0 mm"),
+        ((), "retracts 0 mm where 0 mm"),
     ],
 )
 def test_other_stroke_than_the_wished_one_is_refused(change: tuple[str, ...], told: str) -> None:
@@ -473,7 +473,7 @@ def test_halves_that_lay_the_line_pass_and_others_are_refused() -> None:
             halves(*lines, cut_block(102.2, 104.6, 12.745))
     with pytest.raises(ProofError, match="not on the job's line"):
         halves(kept, "G1 X102.2 Y104.7 E12.745", second, cut_block(102.2, 104.7, 12.745))
-    with pytest.raises(ProofError, match="draw filament back"):
+    with pytest.raises(ProofError, match="retract"):
         halves(kept, "G1 X102.2 Y104.6 E12.3", second, cut_block(102.2, 104.6, 12.3))
 
 

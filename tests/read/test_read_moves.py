@@ -353,7 +353,7 @@ def test_word_that_is_no_number_is_refused_at_its_column() -> None:
         read_lines("G28", "G1 X12.3.4")
     assert str(caught.value) == (
         "lighthouse.gcode:2:4: word 'X12.3.4' is not a number. "
-        "Export the job again, or mend that line."
+        "Slice the model again, or fix that line."
     )
 
 

@@ -114,7 +114,7 @@ def test_rebuild_leaves_the_file_when_it_cannot_go_on(tmp_path: Path) -> None:
         replace_member(path, "run.gcode", b"", path)
     assert str(caught.value) == (
         f"{path}: has bytes its table of contents does not explain; it is not rebuilt. "
-        "Export the job as a plain zip."
+        "Write the job as a plain zip."
     )
     assert path.read_bytes() == odd
 
