@@ -39,7 +39,7 @@ from capturehook.jobfile.record import AGAIN, Edit, Edits, JobFile, JobText, Wri
 from capturehook.jobfile.streams import LineEdit, Lines, text_of
 
 LONGEST = 80
-"""Letters of a line that the firmware's buffer holds (Prusa-Firmware-Buddy
+"""Letters of a line that the firmware's buffer holds (Buddy firmware
 src/common/gcode/gcode_buffer.hpp); longer comments of ours go into the record."""
 
 
@@ -83,7 +83,7 @@ class BinaryJob(JobFile):
             return ()
         return (
             "its G-code is compressed by zlib, which the firmware's reader of binary jobs does "
-            "not print (Prusa-Firmware-Buddy, gcode_reader_binary.cpp)",
+            "not print (Buddy firmware, gcode_reader_binary.cpp)",
         )
 
     def _where(self, row: int) -> Where:

@@ -2,7 +2,7 @@
 
 Format: the "Specifications" page of the binary G-code library, libbgcode (doc/specifications.md,
 G-code encodings), and its packer src/LibBGCode/binarize/meatpack.cpp; the firmware's unpacker is
-Prusa-Firmware-Buddy src/common/gcode/meatpack.cpp.
+Buddy firmware src/common/gcode/meatpack.cpp.
 """
 
 from __future__ import annotations

@@ -125,7 +125,7 @@ def _seconds(match: re.Match[bytes]) -> int:
 
 def _duration(seconds: float) -> bytes:
     """In the form of the format's own writer; the firmware keeps 15 letters of it
-    (Prusa-Firmware-Buddy src/common/gcode/gcode_info.hpp)."""
+    (Buddy firmware src/common/gcode/gcode_info.hpp)."""
     minutes, rest = divmod(round(seconds), 60)
     hours, minutes = divmod(minutes, 60)
     days, hours = divmod(hours, 24)

@@ -1,7 +1,7 @@
 """A reader and writer of binary jobs apart from the package: slow, plain, from the sources alone.
 
 Sources: libbgcode doc/specifications.md (headers, blocks, checksums, compressions, encodings) and
-src/LibBGCode/binarize/meatpack.cpp; Prusa-Firmware-Buddy src/common/gcode/meatpack.cpp (the
+src/LibBGCode/binarize/meatpack.cpp; Buddy firmware src/common/gcode/meatpack.cpp (the
 unpacker's states); atomicobject/heatshrink (bit stream: tag 1 a letter of 8 bits, tag 0 a copy).
 Imports nothing of the package.
 """
