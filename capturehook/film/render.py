@@ -184,15 +184,3 @@ def draw_words(
         cover = np.asarray(mask, np.float32)[..., None] / 255
         out += (shade - out) * cover
     return np.asarray(np.rint(out).astype(rgb.dtype))
-
-
-def title_card(words: str, size_px: tuple[int, int], deep: bool = False) -> Rgb:
-    """White words in the middle of a dark picture; a line break begins a new line."""
-    wide, high = size_px
-    rgb = np.full((high, wide, 3), 6168 if deep else 24, np.uint16 if deep else np.uint8)
-    lines = words.split("\n")
-    size = max(11, round(min(high / 12, wide / 16)))
-    for index, line in enumerate(lines):
-        y = high / 2 + (index - (len(lines) - 1) / 2) * 1.4 * size
-        rgb = draw_words(rgb, line, (wide / 2, y), size, 0.9 * wide, "mm")
-    return rgb

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from operator import is_ as is_same
 from typing import Any
 
 import numpy as np
@@ -68,10 +69,24 @@ def added_seconds(job: Job, poses: Sequence[Pose], clocking: Clocking | None = N
 
 
 def pose_costs(job: Job, poses: Sequence[Pose], clocking: Clocking | None = None) -> Costs:
-    """What each pose adds and what for; see :class:`Costs`."""
+    """What each pose adds and what for; see :class:`Costs`.
+
+    By the profile's limits the same poses are priced once: the plan, the dry run and the
+    summary line all ask.
+    """
     if not poses:
         return Costs(**{field.name: np.zeros(0) for field in fields(Costs)})
-    clocking = clocking or profile_clocking(job.profile)
+    if clocking is not None:
+        return _price(job, poses, clocking)
+    priced, costs = job.known.get("costs", ((), None))
+    if len(priced) != len(poses) or not all(map(is_same, priced, poses)):
+        priced, costs = tuple(poses), _price(job, poses, profile_clocking(job.profile))
+        job.known["costs"] = priced, costs
+    assert isinstance(costs, Costs)
+    return costs
+
+
+def _price(job: Job, poses: Sequence[Pose], clocking: Clocking) -> Costs:
     blocks = _blocks_of(job, poses)
     windows = _Windows.around(job.moves, blocks.stop_line, clocking.machine)
     clocked = _clock_both(job.moves, clocking, windows, blocks)

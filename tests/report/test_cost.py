@@ -181,3 +181,15 @@ def test_fire_at_is_the_clock_of_the_output_at_the_hold() -> None:
     lines = np.array([pose.line_no - 1 for pose in applied.poses])
     fires = times_of(applied.job).second_at(lines) + costs.fire_at_s
     assert fires == pytest.approx(clock.second_at(holds), abs=1e-6)
+
+
+def test_same_poses_are_priced_once_and_others_anew() -> None:
+    applied = applied_to(Recipe(layers=6))
+    first = pose_costs(applied.job, applied.poses)
+    assert pose_costs(applied.job, list(applied.poses)) is first
+    fewer = pose_costs(applied.job, applied.poses[1:])
+    assert len(fewer.added_s) == len(first.added_s) - 1
+    assert pose_costs(applied.job, applied.poses).added_s == pytest.approx(first.added_s)
+    slow = applied.job.profile.machine.model_copy(update={"accel_mm_s2": 100.0})
+    slower = replace(applied.job, profile=applied.job.profile.model_copy(update={"machine": slow}))
+    assert pose_costs(slower, applied.poses).added_s.sum() > first.added_s.sum()
