@@ -109,22 +109,6 @@ def best_divider_ohm(light_ohm: float, dark_ohm: float) -> float:
     return math.sqrt(light_ohm * dark_ohm)
 
 
-def sensor_ohm(lux: float, r10_ohm: float, gamma: float) -> float:
-    """Light-dependent resistor at an illuminance.
-
-    Source: R = R10 (E/10 lx)^(-gamma), the law light-resistor datasheets are written in,
-    gamma = log10(R10/R100).
-    """
-    _positive(lux=lux, r10_ohm=r10_ohm, gamma=gamma)
-    return r10_ohm * math.pow(lux / 10, -gamma)
-
-
-def sensor_lux(resistance_ohm: float, r10_ohm: float, gamma: float) -> float:
-    """Illuminance at which the sensor has a resistance. Source: the same law, solved."""
-    _positive(resistance_ohm=resistance_ohm, r10_ohm=r10_ohm, gamma=gamma)
-    return 10 * math.pow(resistance_ohm / r10_ohm, -1 / gamma)
-
-
 def illuminance_at_lux(lux: float, at_mm: float, to_mm: float) -> float:
     """Illuminance from a small source, moved from one distance to another.
 

@@ -38,16 +38,6 @@ def seen_through_drop_ohm(
     return bias_ohm * line_v / (bias_v - line_v)
 
 
-def worst_contact_ohm(open_v: float, shorted_a: float, fires_below_v: float) -> float:
-    """Largest contact resistance that still fires a camera's line.
-
-    Source: divider with the line's pull-up R = V/I: Rc = R Vt/(V - Vt).
-    """
-    if not 0 < fires_below_v < open_v:
-        raise ValueError("fires_below_v must be between 0 and open_v")
-    return open_v / shorted_a * fires_below_v / (open_v - fires_below_v)
-
-
 def coil_fall_s(
     inductance_h: float, coil_ohm: float, start_a: float, end_a: float, clamp_v: float
 ) -> float:
@@ -94,12 +84,6 @@ def horn_force_n(torque_kgf_cm: float, arm_mm: float) -> float:
     if not arm_mm > 0:
         raise ValueError("arm_mm must be more than 0")
     return torque_kgf_cm * STANDARD_GRAVITY * 10 / arm_mm
-
-
-def plate_capacitance_pf(across_mm: float, gap_mm: float, permittivity: float) -> float:
-    """Of a round tip on glass, fringe left out. Source: e0 er A/d, e0 = 8.8542 pF/m."""
-    area_m2 = math.pi / 4 * (across_mm * 1e-3) ** 2
-    return 8.8541878 * permittivity * area_m2 / (gap_mm * 1e-3)
 
 
 def one_shot_s(resistor_ohm: float, capacitor_f: float) -> float:

@@ -33,16 +33,6 @@ def linear_to_srgb(linear: ArrayLike) -> NDArray[np.float64]:
     return np.where(light <= 0.0031308, 12.92 * light, power)
 
 
-def linear_to_bt709(linear: ArrayLike) -> NDArray[np.float64]:
-    """Linear light -> coded values by the camera curve of BT.709 (not the sRGB curve).
-
-    Source: ITU-R BT.709, item 1.2.
-    """
-    light = np.asarray(linear, dtype=np.float64)
-    power = 1.099 * np.maximum(light, 0.0) ** 0.45 - 0.099
-    return np.where(light < 0.018, 4.5 * light, power)
-
-
 def weigh_bt709(rgb: ArrayLike) -> NDArray[np.float64]:
     """Weighted sum over the last axis (..., 3) -> (...).
 
@@ -73,15 +63,3 @@ def gain_table_8bit(gain: float) -> NDArray[np.uint8]:
     """
     coded = linear_to_srgb(np.clip(srgb_to_linear(np.arange(256) / 255.0) * gain, 0.0, 1.0))
     return np.round(coded * 255.0).astype(np.uint8)
-
-
-def rgb_to_ycbcr_8bit(rgb_8bit: ArrayLike) -> NDArray[np.float64]:
-    """Coded RGB (..., 3) 0..255 -> Y', Cb, Cr (..., 3), 8-bit narrow range, not rounded.
-
-    Y' is 16..235, Cb and Cr 16..240 about 128. Source: ITU-R BT.709, items 3.2 to 3.5.
-    """
-    rgb = np.asarray(rgb_8bit, dtype=np.float64) / 255.0
-    luma = weigh_bt709(rgb)
-    blue = (rgb[..., 2] - luma) / 1.8556
-    red = (rgb[..., 0] - luma) / 1.5748
-    return np.stack([16 + 219 * luma, 128 + 224 * blue, 128 + 224 * red], axis=-1)

@@ -177,15 +177,6 @@ def exposure_value(f_number: float, exposure_s: float) -> float:
     return math.log2(f_number**2 / exposure_s)
 
 
-def ev100_of_setting(f_number: float, exposure_s: float, iso: float) -> float:
-    """Scene EV at ISO 100 that a setting exposes rightly.
-
-    Source: APEX, EV100 = log2(N^2/t) - log2(S/100).
-    """
-    _positive(iso=iso)
-    return exposure_value(f_number, exposure_s) - math.log2(iso / 100)
-
-
 def exposure_for_s(ev100: float, f_number: float, iso: float) -> float:
     """Exposure time for a metered scene. Source: APEX solved for t."""
     _positive(f_number=f_number, iso=iso)

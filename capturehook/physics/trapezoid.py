@@ -13,12 +13,6 @@ from numpy.typing import ArrayLike, NDArray
 Floats = NDArray[np.float64]
 
 
-def reachable_speed(start_mm_s: ArrayLike, accel_mm_s2: ArrayLike, length_mm: ArrayLike) -> Floats:
-    """Fastest speed at the end of a length, mm/s: v1^2 = v0^2 + 2 a d (Torricelli)."""
-    start = np.asarray(start_mm_s, dtype=np.float64)
-    return np.asarray(np.sqrt(start**2 + 2.0 * np.multiply(accel_mm_s2, length_mm)))
-
-
 def is_reachable(
     length_mm: ArrayLike, accel_mm_s2: ArrayLike, start_mm_s: ArrayLike, end_mm_s: ArrayLike
 ) -> NDArray[np.bool_]:

@@ -41,11 +41,6 @@ def exposures(
     return result
 
 
-def stages_s(stages: tuple[Stage, ...]) -> float:
-    """Seconds of a lift or retract in stages: the sum of d / (v / 60)."""
-    return sum(stage.mm / (stage.mm_min / 60.0) for stage in stages)
-
-
 def cycles_of_table(table: ResinTable, layers: int) -> LayerCycles:
     """The cycles that a [resin] table tells by itself."""
     first_mm = table.layer_mm if table.first_layer_mm is None else table.first_layer_mm

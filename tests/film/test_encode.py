@@ -11,7 +11,7 @@ import pytest
 from capturehook.errors import FileError, FrameError
 from capturehook.film.encode import CODECS, _refused, available_codecs, open_film, parse_fps
 from capturehook.film.levels import fits_level, h264_level, macroblocks
-from capturehook.physics.colour import rgb_to_ycbcr_8bit
+from tests.film.bt709 import rgb_to_ycbcr_8bit
 
 # Two flat halves each; the colours are arbitrary, none is grey.
 LEFT, RIGHT = (200, 30, 180), (128, 64, 32)

@@ -15,8 +15,6 @@ WORKED = [
     (coils.seen_through_drop_ohm(240, 0.1), 356.2),
     (coils.seen_through_drop_ohm(0, 0.1), 104.8),
     (coils.seen_through_drop_ohm(240, 0.0), 240.0),
-    # a camera's line as measured by doc-diy.net: 3.3 V, 68 uA, fires below 1.8 V
-    (coils.worst_contact_ohm(3.3, 68e-6, 1.8), 58_235),
     # Omron G5V-1, 12 V coil: 1.63 H, 960 ohm, must release at 10 %
     (coils.coil_fall_s(1.63, 960, 0.0125, 0.00125, 0.7), 3.226e-3),
     (coils.coil_fall_s(1.63, 960, 0.0125, 0.00125, 12.7), 0.9762e-3),
@@ -27,17 +25,12 @@ WORKED = [
     (coils.servo_pulse_ms(30), 1.8333),
     (coils.servo_move_s(30, 0.12), 0.080),
     (coils.horn_force_n(1.8, 15), 11.77),
-    (coils.plate_capacitance_pf(7, 0.7, 7), 3.407),
-    (coils.plate_capacitance_pf(4, 0.7, 7), 1.113),
     # TLC555 datasheet, t = 1.1 R C
     (coils.one_shot_s(270e3, 10e-6), 2.97),
     (coils.one_shot_s(680e3, 10e-6), 7.48),
     (coils.one_shot_s(100e3, 2.2e-6), 0.242),
     (coils.largest_timing_ohm(5, 0.5e-6), 333.3e3),
     (coils.hysteresis_v(5, 10e3, 470e3), 0.1042),
-    # light resistors: datasheet law with 10 kohm at 10 lx, gamma 0.7
-    (circuit.sensor_ohm(1000, 10e3, 0.7), 398.1),
-    (circuit.sensor_ohm(1, 10e3, 0.7), 50_120),
     # opto and relay resistors (Ohm, Joule)
     (circuit.led_resistor_ohm(24, 1.2, 0.01), 2280),
     (circuit.resistor_power_w(2200, 22.8 / 2200), 0.2363),

@@ -6,6 +6,8 @@ acceleration (d = v t, v = a t, v^2 = 2 a d; any mechanics textbook).
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -15,12 +17,10 @@ from capturehook.physics.trapezoid import (
     arc_speed,
     corner_deviation,
     facet_speed,
-    is_reachable,
     jerk_speed,
     jerk_start_speed,
     junction_speed,
     mid_move_speed,
-    reachable_speed,
     trapezoid_seconds,
 )
 
@@ -55,14 +55,6 @@ def test_trapezoid_from_speed_to_rest() -> None:
     assert trapezoid_seconds(10, 50, 500, 20, 0) == pytest.approx(0.06 + 0.108 + 0.1, abs=1e-12)
 
 
-def test_reachable_speed_is_torricelli() -> None:
-    # worked: 30^2 + 2 * 500 * 1.6 = 2500
-    assert reachable_speed(30, 500, 1.6) == pytest.approx(50.0, abs=1e-12)
-    assert is_reachable(1.6, 500, 30, 50)
-    assert not is_reachable(1.59, 500, 30, 50)
-    assert not is_reachable(1.59, 500, 50, 30)
-
-
 def test_trapezoid_takes_whole_arrays() -> None:
     seconds = trapezoid_seconds(np.array([100.0, 5.0]), 100.0, 1000.0)
     assert seconds == pytest.approx([1.1, 0.141421], abs=5e-7)
@@ -90,8 +82,9 @@ def test_trapezoid_agrees_with_its_own_integral(
     length: float, top: float, accel: float, share0: float, share1: float
 ) -> None:
     """Rule: the area under the speed curve is the length."""
-    start = share0 * min(top, float(reachable_speed(0, accel, length / 2)))
-    end = share1 * min(top, float(reachable_speed(0, accel, length / 2)))
+    reachable = math.sqrt(accel * length)  # Torricelli over half the length
+    start = share0 * min(top, reachable)
+    end = share1 * min(top, reachable)
     seconds = float(trapezoid_seconds(length, top, accel, start, end))
     t = np.linspace(0, seconds, 4001)
     speed = np.minimum(np.minimum(start + accel * t, end + accel * (seconds - t)), top)
