@@ -1,4 +1,4 @@
-"""The library's door, one call for each part of the job; see docs/python_api.md.
+"""The library's door, one call for each part of the job; see docs/reference/python_api.md.
 
 Each takes bytes or paths and a Profile and returns a record; none prints; every fault a
 person can put right is a CaptureHookError.
@@ -43,7 +43,7 @@ def apply(
     data : the job's bytes
     path : how messages name the job
     skip_unsafe : leave out poses that cannot be made safely, as findings
-    is_whole : the job is whole, whatever it looks like (see docs/findings.md)
+    is_whole : the job is whole, whatever it looks like (see docs/reference/findings.md)
     remaining_time : also correct the job's own remaining-time lines (M73)
     step : called with the count of poses written
 

@@ -135,7 +135,7 @@ class UntoldError(ProofError):
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """A warning that does not stop the run. Codes are stable and listed in docs/findings.md."""
+    """A warning that does not stop the run. Codes are stable: docs/reference/findings.md."""
 
     code: str
     where: str

@@ -1,4 +1,4 @@
-"""Every finding code of the code base is explained in docs/findings.md, and no other is."""
+"""Every finding code of the code base is explained on the page of findings, and no other is."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def codes_in_code() -> dict[str, str]:
 
 
 def codes_in_docs() -> set[str]:
-    text = (ROOT / "docs" / "findings.md").read_text(encoding="utf-8")
+    text = (ROOT / "docs" / "reference" / "findings.md").read_text(encoding="utf-8")
     first = [line.split("|")[1] for line in text.splitlines() if line.startswith("| `")]
     return {code for cell in first for code in re.findall(r"`([a-z0-9-]+)`", cell)}
 
@@ -89,7 +89,7 @@ def test_codes_are_found_in_every_way_they_are_written() -> None:
 
 def test_every_code_is_explained() -> None:
     missing = {c: where for c, where in codes_in_code().items() if c not in codes_in_docs()}
-    assert missing == {}, "explain them in docs/findings.md"
+    assert missing == {}, "explain them in findings.md"
 
 
 def test_no_code_is_explained_that_nobody_gives() -> None:

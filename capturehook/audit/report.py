@@ -12,7 +12,7 @@ SCHEMA = 1
 
 
 def audit_json(audit: Audit) -> dict[str, Any]:
-    """Everything found out, unknown numbers as null; see docs/audit.md for the keys."""
+    """Everything found out, unknown numbers as null; see docs/howto/audit.md for the keys."""
     return {
         "schema": SCHEMA,
         "job": audit.plan.job if audit.plan is not None else None,

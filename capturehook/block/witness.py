@@ -2,7 +2,7 @@
 
 At each fence it finds out where the machine stands from the bytes before it alone, runs the
 block, and compares. It shares no code with the reader of jobs (`read/`); what it cannot tell
-is refused, and nothing is written then. docs/pose_block.md#what-is-proved
+is refused, and nothing is written then. docs/explain/pose_block.md#what-is-proved
 """
 
 from __future__ import annotations

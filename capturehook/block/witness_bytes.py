@@ -2,7 +2,7 @@
 
 From one fence to the next only what counts is looked for, backwards from the fence: the last
 X, Y, Z, E and F words. Lines that are no plain motion are looked at one by one, and the few
-that change what words mean cut the text into stretches. docs/pose_block.md#what-is-proved
+that change what words mean cut the text into stretches. docs/explain/pose_block.md#what-is-proved
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """What is known of the machine from bytes alone, and what one command does to it.
 
 Written apart from the interpreter of jobs (`read/`), from the facts and sources in
-docs/gcode_facts.md. What cannot be told is None, with the place of the line that lost it.
+docs/reference/gcode_facts.md. What cannot be told is None, with the place of the line that lost it.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The machine's state at a line + one planned pose -> the lines of one pose block.
 
 The block goes away and comes back; whatever it switches it puts back, in the order that
-every firmware reads alike (docs/gcode_facts.md#order-of-modes).
+every firmware reads alike (docs/reference/gcode_facts.md#order-of-modes).
 """
 
 from __future__ import annotations
@@ -217,7 +217,7 @@ class _Writer:
     def extrude(self, role: Role, to_e: float, step: float) -> BlockLine:
         """A move of filament alone: ``step`` or to ``to_e``, both in the job's E units.
 
-        Its feed counts mm of filament even where E counts mm3: docs/gcode_facts.md#marlin
+        Its feed counts mm of filament even where E counts mm3: docs/reference/gcode_facts.md#marlin
         """
         kit = self.kit
         number = to_e if self.inside.e_absolute(kit.firmware) else step

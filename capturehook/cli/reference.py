@@ -1,4 +1,7 @@
-"""docs/cli.md, made from the parser: `python -m capturehook.cli.reference > docs/cli.md`.
+"""The page of commands, made from the parser:
+
+    python -m capturehook.cli.reference > docs/reference/cli.md
+
 
 A test fails when the page is stale. What the parser does not know (the twin in Python, the
 page that explains more, what --json holds) stands in the tables here.
@@ -40,25 +43,26 @@ in the folder. For `apply`, `strip`, `inspect` and `plan` a JOB of `-` is standa
 TWINS = {name: name for name in ("apply", "strip", "inspect", "plan", "audit", "assemble")} | {
     "profile": "load_profile"
 }
-"""Command -> heading in docs/python_api.md."""
+"""Command -> heading in docs/reference/python_api.md."""
 
 MORE = {
-    "apply": "[the pose block](pose_block.md), [hosts](hosts.md)",
-    "strip": "[fences](pose_block.md#fences)",
+    "apply": "[the pose block](../explain/pose_block.md), [hosts](../howto/hosts.md)",
+    "strip": "[fences](../explain/pose_block.md#fences)",
     "inspect": "[firmware and marks](gcode_facts.md)",
-    "plan": "[planning](plan.md), [print time](time_model.md)",
+    "plan": "[planning](../howto/plan.md), [print time](../explain/time_model.md)",
     "profile": "[profiles](profile.md)",
-    "hook": "[hosts](hosts.md)",
-    "snippet": "[hosts](hosts.md#no-hook-and-no-folder-a-text-at-the-layer-change)",
-    "demo": "[tutorial](tutorial.md), [resin tutorial](tutorial_resin.md)",
-    "optics": "[camera](camera_and_trigger.md#camera)",
-    "bracket": "[brackets](brackets.md)",
-    "trial": "[commissioning](commissioning.md)",
-    "trigger": "[triggers](triggers.md), [circuits](camera_and_trigger.md#trigger-a-contact)",
-    "resin": "[resin printers](resin.md), [its tutorial](tutorial_resin.md)",
-    "rehearse": "[rehearsal](rehearse.md), [walkthrough](walkthrough.md)",
-    "audit": "[the audit](audit.md)",
-    "assemble": "[the film](film.md)",
+    "hook": "[hosts](../howto/hosts.md)",
+    "snippet": "[hosts](../howto/hosts.md#no-hook-and-no-folder-a-text-at-the-layer-change)",
+    "demo": "[tutorial](../tutorial/filament.md), [resin tutorial](../tutorial/resin.md)",
+    "optics": "[camera](../howto/camera_and_trigger.md#camera)",
+    "bracket": "[brackets](../howto/brackets.md)",
+    "trial": "[commissioning](../howto/commissioning.md)",
+    "trigger": "[triggers](triggers.md), "
+    "[circuits](../howto/camera_and_trigger.md#trigger-a-contact)",
+    "resin": "[resin printers](../howto/resin_shoot.md), [its tutorial](../tutorial/resin.md)",
+    "rehearse": "[rehearsal](../howto/rehearse.md), [walkthrough](../howto/walkthrough.md)",
+    "audit": "[the audit](../howto/audit.md)",
+    "assemble": "[the film](../howto/film.md)",
 }
 
 JSON = {

@@ -71,7 +71,7 @@ def resin_command(
     """Plan the shoot of a resin job: when the lamp is on, what fires the camera, the film.
 
     \b
-    JOB is a binary container or a zip, told by its content (docs/resin.md has the list).
+    JOB is a binary container or a zip, told by its content (list: docs/howto/resin_shoot.md).
     Without JOB the numbers are those of [resin] and of the flags.
 
     \b

@@ -48,7 +48,7 @@ _OF_ELAPSED_MARKS: dict[str, object] = {
     "max_mm_min": {"x": 30000.0, "y": 30000.0, "z": 2400.0, "e": 6000.0},
 }
 """What hosts that write elapsed-time marks clock by when their job states no limits: classic
-jerk and the defaults of their machine settings (from memory). docs/time_model.md"""
+jerk and the defaults of their machine settings (from memory). docs/explain/time_model.md"""
 
 
 def limits_from_job(job: bytes, firmware: str, mode: Mode = "normal") -> dict[str, object]:

@@ -2,7 +2,7 @@
 
 Each move is a trapezoid of speed; its ends are as fast as the corners, the lengths and the
 accelerations around it let them be. The path is cut where every firmware stops: at waits and
-dwells, and around moves of filament alone. How it works and how well: docs/time_model.md.
+dwells, and around moves of filament alone. How it works and how well: docs/explain/time_model.md.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ def clock_moves(moves: MoveTable, machine: Machine, accel_mm_s2: Floats | None =
     -------
     (M,) float64, s
 
-    Source: docs/time_model.md
+    Source: docs/explain/time_model.md
     """
     seconds = np.zeros(len(moves))
     rule = FIRMWARES[machine.firmware].corner_rule(machine)

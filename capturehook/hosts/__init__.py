@@ -1,4 +1,4 @@
-"""How other programs call us: one module for each calling convention. docs/hosts.md
+"""How other programs call us: one module for each calling convention. docs/howto/hosts.md
 
 Every module runs by itself: `python -m capturehook.hosts.edit -p heron JOB`.
 """

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 ENDING = ".plan.json"
 JOB_ENDINGS = (".gcode.3mf", ".gcode.gz", ".bgcode", ".gcode", ".gco", ".g")
 FINAL_NAME = "SLIC3R_PP_OUTPUT_NAME"
-"""Where hosts that hand over a temporary file say the job's final path (docs/hosts.md)."""
+"""Where hosts that hand over a temporary file say the job's final path (docs/howto/hosts.md)."""
 _DIGEST = re.compile(rb"^; capturehook job begin [^\r\n]* plan ([0-9a-f]{12})\b", re.MULTILINE)
 
 

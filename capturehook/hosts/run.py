@@ -14,7 +14,7 @@ from capturehook.errors import MOST_LETTERS, CaptureHookError, of_the_system, pr
 from capturehook.hosts.stop import heed_stops
 
 PREFIX = "SLIC3R_"
-"""Of the environment variables in which some hosts state every setting (docs/hosts.md)."""
+"""Of the environment variables in which some hosts state every setting (docs/howto/hosts.md)."""
 
 
 class Words(argparse.ArgumentParser):
@@ -91,7 +91,7 @@ def final_name(path: str) -> str:
     """How messages name the job: as the host will, where it says so, else by its path.
 
     Hosts hand over a temporary file and put its final name into the environment
-    (docs/hosts.md#names-in-messages-and-the-plan).
+    (docs/howto/hosts.md#names-in-messages-and-the-plan).
     """
     name = os.environ.get("SLIC3R_PP_OUTPUT_NAME", "").replace("\\", "/").rpartition("/")[2]
     return name or path

@@ -1,7 +1,7 @@
 """A pose as text for a host's layer-change field, for hosts without post-processing.
 
 The text is the same at every layer, so it cannot know where the nozzle is: the firmware must
-save the place and go back to it. Families without that are refused. Sources: docs/hosts.md.
+save the place and go back to it. Families without that are refused. Sources: docs/howto/hosts.md.
 """
 
 from __future__ import annotations

@@ -79,7 +79,7 @@ class Snippet:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OwnCommand:
-    """What a person's own line of one command may hold; docs/triggers.md#lines.
+    """What a person's own line of one command may hold; docs/reference/triggers.md#lines.
 
     ``must`` and ``may`` are the words it needs and may have besides (letters, or keys like
     ``VALUE``); ``most`` bounds a word's number. The word ``pin`` must name the output the
@@ -96,7 +96,10 @@ class OwnCommand:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Effects:
-    """What commands of a family leave alone, end or keep; docs/gcode_facts.md#state-commands."""
+    """What commands of a family leave alone, end or keep.
+
+    docs/reference/gcode_facts.md#state-commands
+    """
 
     harmless: frozenset[str]
     """Commands that change neither place, numbers, modes, feed nor filament: all others may."""
@@ -151,7 +154,7 @@ class Firmware(Protocol):
     strange_codes: Mapping[str, str]
     """Commands of other families that change what this one reads, and what they change."""
 
-    # state; docs/gcode_facts.md#state-commands
+    # state; docs/reference/gcode_facts.md#state-commands
     pauses: frozenset[str]
     """Commands at which the job waits for a person."""
     e_after_relative: str

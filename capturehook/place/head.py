@@ -1,7 +1,7 @@
 """The head against what stands on the bed: which nozzle heights are shut along a line.
 
 The head is three parts that move together, each a rectangle seen from above: the nozzle,
-the body round it, and the gantry over the whole width of X. See docs/space.md.
+the body round it, and the gantry over the whole width of X. See docs/explain/space.md.
 """
 
 from __future__ import annotations

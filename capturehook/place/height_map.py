@@ -2,7 +2,7 @@
 
 Everything laid is taken for solid from the bed up to the nozzle that laid it, and a cell
 touched by any part of a bead's footprint counts: the map may be too high, never too low.
-See docs/space.md.
+See docs/explain/space.md.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """What the head must pass beside the layers: purged plastic, and the switch.
 
 Plastic pushed out without moving in XY (a purge in place, a column) is no layer, but it
-stands on the bed: it becomes a keep-out box as wide as its volume says. docs/space.md#purges
+stands on the bed: it becomes a keep-out box as wide as its volume says.
+docs/explain/space.md#purges
 """
 
 from __future__ import annotations

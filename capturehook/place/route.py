@@ -1,7 +1,7 @@
 """From the print to the park point without touching anything, or the reason why not.
 
 Up first, then XY at one height, never down; the path back is the same, reversed.
-See docs/space.md.
+See docs/explain/space.md.
 """
 
 from __future__ import annotations

@@ -34,7 +34,7 @@ class Settling:
 
 
 def settling_of(profile: Profile) -> Settling:
-    """The wait before firing, by its causes. docs/plan.md#settling"""
+    """The wait before firing, by its causes. docs/howto/plan.md#settling"""
     camera, settle = profile.camera, profile.park.settle
     px_mm = picture_scale_px_mm(camera)
     shakes: list[tuple[float, float, float]] = []
@@ -87,7 +87,7 @@ def hold_ms(profile: Profile, already_ms: float) -> int:
     """How long to stand still after the trigger, less what its own hold has used already.
 
     A free-running interval timer needs a whole interval and a whole exposure
-    (docs/plan.md#interval-timer).
+    (docs/howto/plan.md#interval-timer).
     """
     camera = profile.camera
     need: float

@@ -3,7 +3,7 @@
 Between the last printing move of one layer and the first of the next there are a few lines:
 retract, hop, travel, comments. The stop wanted is where the filament is already retracted
 and the nozzle already stands over the place where printing goes on, so that the path back
-ends where the job goes on and the part is not visited twice (docs/pose_block.md#where).
+ends where the job goes on and the part is not visited twice (docs/explain/pose_block.md#where).
 """
 
 from __future__ import annotations

@@ -68,7 +68,7 @@ def starter_text(profile: Profile, name: str) -> str:
     head = (
         f"# {name}: a profile for capturehook, made from {profile.name}. Measure your own printer\n"
         "# and camera: the numbers are a safe beginning, not yours. A line that begins with #\n"
-        "# says nothing; take the # off a key to set it. All keys: docs/profile.md\n"
+        "# says nothing; take the # off a key to set it. All keys: docs/reference/profile.md\n"
     )
     return head + _text(own, row)
 

@@ -1,4 +1,4 @@
-"""G2/G3: centre, swept angle and length of arcs, from I J or R. docs/gcode_facts.md#arcs"""
+"""G2/G3: centre, swept angle and length, from I J or R. docs/reference/gcode_facts.md#arcs"""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """What is being printed, as the comments of a job say it: outer wall, infill, support ...
 
-docs/gcode_facts.md#feature-comments
+docs/reference/gcode_facts.md#feature-comments
 """
 
 from __future__ import annotations

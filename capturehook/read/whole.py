@@ -3,7 +3,7 @@
 In: a job that has been read. Out: a finding, or nothing. A whole job turns its heaters or motors
 off after the last plastic, ends with a program end, or carries its host's footer; those signs
 count only where no plastic follows. Rule found on jobs of several hosts and tried by cutting them
-(tests/read/test_whole.py); the commands: docs/gcode_facts.md#the-end-of-a-job
+(tests/read/test_whole.py); the commands: docs/reference/gcode_facts.md#the-end-of-a-job
 """
 
 from __future__ import annotations

@@ -13,7 +13,7 @@ from capturehook.model.effects import Command
 FREE_TEXT = frozenset(
     {"M0", "M1", "M16", "M23", "M28", "M30", "M32", "M36", "M117", "M118", "M928"}
 )
-"""Commands whose rest of line is text. docs/gcode_facts.md#free-text"""
+"""Commands whose rest of line is text. docs/reference/gcode_facts.md#free-text"""
 
 MOST_SHOWN = 40
 """Letters of a wrong word that a message holds."""
@@ -121,7 +121,8 @@ def read_commands(raw: bytes, *, several: str) -> tuple[Command, ...]:
 
     ``several`` says how a family reads a line that holds more than one: "first" (the rest is
     not a command), "in turn" (left to right, each with the words after it), or "modes first"
-    (as RS-274/NGC: then the one motion with all axis words). docs/gcode_facts.md#several-commands
+    (as RS-274/NGC: then the one motion with all axis words).
+    docs/reference/gcode_facts.md#several-commands
 
     Raises
     ------

@@ -22,7 +22,7 @@ from capturehook.report.warnings import job_findings, while_printing
 
 @dataclass(frozen=True, slots=True)
 class Survey:
-    """The parts of a survey, each as plain data (see docs/cli.md#inspect)."""
+    """The parts of a survey, each as plain data (see docs/reference/cli.md#inspect)."""
 
     job: dict[str, Any]
     marks: list[dict[str, Any]]

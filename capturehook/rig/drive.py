@@ -335,8 +335,8 @@ def advise_servo(servo: Servo) -> Wiring:
 
 
 _SERVO_STEPS = (
-    "The lines are for firmware whose servo command is M280; docs/triggers.md has those of other "
-    "families. Try them by hand first.",
+    "The lines are for firmware whose servo command is M280; docs/reference/triggers.md has those "
+    "of other families. Try them by hand first.",
     "5 V, 1 A, not from the board's regulator; grounds joined, a 470 uF capacitor at the servo.",
     "Horn off the button at rest: a servo that pushes all the time hums and gets hot.",
     "Soft tip, so that a few degrees too far do no harm. On glass: a conductive disc of 6 to 8 mm, "

@@ -13,7 +13,7 @@ from capturehook.rig.advice import PLATE, Wiring, asked, check_asked
 from capturehook.rig.trigger_advice import MEASURE
 
 LEAST_SHARE = 0.7
-"""Of the over-travel (switch makers; docs/button.md)."""
+"""Of the over-travel (switch makers; docs/howto/button.md)."""
 SCREW_HOMING_MM = 3.0
 """Kept between the switch's stop and the end of the axis (common practice)."""
 

@@ -20,11 +20,11 @@ sys.path.insert(0, str(ROOT))
 from tests.docs.examples import prepare, run_page  # noqa: E402
 
 PAGES = {
-    "tutorial.md": "",
-    "tutorial_resin.md": "resin_",
-    "phone.md": "",
-    "resin_light_off.md": "",
-    "brackets.md": "bracket_",
+    "tutorial/filament.md": "",
+    "tutorial/resin.md": "resin_",
+    "howto/phone.md": "",
+    "howto/resin_light_off.md": "",
+    "howto/brackets.md": "bracket_",
 }
 SHEET_PX = (902, 546)
 """Of the contact sheet only this corner is kept: six columns, four rows."""
@@ -46,7 +46,7 @@ def keep(folder: Path, page: Path, prefix: str) -> None:
     made = sorted(path for path in folder.iterdir() if path.suffix in (".svg", ".png"))
     for path in made:
         for name in dict.fromkeys((path.name, prefix + path.name)):
-            if f"(pictures/{name})" not in text:
+            if f"pictures/{name})" not in text:
                 continue
             if path.suffix == ".svg":
                 shutil.copyfile(path, HERE / name)

@@ -2,7 +2,7 @@
 
 Each item of the state in which blocks are written is falsified where the writer gets it; the
 run must end with nothing written. What commands do to the state is checked against what the
-firmware's own sources say: docs/gcode_facts.md#state-commands.
+firmware's own sources say: docs/reference/gcode_facts.md#state-commands.
 """
 
 from __future__ import annotations

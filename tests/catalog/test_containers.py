@@ -19,7 +19,7 @@ ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT / "tests" / "resin"))
 import sample_truth as truth  # noqa: E402 - stands beside the tests that use it most
 
-PAGE = (ROOT / "docs" / "resin.md").read_text(encoding="utf-8")
+PAGE = (ROOT / "docs" / "howto" / "resin_shoot.md").read_text(encoding="utf-8")
 KINDS = [
     *((containers.BinaryKind, kind) for kind in BINARY_KINDS),
     *((containers.ZipKind, kind) for kind in ZIP_KINDS),
@@ -46,7 +46,7 @@ def test_kinds_have_names_of_their_own_and_rows_in_the_docs() -> None:
         assert words
         for word in words:
             shown = word in PAGE or word in ("config.json",) or word == ".json"
-            assert shown, f"{word} of {kind.name} is not in docs/resin.md"
+            assert shown, f"{word} of {kind.name} is not in docs/howto/resin_shoot.md"
 
 
 def test_every_kind_has_a_sample_that_it_alone_claims(tmp_path: Path) -> None:

@@ -18,6 +18,7 @@ from capturehook.model import contracts
 from capturehook.profile import build_profile, load_profile
 from capturehook.profile.text import schema
 from tests.block.blocks import NOT_ON, profile_for
+from tests.docs.pages import page_text
 from tests.golden.cases import CASES, profile_of
 from tests.read.slow import FIRMWARES as SLOWLY_READ
 from tests.read.test_sniff import MARK_LINES
@@ -35,8 +36,7 @@ PAIRS = [(f, t) for f in FIRMWARES for t in TRIGGERS if f not in NOT_ON.get(t, s
 
 
 def headings(page: str) -> set[str]:
-    text = (ROOT / "docs" / page).read_text(encoding="utf-8")
-    return set(re.findall(r"^#+ (\S+)$", text, re.M))
+    return set(re.findall(r"^#+ (\S+)$", page_text(page), re.M))
 
 
 @pytest.mark.parametrize(("contract", "entry"), ENTRIES, ids=lambda one: getattr(one, "name", ""))
@@ -86,7 +86,7 @@ def test_profile_takes_the_names_of_the_register_and_no_others(
 @pytest.mark.parametrize("name", DIALECTS)
 def test_dialect_has_a_corpus_case_and_a_heading(name: str) -> None:
     assert sorted(ACCEPT.glob(f"{name}/*.gcode")), f"add tests/corpus/accept/{name}/<case>.gcode"
-    assert name in headings("gcode_facts.md"), f"add '### {name}' to docs/gcode_facts.md"
+    assert name in headings("gcode_facts.md"), f"add '### {name}' to gcode_facts.md"
 
 
 @pytest.mark.parametrize("name", DIALECTS)
@@ -114,7 +114,7 @@ def test_no_line_is_a_mark_of_two_kinds() -> None:
 def test_firmware_has_a_golden_case_and_a_heading(name: str) -> None:
     shown = [profile.machine.firmware for profile in GOLDEN]
     assert name in shown, f'add tests/golden/<case> with [machine] firmware = "{name}"'
-    assert name in headings("gcode_facts.md"), f"add '## {name}' to docs/gcode_facts.md"
+    assert name in headings("gcode_facts.md"), f"add '## {name}' to gcode_facts.md"
 
 
 @pytest.mark.parametrize("name", FIRMWARES)
@@ -178,7 +178,7 @@ def test_camera_command_is_there_or_refused_in_words(name: str) -> None:
 def test_trigger_has_a_golden_case_and_a_heading(name: str) -> None:
     shown = [profile.trigger.by for profile in GOLDEN]
     assert name in shown, f'add tests/golden/<case> with [trigger] by = "{name}"'
-    assert name in headings("triggers.md"), f"add '## {name}' to docs/triggers.md"
+    assert name in headings("triggers.md"), f"add '## {name}' to triggers.md"
 
 
 @pytest.mark.parametrize(("firmware", "trigger"), PAIRS)

@@ -10,7 +10,7 @@ A comment line right above a block directs it:
     <!-- refused -->          ends with exit code 2; else it is 0, or 1 where it prints findings
     <!-- needs video -->      left out where that extra is missing (and all that needs it)
 
-To write what the commands print into a page: python -m tests.docs.examples docs/tutorial.md
+To write what the commands print into a page: python -m tests.docs.examples docs/.../PAGE.md
 """
 
 from __future__ import annotations

@@ -1,10 +1,9 @@
-"""docs/cli.md is what the parser says, and every command has its twin and its help."""
+"""docs/reference/cli.md is what the parser says, and every command has its twin and its help."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from pathlib import Path
 
 import click
 import pytest
@@ -12,10 +11,10 @@ import pytest
 import capturehook
 from capturehook.cli.main import COMMANDS, main
 from capturehook.cli.reference import MORE, TWINS, reference_page
+from tests.docs.pages import page_text
 
-DOCS = Path(__file__).parents[2] / "docs"
-PAGE = (DOCS / "cli.md").read_text(encoding="utf-8")
-PYTHON = (DOCS / "python_api.md").read_text(encoding="utf-8")
+PAGE = page_text("cli.md")
+PYTHON = page_text("python_api.md")
 
 
 def leaves() -> Iterator[tuple[str, click.Command]]:
@@ -34,7 +33,7 @@ LEAVES = dict(leaves())
 
 
 def test_page_is_fresh() -> None:
-    assert reference_page() == PAGE, "run: python -m capturehook.cli.reference > docs/cli.md"
+    assert reference_page() == PAGE, "run: python -m capturehook.cli.reference > PAGE"
 
 
 @pytest.mark.parametrize("name", LEAVES)

@@ -15,20 +15,20 @@ from capturehook import apply, load_profile, plan
 from capturehook.cli.main import main
 from tests.docs.examples import (
     HAS,
-    ROOT,
     blocks_of,
     edit_toml,
     is_as_shown,
     prepare,
     run_page,
 )
+from tests.docs.pages import PAGES, ROOT, page_path
 
 RUN = (
-    *("tutorial.md", "tutorial_resin.md", "rehearse.md", "plan.md", "python_api.md"),
+    *("tutorial/filament.md", "tutorial/resin.md", "rehearse.md", "plan.md", "python_api.md"),
     *("camera_and_trigger.md", "commissioning.md", "phone.md", "resin_light_off.md"),
     "brackets.md",
 )
-PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
+TEXTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *PAGES]
 
 
 @pytest.mark.parametrize("name", RUN)
@@ -36,7 +36,7 @@ def test_page_prints_what_it_shows(name: str, tmp_path: Path) -> None:
     prepare(tmp_path)
     if name == "python_api.md":
         _save_card(tmp_path)
-    assert run_page(ROOT / "docs" / name, tmp_path) == []
+    assert run_page(page_path(name), tmp_path) == []
 
 
 def _save_card(folder: Path) -> None:
@@ -74,7 +74,7 @@ def _blocks(page: Path) -> list:
 
 def _shown_commands() -> Iterator[tuple[str, str]]:
     """Each command line of ours in a block of a page, without pipes and comments."""
-    for page in PAGES:
+    for page in TEXTS:
         for block in _blocks(page):
             for line in block.body.splitlines():
                 found = re.match(r"(?:\$ )?capturehook ([a-z].*)", line)

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import re
-from pathlib import Path
 
 from capturehook.profile.text import key_rows
+from tests.docs.pages import DOCS, PAGES, page_text
 from tests.test_findings_doc import codes_in_code
 
-DOCS = Path(__file__).parents[2] / "docs"
-TROUBLE = (DOCS / "troubleshooting.md").read_text(encoding="utf-8")
+TROUBLE = page_text("troubleshooting.md")
 
 
 def test_entry_page_leads_to_every_page() -> None:
-    linked = set(re.findall(r"\(([a-z_]+\.md)", (DOCS / "index.md").read_text(encoding="utf-8")))
-    assert {page.name for page in DOCS.glob("*.md")} - linked == {"index.md"}
+    linked = set(re.findall(r"\(([a-z_/]+\.md)", page_text("index.md")))
+    assert {page.relative_to(DOCS).as_posix() for page in PAGES} - linked == {"index.md"}
 
 
 def test_troubleshooting_names_keys_and_codes_that_exist() -> None:
@@ -35,7 +34,7 @@ def test_troubleshooting_lists_every_symptom_at_its_top() -> None:
 
 
 def test_every_picture_is_shown() -> None:
-    pages = "".join(page.read_text(encoding="utf-8") for page in DOCS.glob("*.md"))
+    pages = "".join(page.read_text(encoding="utf-8") for page in PAGES)
     made = [path.name for path in (DOCS / "pictures").iterdir() if path.suffix in (".svg", ".png")]
     assert made
-    assert [name for name in made if f"](pictures/{name})" not in pages] == []
+    assert [name for name in made if f"pictures/{name})" not in pages] == []

@@ -1,13 +1,12 @@
-"""docs/profile.md and docs/hosts.md say what the program does.
+"""docs/reference/profile.md and docs/howto/hosts.md say what the program does.
 
-To bring the key tables up to date: everything after `<!-- keys -->` in docs/profile.md is the
-output of `capturehook profile schema --markdown`.
+To bring the key tables up to date: everything after `<!-- keys -->` in docs/reference/profile.md
+is the output of `capturehook profile schema --markdown`.
 """
 
 from __future__ import annotations
 
 import re
-from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -18,11 +17,11 @@ from capturehook.errors import ProfileError
 from capturehook.hosts.run import words_of
 from capturehook.profile import build_profile, parse_profile
 from capturehook.profile.text import key_rows, key_table
+from tests.docs.pages import ROOT, page_text
 from tests.strategies import profile_table
 
-ROOT = Path(__file__).parents[2]
-PROFILE = (ROOT / "docs" / "profile.md").read_text()
-HOSTS = (ROOT / "docs" / "hosts.md").read_text()
+PROFILE = page_text("profile.md")
+HOSTS = page_text("hosts.md")
 
 
 def test_key_tables_are_fresh() -> None:

@@ -1,4 +1,4 @@
-"""docs/walkthrough.md as it stands: job, blocks, plan, stand-in camera, audit, film."""
+"""docs/howto/walkthrough.md as it stands: job, blocks, plan, stand-in camera, audit, film."""
 
 from __future__ import annotations
 
@@ -8,10 +8,11 @@ from pathlib import Path
 import pytest
 
 from tests.docs.examples import prepare, run_page
+from tests.docs.pages import page_path
 
 av = pytest.importorskip("av")
 
-PAGE = Path(__file__).parents[2] / "docs" / "walkthrough.md"
+PAGE = page_path("walkthrough.md")
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parents[2]
+from tests.docs.pages import PAGES, ROOT
+
 HISTORY = "changelog.md"
 OLD = re.compile(
     r"draw(?:n|s|ing)? (?:it |filament |the filament )?back|drew back|\bdoubt\w*"
@@ -18,7 +19,7 @@ OLD = re.compile(
 """Say: retract, warning, travel out, path back, omit, fix, unknown, slice the model again."""
 TEXTS = [
     *sorted((ROOT / "capturehook").rglob("*.py")),
-    *(page for page in sorted((ROOT / "docs").glob("*.md")) if page.name != HISTORY),
+    *(page for page in PAGES if page.name != HISTORY),
     *sorted((ROOT / "adapters").iterdir()),
     ROOT / "README.md",
     ROOT / "DEVELOPERS.md",

@@ -1,7 +1,7 @@
 """Commands that write, and faults put into the file operations under them.
 
 A fault is an operation of `capturehook/files.py` (or the reading of a file) that fails as the
-system lets it fail: with an errno. `docs/faults.md` is made from here; `python
+system lets it fail: with an errno. `docs/reference/faults.md` is made from here; `python
 tests/files/fault_table.py` writes it anew.
 """
 

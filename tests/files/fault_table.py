@@ -1,4 +1,4 @@
-"""Writes the table of docs/faults.md anew: `python tests/files/fault_table.py`.
+"""Writes the table of docs/reference/faults.md anew: `python tests/files/fault_table.py`.
 
 Each row is what `capturehook apply JOB` really says when that operation fails.
 """
@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from tests.adapters.host_calls import JOB
 from tests.files.cli_faults import COMMANDS, FAULTS, Fault, lay_out, run_command, trapped
 
-PAGE = Path(__file__).parents[2] / "docs" / "faults.md"
+PAGE = Path(__file__).parents[2] / "docs" / "reference" / "faults.md"
 BEGIN, END = "<!-- fault table: begin -->\n", "<!-- fault table: end -->\n"
 
 

@@ -293,7 +293,7 @@ def spoil(path: Path, share: float) -> None:
 
 
 def plan_of(scene: Scene, path: Path) -> Path:
-    """A plan record (schema 1, docs/plan.md) for a scene, as JSON."""
+    """A plan record (schema 1, docs/howto/plan.md) for a scene, as JSON."""
     import json
 
     count = scene.frames

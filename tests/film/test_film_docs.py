@@ -1,4 +1,4 @@
-"""docs/audit.md and docs/film.md: their Python runs, and they leave no verdict or code out."""
+"""The pages of audit and film: their Python runs, and they leave no verdict or code out."""
 
 import re
 from pathlib import Path
@@ -8,9 +8,9 @@ import pytest
 from capturehook.audit.verdicts import VERDICTS
 from capturehook.film.encode import CODECS
 from capturehook.film.framing import CROPS
+from tests.docs.pages import page_text
 from tests.frames.shoot import make_shoot
 
-DOCS = Path(__file__).parents[2] / "docs"
 ROOMS = [Path(__file__).parents[2] / "capturehook" / name for name in ("frames", "audit", "film")]
 
 
@@ -20,7 +20,7 @@ def test_python_of_the_page_runs_as_it_stands(name, tmp_path, monkeypatch, capsy
     shoot.write(tmp_path / "card")
     shoot.plan.save(tmp_path / "plan.json")
     monkeypatch.chdir(tmp_path)
-    blocks = re.findall(r"```python\n(.*?)```", (DOCS / name).read_text(encoding="utf-8"), re.S)
+    blocks = re.findall(r"```python\n(.*?)```", page_text(name), re.S)
     assert blocks
     for block in blocks:
         exec(compile(block, name, "exec"), {})
@@ -31,13 +31,13 @@ def test_python_of_the_page_runs_as_it_stands(name, tmp_path, monkeypatch, capsy
 
 
 def test_audit_page_has_a_row_for_every_verdict():
-    page = (DOCS / "audit.md").read_text(encoding="utf-8")
+    page = page_text("audit.md")
     for verdict in VERDICTS.values():
         assert f"| {verdict.name} | {verdict.letter}, {verdict.shape} |" in page
 
 
 def test_pages_name_every_finding_code_of_the_stage():
-    page = "".join((DOCS / name).read_text(encoding="utf-8") for name in ("audit.md", "film.md"))
+    page = "".join(page_text(name) for name in ("audit.md", "film.md"))
     source = "".join(
         path.read_text(encoding="utf-8") for room in ROOMS for path in room.glob("*.py")
     )
@@ -47,5 +47,5 @@ def test_pages_name_every_finding_code_of_the_stage():
 
 
 def test_film_page_names_every_codec_and_crop():
-    page = (DOCS / "film.md").read_text(encoding="utf-8")
+    page = page_text("film.md")
     assert all(name in page for name in [*CODECS, *CROPS])

@@ -1,7 +1,7 @@
 """What the fuzz runs found, each as the smallest case that showed it.
 
-Families: which words make G10 a retraction is from docs/gcode_facts.md (marlin, klipper and
-repetier: any; reprapfirmware: none; smoothie: no L).
+Families: which words make G10 a retraction is from docs/reference/gcode_facts.md (marlin,
+klipper and repetier: any; reprapfirmware: none; smoothie: no L).
 """
 
 from __future__ import annotations
@@ -172,7 +172,7 @@ def test_firmware_retraction_is_kept_for_each_tool() -> None:
 
 
 def test_prime_under_g91_with_absolute_filament_gives_the_number_back() -> None:
-    """`G91` then `M82`: places are steps, filament is not (docs/gcode_facts.md)."""
+    """`G91` then `M82`: places are steps, filament is not (docs/reference/gcode_facts.md)."""
     start = b"G28\nG90\nM82\nG92 E0\nG1 X0 Y0 Z0.2 F900\n"
     layer = b"G91\nM82\nG1 X%d Y9 E%d\nG1 Z0.2\n"
     job = start + b"".join(layer % (9, k) for k in (1, 2, 3)) + b"G90\n"

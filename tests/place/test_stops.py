@@ -1,7 +1,7 @@
 """Which line of a layer change a pose block is put before.
 
-The rules are docs/pose_block.md#where: never inside what belongs together; drawn back if the
-job does so; over the place where printing goes on; high rather than low.
+The rules are docs/explain/pose_block.md#where: never inside what belongs together; retracted if
+the job does so; over the place where printing goes on; high rather than low.
 """
 
 from __future__ import annotations

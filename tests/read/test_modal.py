@@ -1,6 +1,6 @@
 """What each firmware family switches with G90/G91, M82/M83 and the rest.
 
-Sources: the families' own documents as restated in docs/gcode_facts.md (marlin: pages M82
+Sources: the families' own documents as restated in docs/reference/gcode_facts.md (marlin: pages M82
 and M83; klipper: gcode_move.py; reprapfirmware: GCodes2.cpp; smoothie: Robot.cpp; repetier:
 Commands.cpp), and NIST RS274NGC 3.5 for the rest.
 """

@@ -164,7 +164,7 @@ def local_records(data: bytes) -> dict[str, bytes]:
 
 
 def write_lighthouse(path: Path) -> Path:
-    """The job of docs/resin.md: 1200 layers of 0.05 mm, 6 of 30 s, then 2.5 s each."""
+    """The job of docs/howto/resin_shoot.md: 1200 layers of 0.05 mm, 6 of 30 s, then 2.5 s each."""
     text = command_text(
         1200,
         bottom=6,

@@ -1,4 +1,4 @@
-"""docs/resin.md: what it shows is what the command prints; every finding stands in its table."""
+"""The page of resin shoots: what it shows is printed; every finding stands in its table."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from resin_jobs import write_lighthouse
 from capturehook.cli.main import run
 
 ROOT = Path(__file__).parents[2]
-PAGE = (ROOT / "docs" / "resin.md").read_text(encoding="utf-8")
+PAGE = (ROOT / "docs" / "howto" / "resin_shoot.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(r"```console\n\$ capturehook (.*?)\n(.*?)\n```", PAGE, re.DOTALL)
 
 

@@ -1,4 +1,4 @@
-"""The kinds of layer mark that files carry. docs/gcode_facts.md#layer-marks
+"""The kinds of layer mark that files carry. docs/reference/gcode_facts.md#layer-marks
 
 Each pattern is a whole line. ``z`` in a pattern is the nozzle height of the layer in mm.
 """

@@ -119,7 +119,7 @@ class CommonFirmware(Firmware):
     # pins
     full_on = 255.0
     names_pins = False
-    # own lines: docs/triggers.md#lines
+    # own lines: docs/reference/triggers.md#lines
     own_commands: Mapping[str, OwnCommand] = OWN_COMMANDS
     reads_small_letters = True
     # snippet

@@ -1,4 +1,4 @@
-"""Klipper. docs/gcode_facts.md#klipper"""
+"""Klipper. docs/reference/gcode_facts.md#klipper"""
 
 from __future__ import annotations
 

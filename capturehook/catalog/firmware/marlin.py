@@ -1,4 +1,4 @@
-"""Marlin. docs/gcode_facts.md#marlin"""
+"""Marlin. docs/reference/gcode_facts.md#marlin"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Repetier. docs/gcode_facts.md#repetier"""
+"""Repetier. docs/reference/gcode_facts.md#repetier"""
 
 from __future__ import annotations
 

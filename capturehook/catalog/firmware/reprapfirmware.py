@@ -1,4 +1,4 @@
-"""RepRapFirmware. docs/gcode_facts.md#reprapfirmware"""
+"""RepRapFirmware. docs/reference/gcode_facts.md#reprapfirmware"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""RS-274/NGC controllers. docs/gcode_facts.md#rs274"""
+"""RS-274/NGC controllers. docs/reference/gcode_facts.md#rs274"""
 
 from __future__ import annotations
 

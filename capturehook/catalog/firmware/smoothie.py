@@ -1,4 +1,4 @@
-"""Smoothie. docs/gcode_facts.md#smoothie"""
+"""Smoothie. docs/reference/gcode_facts.md#smoothie"""
 
 from __future__ import annotations
 

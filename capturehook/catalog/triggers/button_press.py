@@ -1,6 +1,6 @@
 """`button`: the head itself presses a microswitch, slowly and never down to its stop.
 
-How to measure the contact, and the cautions: docs/button.md.
+How to measure the contact, and the cautions: docs/howto/button.md.
 """
 
 from __future__ import annotations
@@ -118,7 +118,7 @@ def trigger_path(profile: Profile) -> list[tuple[float, float]]:
 
 
 class ButtonPress:
-    """Move in line, approach slowly, hold, go back. docs/button.md"""
+    """Move in line, approach slowly, hold, go back. docs/howto/button.md"""
 
     name = "button"
 

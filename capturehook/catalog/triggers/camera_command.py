@@ -1,4 +1,4 @@
-"""`camera`: the firmware's own camera command. docs/gcode_facts.md#camera-command"""
+"""`camera`: the firmware's own camera command. docs/reference/gcode_facts.md#camera-command"""
 
 from __future__ import annotations
 

@@ -9,7 +9,7 @@ from capturehook.model.profile import Profile
 
 DEFAULT_TEXT = "capture frame"
 MAX_COMMAND = 80
-"""Bytes of a command; docs/gcode_facts.md#line-lengths"""
+"""Bytes of a command; docs/reference/gcode_facts.md#line-lengths"""
 
 
 class HostMessage:

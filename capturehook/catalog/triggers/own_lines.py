@@ -1,7 +1,7 @@
 """`lines`: commands of the person's own, copied as they are.
 
 Each family lists what such a line may hold; everything else needs `allow`, and what heats, moves,
-changes modes, reads files or runs programs is refused even then. docs/triggers.md#lines
+changes modes, reads files or runs programs is refused even then. docs/reference/triggers.md#lines
 """
 
 from __future__ import annotations

@@ -10,7 +10,7 @@ from capturehook.model.profile import Profile
 
 
 class PinPulse:
-    """Output on, hold, off. docs/gcode_facts.md#pins"""
+    """Output on, hold, off. docs/reference/gcode_facts.md#pins"""
 
     name = "pin"
 
