@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO
+from typing import IO, TypeVar
 
 from capturehook.errors import FileError
 
@@ -19,6 +19,23 @@ except ImportError:  # Windows
     fcntl = None  # type: ignore[assignment]
 
 PART = ".part"
+
+
+Opened = TypeVar("Opened", bound="Closes")
+
+
+class Closes:
+    """An open thing that a `with` statement closes."""
+
+    def close(self) -> None:
+        """Let go of what is open."""
+        raise NotImplementedError
+
+    def __enter__(self: Opened) -> Opened:
+        return self
+
+    def __exit__(self, *fault: object) -> None:
+        self.close()
 
 
 @dataclass(frozen=True, slots=True)

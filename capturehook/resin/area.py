@@ -8,7 +8,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
-from types import TracebackType
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +17,7 @@ from capturehook.catalog.containers import HEAD_BYTES, binary_kind
 from capturehook.catalog.containers.fields import Fields
 from capturehook.catalog.containers.zip_file import Container, Limits
 from capturehook.errors import CaptureHookError, FileError, Finding, Where
+from capturehook.files import Closes
 from capturehook.model.resin_job import Floats, Ints, StoredJob
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ ALIKE = 0.002
 DAMAGED = "Copy the file again, or slice the model again"
 
 
-class LayerImages:
+class LayerImages(Closes):
     """The layer images of a job, one at a time, whatever container they are in.
 
     Use it in a `with` statement. ``stored`` is the job as its container states it, for the
@@ -59,22 +59,14 @@ class LayerImages:
         fields = Fields(path)
         self._kind = binary_kind(fields.raw(0, min(HEAD_BYTES, fields.size), "file"))
         if self._kind is None:
-            fields.__exit__(None, None, None)
+            fields.close()
             _pillow()
             self._file = Container(path, limits)
         else:
             self._file = fields
 
-    def __enter__(self) -> LayerImages:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        fault: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self._file.__exit__(kind, fault, trace)
+    def close(self) -> None:
+        self._file.close()
 
     def mark(self, index: int) -> object:
         """Equal for layers whose images are surely the same bytes."""

@@ -9,13 +9,13 @@ import os
 import struct
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.errors import FileError, Where
+from capturehook.files import Closes
 from capturehook.model.resin_job import LayerCycles
 
 MOST_LAYERS = 100_000
@@ -28,7 +28,7 @@ SLOWEST_MM_MIN, FASTEST_MM_MIN = 0.1, 60_000.0
 AGAIN = "Copy the file again; if that does not help, give the numbers by flags (see --help)"
 
 
-class Fields:
+class Fields(Closes):
     """An open file and its length. Use it in a `with` statement."""
 
     def __init__(self, path: Path) -> None:
@@ -43,15 +43,7 @@ class Fields:
                 "Check the path and its rights",
             ) from fault
 
-    def __enter__(self) -> Fields:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        fault: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def close(self) -> None:
         self._file.close()
 
     def bad(self, what: str, found: str) -> FileError:

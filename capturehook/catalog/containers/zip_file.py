@@ -11,15 +11,15 @@ import struct
 import zipfile
 import zlib
 from collections import Counter, defaultdict
-from collections.abc import Iterable
-from contextlib import nullcontext
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
-from types import TracebackType
 from typing import IO
 
 from capturehook.errors import FileError, Finding, Where
+from capturehook.files import Closes
 
 MIB = 1024 * 1024
 _NUMBERED = re.compile(r"^(.*?)([0-9]{1,9})\.png$", re.IGNORECASE | re.DOTALL)
@@ -48,7 +48,7 @@ class Limits:
     """The finest lamp screens have about 100 million."""
 
 
-class Container:
+class Container(Closes):
     """A checked zip container. Use it in a `with` statement.
 
     ``file`` is the open container where it has no path of its own.
@@ -74,15 +74,7 @@ class Container:
             raise
         self._info = {info.filename: info for info in infos if not info.is_dir()}
 
-    def __enter__(self) -> Container:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        fault: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def close(self) -> None:
         self._zip.close()
 
     @property
@@ -200,29 +192,18 @@ def _open(path: Path, file: IO[bytes] | None) -> zipfile.ZipFile:
         raise FileError(str(path), f"is a damaged zip ({fault})", AGAIN) from fault
 
 
-class _faults_named:  # noqa: N801 - reads as a statement: with _faults_named(...)
+@contextmanager
+def _faults_named(path: Path, name: str) -> Iterator[None]:
     """Turns what the zip library raises while unpacking into one FileError."""
-
-    def __init__(self, path: Path, name: str) -> None:
-        self.where = Where(str(path), key=shown(name))
-
-    def __enter__(self) -> None:
-        return None
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        fault: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        if isinstance(fault, (zipfile.BadZipFile, zlib.error, EOFError, struct.error, OSError)):
-            raise FileError(
-                self.where, f"is damaged ({shown(str(fault)) or 'it ends early'})", AGAIN
-            ) from fault
-        if isinstance(fault, (NotImplementedError, RuntimeError, ValueError)):
-            raise FileError(
-                self.where, f"cannot be unpacked ({shown(str(fault))})", AGAIN
-            ) from fault
+    where = Where(str(path), key=shown(name))
+    try:
+        yield
+    except (zipfile.BadZipFile, zlib.error, EOFError, struct.error, OSError) as fault:
+        raise FileError(
+            where, f"is damaged ({shown(str(fault)) or 'it ends early'})", AGAIN
+        ) from fault
+    except (NotImplementedError, RuntimeError, ValueError) as fault:
+        raise FileError(where, f"cannot be unpacked ({shown(str(fault))})", AGAIN) from fault
 
 
 def _check_all(path: Path, infos: list[zipfile.ZipInfo], limits: Limits) -> None:
