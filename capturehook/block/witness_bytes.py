@@ -78,7 +78,7 @@ def other_lines(text: bytes, *, several: bool) -> list[int]:
         found.append(starts[~plain & (first != 59) & (first != 10) & (first != 13)])
         if several:
             found.append(_with_two_commands(text, piece, starts[plain], low))
-    return np.unique(np.concatenate(found)).tolist() if found else []
+    return np.sort(np.concatenate(found)).tolist() if found else []
 
 
 def _with_two_commands(

@@ -74,7 +74,9 @@ def run(argv: list[str] | None = None) -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")  # a name no encoding holds
-    sys.exit(_flushed(_code(argv)))
+    code = _flushed(_code(argv))
+    gc.freeze()  # Python's own end would look through all that is loaded, three times
+    sys.exit(code)
 
 
 def _code(argv: list[str] | None) -> int:

@@ -201,8 +201,10 @@ def _first_plastic_line(
     for piece in plain_pieces(source.text, source.scan) if e_letter == "E" else ():
         if 0 <= found < piece.first:
             break
-        in_xy = np.union1d(piece.words("X")[0], piece.words("Y")[0])
-        lays = np.intersect1d(piece.words("E")[0], in_xy)
+        in_xy = np.zeros(piece.stop - piece.first, np.bool_)
+        in_xy[piece.lines("X")] = in_xy[piece.lines("Y")] = True
+        feeds = piece.lines("E")
+        lays = feeds[in_xy[feeds]]
         if len(lays):
             line = piece.first + int(lays[0])
             return line if found < 0 else min(line, found)
@@ -256,7 +258,7 @@ def _extruder_letter(source: Source, letters: NDArray[np.int64], wish: str) -> s
     if not letters[ord("A")] or letters[ord("E")]:
         return "E"
     pieces = plain_pieces(source.text, source.scan)
-    return "E" if any(len(piece.words("E")[0]) for piece in pieces) else "A"
+    return "E" if any(len(piece.lines("E")) for piece in pieces) else "A"
 
 
 def _columns(

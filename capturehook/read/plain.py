@@ -53,6 +53,11 @@ class PlainPiece:
     text: NDArray[np.uint8]
     eights: NDArray[np.uint64]
 
+    def lines(self, letter: str) -> NDArray[np.int32]:
+        """The lines that state a letter, counted from ``first``, rising."""
+        line: NDArray[np.int32] = self.line[self.mark == ord(letter)]
+        return line if self.is_plain is None else line[self.is_plain[line]]
+
     def words(self, letter: str) -> tuple[NDArray[np.int32], Array]:
         """The lines that state a letter (counted from ``first``, rising), and the values."""
         at = np.flatnonzero(self.mark == ord(letter))
