@@ -60,7 +60,7 @@ MORE = {
     "trigger": "[triggers](triggers.md), "
     "[circuits](../howto/camera_and_trigger.md#trigger-a-contact)",
     "resin": "[resin printers](../howto/resin_shoot.md), [its tutorial](../tutorial/resin.md)",
-    "rehearse": "[rehearsal](../howto/rehearse.md), [walkthrough](../howto/walkthrough.md)",
+    "rehearse": "[rehearsal](../howto/rehearse.md)",
     "audit": "[the audit](../howto/audit.md)",
     "assemble": "[the film](../howto/film.md)",
 }

@@ -36,8 +36,8 @@ def test_audit_page_has_a_row_for_every_verdict():
         assert f"| {verdict.name} | {verdict.letter}, {verdict.shape} |" in page
 
 
-def test_pages_name_every_finding_code_of_the_stage():
-    page = "".join(page_text(name) for name in ("audit.md", "film.md"))
+def test_page_of_findings_names_every_code_of_the_stage():
+    page = page_text("findings.md")
     source = "".join(
         path.read_text(encoding="utf-8") for room in ROOMS for path in room.glob("*.py")
     )
