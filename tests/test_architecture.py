@@ -36,6 +36,7 @@ FRONT = (
     "hosts",
     "rehearse",
     "demo",
+    "testing",
     "api",
     "__main__",
     "__init__",

@@ -7,15 +7,18 @@ from __future__ import annotations
 
 from capturehook.catalog.dialects import records
 from capturehook.catalog.firmware import FIRMWARES
+from capturehook.catalog.register import Register
 from capturehook.catalog.triggers.button_press import ButtonPress
 from capturehook.catalog.triggers.camera_command import CameraCommand
 from capturehook.catalog.triggers.dwell_only import DwellOnly
 from capturehook.catalog.triggers.host_message import HostMessage
 from capturehook.catalog.triggers.own_lines import OwnLines
 from capturehook.catalog.triggers.pin_pulse import PinPulse
-from capturehook.model.contracts import Dialect, Trigger, register
+from capturehook.model.contracts import Dialect, Trigger
 
-DIALECTS: dict[str, Dialect] = register(
+DIALECTS: Register[Dialect] = Register(
+    "dialect",
+    [Dialect],
     records.LAYER_CHANGE_Z,
     records.LAYER_NUMBER,
     records.LAYER_SENTENCE,
@@ -24,8 +27,15 @@ DIALECTS: dict[str, Dialect] = register(
     records.PAREN_LAYER,
     records.PROGRESS_COMMAND,
 )
-TRIGGERS: dict[str, Trigger] = register(
-    DwellOnly(), ButtonPress(), PinPulse(), CameraCommand(), HostMessage(), OwnLines()
+TRIGGERS: Register[Trigger] = Register(
+    "trigger",
+    [Trigger],
+    DwellOnly(),
+    ButtonPress(),
+    PinPulse(),
+    CameraCommand(),
+    HostMessage(),
+    OwnLines(),
 )
 
 __all__ = ["DIALECTS", "FIRMWARES", "TRIGGERS"]

@@ -360,6 +360,7 @@ def _show_survey(survey: Survey) -> None:
         ("modes", _modes_text(survey.modes)),
         ("filament", _filament_text(survey.filament, by_firmware=survey.modes["firmware_retract"])),
         ("print time", _times_text(survey)),
+        *(("plug-in", str(one)) for one in survey.plugins),
     ]
     for name, text in facts:
         show.say(f"{name:<11}{text}")

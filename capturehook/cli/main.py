@@ -58,7 +58,14 @@ class LazyGroup(click.Group):
     cls=LazyGroup,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
-@click.version_option(package_name="capturehook")
+@click.option(
+    "--version",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=lambda context, _option, asked: _show_version(context) if asked else None,
+    help="Show the version, and what other packages add to it.",
+)
 def main() -> None:
     """Film your own 3D prints: pose blocks for sliced jobs, planned, proved, checked, made a film.
 
@@ -66,6 +73,16 @@ def main() -> None:
     Start with:  capturehook demo
     Then:        capturehook apply part.gcode -p heron --dry-run
     """
+
+
+def _show_version(context: click.Context) -> None:
+    from capturehook import __version__
+    from capturehook.catalog.containers import plugin_lines
+
+    click.echo(f"capturehook, version {__version__}")
+    for line in plugin_lines():
+        click.echo(line)
+    context.exit()
 
 
 def run(argv: list[str] | None = None) -> None:

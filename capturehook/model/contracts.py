@@ -32,16 +32,6 @@ class Named(Protocol):
 Entry = TypeVar("Entry", bound=Named)
 
 
-def register(*entries: Entry) -> dict[str, Entry]:
-    """Entries by name; equal names are refused."""
-    named: dict[str, Entry] = {}
-    for entry in entries:
-        if entry.name in named:
-            raise ValueError(f"two entries of the register are called {entry.name}")
-        named[entry.name] = entry
-    return named
-
-
 class CornerRule(Protocol):
     """How a family takes the corner between two moves, on K paths."""
 

@@ -308,11 +308,23 @@ class Trigger(Record):
     """lines: commands of your own, sent as they are."""
     allow: tuple[str, ...] = ()
     """lines: further commands by name, for which you answer; heaters, motion and files never."""
+    options: dict[str, bool | float | str] = Field(default_factory=dict)
+    """Keys of a trigger that another package offers; that package says which."""
 
     @field_validator("by")
     @classmethod
     def _is_registered(cls, name: str, info: ValidationInfo) -> str:
         return registered(name, info, "trigger")
+
+    @field_validator("options", mode="before")
+    @classmethod
+    def _options_are_plain(cls, raw: Any) -> Any:
+        if not isinstance(raw, dict):
+            raise PydanticCustomError("model_type", "no table")
+        for key, value in raw.items():
+            if not isinstance(value, (bool, int, float, str)) or value != value:
+                raise ValueError(f"{key}: is no number, text, true or false; write one of these")
+        return raw
 
 
 class Capture(Record):

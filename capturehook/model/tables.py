@@ -100,9 +100,9 @@ class FaultsError(ValueError):
 
 def registered(name: str, info: ValidationInfo, kind: str) -> str:
     """One of the names that the validation's context lists for a kind."""
-    known = (info.context or {}).get(kind, (name,))
-    if name not in known:
-        expected = ", ".join(f"'{one}'" for one in known)
+    known = (info.context or {}).get(kind)
+    if known is not None and name not in known:
+        expected = ", ".join(f"'{one}'" for one in known.choices)
         raise PydanticCustomError("literal_error", "unknown", {"expected": expected})
     return name
 

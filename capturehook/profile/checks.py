@@ -5,14 +5,16 @@ A fault is a text "table.key: what was found; what to do".
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Iterator
 from math import ceil
+from typing import Any
 
 from capturehook.catalog import FIRMWARES, TRIGGERS
+from capturehook.catalog.register import Register
 from capturehook.model.profile import Profile
 from capturehook.model.tables import FaultsError
 
-CHOICES: dict[str, Collection[str]] = {"firmware": FIRMWARES, "trigger": TRIGGERS}
+CHOICES: dict[str, Register[Any]] = {"firmware": FIRMWARES, "trigger": TRIGGERS}
 """Context of every validation of a profile: what the registers hold, by kind."""
 
 
@@ -43,12 +45,12 @@ def _feeds_within_limits(profile: Profile) -> Iterator[str]:
 
 
 def _retract_is_known(profile: Profile) -> Iterator[str]:
-    family = profile.machine.firmware
-    if profile.retract.by == "firmware" and not FIRMWARES[family].has_firmware_retract:
-        yield f'retract.by: {family} has no retraction of its own; use by = "moves"'
-    if profile.retract.extra_prime_mm > 0 and not FIRMWARES[family].can_prime:
+    family = FIRMWARES[profile.machine.firmware]
+    if profile.retract.by == "firmware" and not family.has_firmware_retract:
+        yield f'retract.by: {family.name} has no retraction of its own; use by = "moves"'
+    if profile.retract.extra_prime_mm > 0 and not family.can_prime:
         yield (
-            f"retract.extra_prime_mm: {family} cannot put the number for the extruder back "
+            f"retract.extra_prime_mm: {family.name} cannot put the number for the extruder back "
             "after it; set extra_prime_mm = 0"
         )
 
@@ -75,6 +77,11 @@ def _settling_is_known(profile: Profile) -> Iterator[str]:
 
 
 def _trigger_has_what_it_needs(profile: Profile) -> Iterator[str]:
+    if profile.trigger.options and profile.trigger.by in TRIGGERS.own:
+        yield (
+            f"trigger.options: {profile.trigger.by} has none; delete it (only triggers of other "
+            "packages read it)"
+        )
     try:
         TRIGGERS[profile.trigger.by].check(profile)
     except FaultsError as fault:

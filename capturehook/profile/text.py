@@ -78,7 +78,7 @@ def schema() -> dict[str, Any]:
     head = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
     form = Profile.model_json_schema(by_alias=True)
     for table, key, kind in (("Machine", "firmware", "firmware"), ("Trigger", "by", "trigger")):
-        form["$defs"][table]["properties"][key]["enum"] = list(CHOICES[kind])
+        form["$defs"][table]["properties"][key]["enum"] = CHOICES[kind].choices
     return {**head, **form}
 
 

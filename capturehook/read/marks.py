@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -35,18 +36,34 @@ class Marks:
 
 
 def find_marks(source: Source) -> list[Marks]:
-    """Every kind of mark that stands in the file outside pictures and settings."""
+    """Every kind of mark that stands in the file outside pictures and settings.
+
+    Kinds of other packages are asked where none of ours is there.
+    """
     hidden = hidden_lines(source)
-    found = []
-    for dialect in DIALECTS.values():
-        lines = np.array(sorted(_lines_of(source, dialect)), np.int64)
-        for start, end in hidden:
-            lines = lines[(lines < start) | (lines > end)]
-        if len(lines):
-            first = source.line(int(lines[0])).decode("latin-1")
-            evidence = f"{len(lines)} lines like {first!r}, the first at line {int(lines[0]) + 1}"
-            found.append(Marks(dialect.name, lines, evidence))
-    return found
+    own = (_marks_of(source, DIALECTS[name], hidden) for name in DIALECTS.own)
+    return [one for one in own if one] or list(_marks_of_packages(source, hidden))
+
+
+def _marks_of(source: Source, dialect: Dialect, hidden: list[tuple[int, int]]) -> Marks | None:
+    lines = np.array(sorted(_lines_of(source, dialect)), np.int64)
+    for start, end in hidden:
+        lines = lines[(lines < start) | (lines > end)]
+    if not len(lines):
+        return None
+    first = source.line(int(lines[0])).decode("latin-1")
+    evidence = f"{len(lines)} lines like {first!r}, the first at line {int(lines[0]) + 1}"
+    return Marks(dialect.name, lines, evidence)
+
+
+def _marks_of_packages(source: Source, hidden: list[tuple[int, int]]) -> Iterator[Marks]:
+    for dialect in DIALECTS.load_all():
+        try:
+            marks = _marks_of(source, dialect, hidden)
+        except Exception as fault:  # whatever it states; told as a finding
+            DIALECTS.fails(dialect.name, fault)
+        else:
+            yield from [marks] if marks else []
 
 
 def _lines_of(source: Source, dialect: Dialect) -> set[int]:

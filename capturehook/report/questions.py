@@ -203,8 +203,8 @@ MACHINE = (
     Question(
         ("[machine] firmware",),
         "Firmware of the printer",
-        f"One of {', '.join(FIRMWARES)}; its display, its web page or its manual says.",
-        _choice("machine", "firmware", tuple(FIRMWARES)),
+        f"One of {', '.join(FIRMWARES.choices)}; its display, its web page or its manual says.",
+        _choice("machine", "firmware", tuple(FIRMWARES.choices)),
         _held("machine", "firmware"),
     ),
     *(

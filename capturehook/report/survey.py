@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.catalog import FIRMWARES
+from capturehook.catalog.register import IN_USE, Offer
 from capturehook.clock.clocking import times_of
 from capturehook.clock.limits import estimate_from_job
 from capturehook.clock.seconds import is_unknown
@@ -32,6 +33,8 @@ class Survey:
     filament: dict[str, Any]
     times: dict[str, Any]
     findings: list[Finding]
+    plugins: list[Offer]
+    """Entries of other packages that had a part in it."""
 
     def as_json(self) -> dict[str, Any]:
         return {
@@ -44,6 +47,7 @@ class Survey:
             "filament": self.filament,
             "times": self.times,
             "findings": [finding.as_json() for finding in self.findings],
+            "plugins": [one.as_json() for one in self.plugins],
         }
 
 
@@ -58,7 +62,14 @@ def survey_job(job: Job) -> Survey:
         filament=_filament(job),
         times=_times(job),
         findings=[*_already_posed(job), *job_findings(job)],
+        plugins=_plugins(job),
     )
+
+
+def _plugins(job: Job) -> list[Offer]:
+    profile = job.profile
+    names = (profile.machine.firmware, profile.trigger.by, job.layers.marks)
+    return [one for one in IN_USE if one.name in names]
 
 
 def _already_posed(job: Job) -> list[Finding]:

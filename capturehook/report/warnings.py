@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.catalog import FIRMWARES, TRIGGERS
+from capturehook.catalog import DIALECTS, FIRMWARES, TRIGGERS
 from capturehook.errors import Finding
 from capturehook.model.moves import PAUSE, TOOL
 from capturehook.model.pose import Pose
@@ -60,6 +60,8 @@ def _how_layers_are_told(job: Job) -> Iterator[Finding]:
         what = "its marks do not fit its moves" if job.marks else "no layer marks"
         text = f"{what}: layers are told from the heights at which plastic is laid"
         yield Finding("no-marks", job.source.path, text)
+        for fault in DIALECTS.broken:
+            yield Finding("plugin-broken", str(fault.where), f"{fault.found}: it was not asked")
     if layers.spiral:
         turns = int(layers.is_spiral.sum())
         text = f"{turns} turns of a spiral begin here: a stop may leave a mark"

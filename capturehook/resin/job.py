@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from capturehook.catalog.containers import HEAD_BYTES, binary_kind, zip_kind
+from capturehook.catalog.containers import HEAD_BYTES, binary_kind, broken_kinds, zip_kind
 from capturehook.catalog.containers.fields import Fields
 from capturehook.catalog.containers.refused import MARKS, TWO_WAYS, refusal
 from capturehook.catalog.containers.zip_file import Container, Limits
@@ -56,7 +56,7 @@ def read_job(path: Path, table: ResinTable, limits: Limits | None = None) -> Res
         if kind is not None:
             return job_of_stored(path, kind.read(fields), table)
     if not head.startswith(b"PK"):
-        raise FileError(str(path), refusal(head), TWO_WAYS)
+        raise FileError(str(path), refusal(head) + broken_kinds(), TWO_WAYS)
     with Container(path, limits) as container:
         name = find_run_gcode(container)
         if name is not None:
@@ -64,7 +64,7 @@ def read_job(path: Path, table: ResinTable, limits: Limits | None = None) -> Res
         zipped = zip_kind(container)
         if zipped is not None:
             return job_of_stored(path, zipped.read(container), table)
-        raise FileError(str(path), refusal(head, container.names), TWO_WAYS)
+        raise FileError(str(path), refusal(head, container.names) + broken_kinds(), TWO_WAYS)
 
 
 def is_binary_resin(path: Path) -> bool:

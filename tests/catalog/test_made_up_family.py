@@ -17,11 +17,10 @@ from capturehook.catalog.firmware.corners import Deviation
 from capturehook.clock.limits import limits_from_job, with_job_limits
 from capturehook.errors import ProfileError
 from capturehook.hosts.snippet import layer_change_text
-from capturehook.model.contracts import Axes, CornerRule, Firmware, Snippet
+from capturehook.model.contracts import Axes, CornerRule, Snippet
 from capturehook.profile import build_profile
 from capturehook.profile.text import schema
-from tests.catalog.test_contract import test_entry_answers_all_that_its_contract_asks as answers_all
-from tests.catalog.test_contract import test_firmware_writes_plain_short_lines as writes_lines
+from capturehook.testing import check_firmware
 from tests.small_jobs import Recipe, make_job
 from tests.strategies import profile_table
 
@@ -73,8 +72,7 @@ def plover_profile(**tables: dict[str, object]) -> object:
 
 
 def test_made_up_family_passes_the_contract(plover: Plover) -> None:
-    answers_all(Firmware, plover)
-    writes_lines(plover.name)
+    check_firmware(plover)
 
 
 def test_made_up_family_is_a_choice_of_the_profile() -> None:

@@ -91,7 +91,7 @@ def test_no_key_takes_a_value_of_another_kind(name: str) -> None:
     """TOML 1.0.0 has kinds: "8" is text, true is no number, 1 is no boolean."""
     model, key, field = LEAVES[name]
     kind = str(field.annotation)
-    junk: list[object] = [{"a": 1}, float("nan"), float("inf")]
+    junk: list[object] = [{"a": [1]}, float("nan"), float("inf")]
     junk += [True] if "bool" not in kind else [1, "true"]
     junk += ["8"] if "str" not in kind and "Literal" not in kind else []
     for value in junk:

@@ -8,8 +8,16 @@ from capturehook.catalog.firmware.repetier import Repetier
 from capturehook.catalog.firmware.reprapfirmware import RepRapFirmware
 from capturehook.catalog.firmware.rs274 import Rs274
 from capturehook.catalog.firmware.smoothie import Smoothie
-from capturehook.model.contracts import Firmware, register
+from capturehook.catalog.register import Register
+from capturehook.model.contracts import Firmware
 
-FIRMWARES: dict[str, Firmware] = register(
-    Marlin(), Klipper(), RepRapFirmware(), Smoothie(), Repetier(), Rs274()
+FIRMWARES: Register[Firmware] = Register(
+    "firmware",
+    [Firmware],
+    Marlin(),
+    Klipper(),
+    RepRapFirmware(),
+    Smoothie(),
+    Repetier(),
+    Rs274(),
 )
