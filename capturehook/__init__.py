@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:  # what the doors below lead to, for type checkers
     from capturehook.api import apply, assemble, audit, inspect, plan, strip
     from capturehook.errors import CaptureHookError
-    from capturehook.film.assemble import FilmWishes
+    from capturehook.film.wishes import FilmWishes
     from capturehook.profile import load_profile
 
 __version__ = "0.1.0"
@@ -26,7 +26,7 @@ _DOORS = {
     "audit": "capturehook.api",
     "assemble": "capturehook.api",
     "load_profile": "capturehook.profile",
-    "FilmWishes": "capturehook.film.assemble",
+    "FilmWishes": "capturehook.film.wishes",
     "CaptureHookError": "capturehook.errors",
 }
 __all__ = [

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from capturehook.audit.judge import Audit
     from capturehook.block.poses import PosedJob
-    from capturehook.film.assemble import FilmReport, FilmWishes
+    from capturehook.film.assemble import FilmReport
+    from capturehook.film.wishes import FilmWishes
     from capturehook.frames.listing import Clock
     from capturehook.frames.measure import Rectangle
     from capturehook.model.plan import PlanRecord

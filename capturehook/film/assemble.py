@@ -6,8 +6,8 @@ only read.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
 from datetime import datetime, timezone
 from fractions import Fraction
 from pathlib import Path
@@ -16,45 +16,18 @@ from typing import Any
 import numpy as np
 
 from capturehook.audit.judge import Audit
-from capturehook.errors import Finding, FrameError
+from capturehook.errors import Finding
 from capturehook.files import write_atomically
-from capturehook.film.align import Align, Alignment, align_frames
-from capturehook.film.choose import Chosen, Correction, Fill, choose_frames, list_csv
-from capturehook.film.encode import Quality, open_film, parse_fps
-from capturehook.film.framing import Framing, frame_film
-from capturehook.film.render import Rgb, fade, mix, render_frame, write_text
-from capturehook.frames.light import EvenLight
+from capturehook.film.align import Alignment
+from capturehook.film.choose import Chosen
+from capturehook.film.encode import open_film
+from capturehook.film.pace import Paced
+from capturehook.film.recipe import Recipe, film_list, plan_film
+from capturehook.film.reel import film_pictures
+from capturehook.film.wishes import FilmWishes
 from capturehook.frames.listing import refuse_over_frames
-from capturehook.frames.measure import in_order
 
-TEXTS = ("layer", "height", "time")
 FILM_SCHEMA = 1
-DEFAULT_FPS = "30"
-DEFAULT_HOLD_S = 2.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FilmWishes:
-    """What the film should be; None means: from the plan, or the usual.
-
-    ``text`` holds some of TEXTS; ``align`` undoes shifts, shifts with turn and scale, nothing,
-    or as much of it as is there (auto). ``even_light`` takes out what changes from frame to
-    frame ("lamps") or slow changes of daylight too ("all").
-    """
-
-    fps: str | None = None
-    crop: str = "keep"
-    width_px: int | None = None
-    centre_px: tuple[float, float] | None = None
-    fill: Fill = "hold"
-    align: Align = "auto"
-    even_light: EvenLight | None = None
-    hold_last_s: float | None = None
-    fade_s: float = 0.0
-    text: tuple[str, ...] = ()
-    codec: str = "h264"
-    quality: Quality = "good"
-    title: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,31 +41,13 @@ class FilmReport:
     frames: int
     chosen: tuple[Chosen, ...]
     level: str | None
+    paced: Paced | None
     alignment: Alignment
     findings: tuple[Finding, ...]
 
     @property
     def seconds(self) -> float:
         return float(self.frames / self.fps)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Recipe:
-    """All decisions, before a single pixel is drawn."""
-
-    audit: Audit
-    wishes: FilmWishes
-    chosen: tuple[Chosen, ...]
-    corrections: dict[int, Correction]
-    alignment: Alignment
-    framing: Framing
-    fps: Fraction
-    last_shown: int
-    findings: tuple[Finding, ...]
-
-    @property
-    def film_frames(self) -> int:
-        return len(self.chosen) - 1 + self.last_shown
 
 
 def assemble_film(
@@ -133,12 +88,8 @@ def assemble_film(
         quality=recipe.wishes.quality,
         metadata=_metadata(recipe),
     ) as film:
-        for index, rgb in enumerate(_pictures(recipe)):
-            is_last = index == len(recipe.chosen) - 1
-            for shown in range(recipe.last_shown if is_last else 1):
-                film.add(fade(rgb, _fade_share(recipe, index + shown)))
-            if progress is not None:
-                progress(index + 1)
+        for rgb in film_pictures(recipe, progress):
+            film.add(rgb)
     if list_path is not None:
         write_atomically(list_path, film_list(recipe).encode())
     return FilmReport(
@@ -149,117 +100,10 @@ def assemble_film(
         frames=film.frames,
         chosen=recipe.chosen,
         level=film.level,
+        paced=recipe.paced,
         alignment=recipe.alignment,
         findings=recipe.findings,
     )
-
-
-def plan_film(audit: Audit, wishes: FilmWishes) -> Recipe:
-    """Everything that is decided from the first pass; see :func:`assemble_film` for errors."""
-    _check(audit, wishes)
-    if not audit.measures.area.sure:
-        wishes = replace(wishes, align="none")
-    chosen, findings = choose_frames(audit, wishes.fill, aligned=wishes.align != "none")
-    fps = parse_fps(wishes.fps or (audit.plan.fps if audit.plan is not None else DEFAULT_FPS))
-    used = {i for one in chosen for i in (one.frame_index, one.other_index) if i is not None}
-    corrections, alignment = align_frames(
-        audit.measures, sorted(used), wishes.align, wishes.even_light
-    )
-    framing, crop_findings = frame_film(
-        audit.frames.size_px,
-        corrections.values(),
-        wishes.crop,
-        wishes.width_px,
-        wishes.centre_px,
-    )
-    return Recipe(
-        audit=audit,
-        wishes=wishes,
-        chosen=tuple(chosen),
-        corrections=corrections,
-        alignment=alignment,
-        framing=framing,
-        fps=fps,
-        last_shown=1 + round(_hold_s(audit, wishes) * fps),
-        findings=(*findings, *crop_findings, *audit.measures.area.findings()),
-    )
-
-
-def film_list(recipe: Recipe) -> str:
-    """The chosen frames as CSV text, for another editor."""
-    return list_csv(
-        recipe.audit, list(recipe.chosen), recipe.corrections, recipe.fps, recipe.last_shown
-    )
-
-
-def _check(audit: Audit, wishes: FilmWishes) -> None:
-    unknown = [word for word in wishes.text if word not in TEXTS]
-    if unknown:
-        raise FrameError(
-            "--progress-text", f"{unknown[0]!r} is not known", f"Use {', '.join(TEXTS)}"
-        )
-    if wishes.text and audit.plan is None:
-        raise FrameError(
-            "--progress-text", "layers and heights are known from the plan only", "Add --plan"
-        )
-    for option, value in (("--hold-last", wishes.hold_last_s), ("--fade", wishes.fade_s)):
-        if value is not None and not 0 <= value <= 600:
-            raise FrameError(option, f"{value:g} s is outside 0 to 600", "Give seconds")
-
-
-def _hold_s(audit: Audit, wishes: FilmWishes) -> Fraction:
-    hold_s = wishes.hold_last_s
-    if hold_s is None:
-        hold_s = audit.plan.hold_last_s if audit.plan is not None else DEFAULT_HOLD_S
-    return Fraction(hold_s).limit_denominator(1000)
-
-
-def _fade_share(recipe: Recipe, film_frame: int) -> float:
-    """0 until the fade begins, 1 on the last frame."""
-    fading = round(recipe.wishes.fade_s * recipe.fps)
-    if fading < 1:
-        return 0.0
-    left = recipe.film_frames - 1 - film_frame
-    return max(0.0, 1 - left / fading)
-
-
-def _pictures(recipe: Recipe) -> Iterator[Rgb]:
-    """Rendered a few ahead in threads, in the order of the film."""
-    return in_order(lambda one: _picture(recipe, one), recipe.chosen)
-
-
-def _picture(recipe: Recipe, one: Chosen) -> Rgb:
-    rgb = _rendered(recipe, one.frame_index)
-    if one.other_index is not None:
-        rgb = mix(rgb, _rendered(recipe, one.other_index), one.share)
-    if recipe.wishes.text and one.pose_index is not None:
-        rgb = write_text(rgb, progress_text(recipe.audit, one.pose_index, recipe.wishes.text))
-    return rgb
-
-
-def _rendered(recipe: Recipe, frame_index: int) -> Rgb:
-    frames = recipe.audit.frames
-    return render_frame(
-        frames.frames[frame_index],
-        frames.size_px,
-        recipe.framing,
-        recipe.corrections[frame_index],
-        recipe.audit.measures.pivot_px,
-    )
-
-
-def progress_text(audit: Audit, pose_index: int, wishes: tuple[str, ...]) -> str:
-    """Such as "layer 12 of 40   2.4 mm   0:31 h"; the time is the planned one."""
-    plan = audit.plan
-    assert plan is not None
-    pose = plan.poses[pose_index]
-    minutes = int(pose.t_s // 60)
-    words = {
-        "layer": f"layer {pose.layer} of {max(one.layer for one in plan.poses)}",
-        "height": f"{pose.z_mm:.1f} mm",
-        "time": f"{minutes // 60}:{minutes % 60:02d} h",
-    }
-    return "   ".join(words[wish] for wish in TEXTS if wish in wishes)
 
 
 def _metadata(recipe: Recipe) -> dict[str, str]:
@@ -298,6 +142,13 @@ def film_json(film: FilmReport, audit: Audit) -> dict[str, Any]:
         else None,
         "held": kinds.count("held"),
         "blended": kinds.count("blended"),
+        "moved": kinds.count("moved"),
+        "bridged_poses": [
+            audit.by_pose[one.pose_index].pose.pose
+            for one in film.chosen
+            if one.kind != "shot" and one.pose_index is not None
+        ],
+        "paced": asdict(film.paced) if film.paced is not None else None,
         "counts": audit.counts,
         "findings": [finding.as_json() for finding in film.findings],
     }
@@ -308,9 +159,11 @@ def film_lines(film: FilmReport, audit: Audit) -> list[str]:
     counts = ", ".join(f"{count} {name}" for name, count in audit.counts.items())
     size = f"{film.width_px} x {film.height_px} px"
     level = f", H.264 level {film.level}" if film.level else ""
+    paced = [f"pace: {film.paced.text()}"] if film.paced is not None else []
     return [
         f"{film.path}: {film.frames} frames, {film.seconds:.1f} s at {film.fps} frames/s, "
         f"{size}{level}",
         f"from {len(audit.frames)} frames: {counts}",
+        *paced,
         f"aligned: {film.alignment.text()}",
     ]

@@ -13,8 +13,9 @@ from capturehook.audit import verdicts as v
 from capturehook.audit.judge import Audit, FrameVerdict
 from capturehook.errors import Finding, FrameError
 
-Fill = Literal["hold", "blend", "skip"]
-FILLS: tuple[Fill, ...] = ("hold", "blend", "skip")
+Bridge = Literal["hold", "blend", "motion", "skip"]
+BRIDGES: tuple[Bridge, ...] = ("hold", "blend", "motion", "skip")
+MOST_NAMED = 6
 FAR_SHARE = 0.03  # a lone frame knocked further than this would cost too much of the picture
 
 
@@ -22,8 +23,9 @@ FAR_SHARE = 0.03  # a lone frame knocked further than this would cost too much o
 class Chosen:
     """One frame of the film.
 
-    ``kind`` is shot, held (the frame before stands in) or blended (``share`` of the frame
-    ``other_index`` mixed in). ``pose_index`` is None without a plan.
+    ``kind`` is shot, held (the frame before stands in), blended (``share`` of the frame
+    ``other_index`` mixed in) or moved (at ``share`` of the way to it). ``pose_index`` is None
+    without a plan. It is ``shown`` for so many film frames.
     """
 
     kind: str
@@ -31,6 +33,7 @@ class Chosen:
     pose_index: int | None
     other_index: int | None = None
     share: float = 0.0
+    shown: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +50,7 @@ class Correction:
 
 
 def choose_frames(
-    audit: Audit, fill: Fill = "hold", *, aligned: bool = True
+    audit: Audit, bridge: Bridge = "hold", *, aligned: bool = True
 ) -> tuple[list[Chosen], list[Finding]]:
     """The frames of the film in order, and what had to be filled or left out.
 
@@ -75,8 +78,8 @@ def choose_frames(
     ]
     known = [pose for pose, frame in enumerate(shown) if frame is not None]
     _refuse_nothing(audit, known)
-    chosen = _filled(shown, known, fill)
-    return chosen, _said(audit, known, fill)
+    chosen = _bridged(shown, known, bridge)
+    return chosen, _said(audit, known, bridge)
 
 
 def is_fit(audit: Audit, one: FrameVerdict, aligned: bool) -> bool:
@@ -94,37 +97,46 @@ def _refuse_nothing(audit: Audit, some: object) -> None:
         )
 
 
-def _filled(shown: list[int | None], known: list[int], fill: Fill) -> list[Chosen]:
+def _bridged(shown: list[int | None], known: list[int], bridge: Bridge) -> list[Chosen]:
     """From the first pose that is shown to the last."""
     chosen: list[Chosen] = []
     for pose in range(known[0], known[-1] + 1):
         frame = shown[pose]
         if frame is not None:
             chosen.append(Chosen(kind="shot", frame_index=frame, pose_index=pose))
-        elif fill != "skip":
-            chosen.append(_stand_in(shown, known, pose, fill))
+        elif bridge != "skip":
+            chosen.append(_stand_in(shown, known, pose, bridge))
     return chosen
 
 
-def _stand_in(shown: list[int | None], known: list[int], pose: int, fill: Fill) -> Chosen:
+def _stand_in(shown: list[int | None], known: list[int], pose: int, bridge: Bridge) -> Chosen:
     before = max(one for one in known if one < pose)
     after = min(one for one in known if one > pose)
     first, last = shown[before], shown[after]
     assert first is not None and last is not None
-    if fill == "hold":
+    if bridge == "hold":
         return Chosen(kind="held", frame_index=first, pose_index=pose)
     share = (pose - before) / (after - before)
-    return Chosen(kind="blended", frame_index=first, pose_index=pose, other_index=last, share=share)
+    kind = "blended" if bridge == "blend" else "moved"
+    return Chosen(kind=kind, frame_index=first, pose_index=pose, other_index=last, share=share)
 
 
-def _said(audit: Audit, known: list[int], fill: Fill) -> list[Finding]:
+def _said(audit: Audit, known: list[int], bridge: Bridge) -> list[Finding]:
     poses = len(audit.by_pose)
     findings = []
-    gone = known[-1] - known[0] + 1 - len(known)
+    gone = sorted(set(range(known[0], known[-1] + 1)) - set(known))
     if gone:
-        how = {"hold": "the frame before is held", "blend": "blended", "skip": "left out"}[fill]
-        text = f"{gone} poses without a fit frame inside the film: {how}"
-        findings.append(Finding("filled", "film", text))
+        how = {
+            "hold": "the frame before is held",
+            "blend": "blended from both neighbours",
+            "motion": "moved along between both neighbours",
+            "skip": "left out",
+        }[bridge]
+        names = ", ".join(str(audit.by_pose[pose].pose.pose) for pose in gone[:MOST_NAMED])
+        more = f" and {len(gone) - MOST_NAMED} more" if len(gone) > MOST_NAMED else ""
+        many = f"{len(gone)} pose{'s' if len(gone) > 1 else ''} without a fit frame"
+        text = f"{many} inside the film: {how} (pose {names}{more})"
+        findings.append(Finding("bridged", "film", text))
     for count, end in ((known[0], "first"), (poses - 1 - known[-1], "last")):
         if count:
             text = f"the {end} {count} poses have no fit frame; the film does without them"
@@ -159,30 +171,29 @@ def list_csv(
     chosen: list[Chosen],
     corrections: dict[int, Correction],
     fps: Fraction,
-    last_shown: int,
+    before: int = 0,
 ) -> str:
     """The film as a list for another editor: one row a frame, in order, with its corrections.
 
-    ``last_shown`` is how many film frames the last one stays.
+    ``before`` is how many film frames of a card come first.
     """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(LIST_COLUMNS)
-    for index, one in enumerate(chosen):
-        shown = last_shown if index == len(chosen) - 1 else 1
-        writer.writerow(_row(audit, one, corrections[one.frame_index], index, fps, shown))
+    at = before
+    for one in chosen:
+        writer.writerow(_row(audit, one, corrections[one.frame_index], at, fps))
+        at += one.shown
     return out.getvalue()
 
 
-def _row(
-    audit: Audit, one: Chosen, correction: Correction, index: int, fps: Fraction, shown: int
-) -> list[object]:
+def _row(audit: Audit, one: Chosen, correction: Correction, at: int, fps: Fraction) -> list[object]:
     frames = audit.frames.frames
     pose = audit.by_pose[one.pose_index].pose if one.pose_index is not None else None
     return [
-        index + 1,
-        f"{float(index / fps):.3f}",
-        shown,
+        at + 1,
+        f"{float(at / fps):.3f}",
+        one.shown,
         one.kind,
         frames[one.frame_index].path,
         frames[one.other_index].path if one.other_index is not None else "",

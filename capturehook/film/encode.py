@@ -12,7 +12,6 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, Literal
@@ -22,72 +21,13 @@ from numpy.typing import NDArray
 
 from capturehook.errors import FileError, FrameError
 from capturehook.files import replacing
-from capturehook.film.levels import h264_level
+from capturehook.film.codecs import Codec, check_size, codec_for, container_of, encoder_of
 from capturehook.frames.needs import pyav
 
 Quality = Literal["small", "good", "fine"]
-CONTAINERS = {".mp4": "mp4", ".m4v": "mp4", ".mov": "mov", ".mkv": "matroska", ".webm": "webm"}
 BT709_TAG = 1  # colour primaries, transfer and matrix of ITU-R BT.709 in H.273 code points
 NARROW_RANGE = 1
 KEY_FRAME_EVERY_S = 2
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Codec:
-    """One way to compress: encoders to try in turn, and how good is good for them."""
-
-    name: str
-    encoders: tuple[str, ...]
-    pixels: str
-    containers: tuple[str, ...]
-    rate_factor: tuple[int, int, int] | None  # small, good, fine; none: lossless
-    options: tuple[tuple[str, str], ...] = ()
-
-
-CODECS: dict[str, Codec] = {
-    codec.name: codec
-    for codec in (
-        Codec(
-            name="h264",
-            encoders=("libx264",),
-            pixels="yuv420p",
-            containers=("mp4", "mov", "matroska"),
-            rate_factor=(26, 19, 14),
-            options=(("preset", "medium"), ("rc-lookahead", "20")),  # frames held in memory
-        ),
-        Codec(
-            name="h265",
-            encoders=("libx265",),
-            pixels="yuv420p",
-            containers=("mp4", "mov", "matroska"),
-            rate_factor=(28, 22, 17),
-            options=(("preset", "medium"), ("x265-params", "log-level=error")),
-        ),
-        Codec(
-            name="vp9",
-            encoders=("libvpx-vp9",),
-            pixels="yuv420p",
-            containers=("webm", "matroska", "mp4"),
-            rate_factor=(36, 28, 20),
-            options=(("deadline", "good"), ("cpu-used", "2"), ("row-mt", "1")),
-        ),
-        Codec(
-            name="av1",
-            encoders=("libsvtav1", "libaom-av1"),
-            pixels="yuv420p",
-            containers=("mp4", "webm", "matroska"),
-            rate_factor=(40, 30, 22),
-        ),
-        Codec(
-            name="ffv1",
-            encoders=("ffv1",),
-            pixels="yuv444p",
-            containers=("matroska",),
-            rate_factor=None,
-            options=(("level", "3"),),
-        ),
-    )
-}
 
 
 class Film:
@@ -172,12 +112,12 @@ def open_film(
     """
     path = Path(path)
     fps = Fraction(fps)
-    kind = _codec(codec, path)
-    level = _check_size(width_px, height_px, fps, kind)
+    kind = codec_for(codec, path)
+    level = check_size(width_px, height_px, fps, kind)
     av = pyav()
     with replacing(path) as scrap:
         container = av.open(
-            str(scrap), "w", format=_container(path), options=_container_options(path)
+            str(scrap), "w", format=container_of(path), options=_container_options(path)
         )
         try:
             container.metadata.update(metadata or {})
@@ -209,95 +149,11 @@ def _refused(path: Path, codec: str, fault: Any) -> FileError | FrameError:
     )
 
 
-def available_codecs() -> list[str]:
-    """Names of CODECS that this machine can write."""
-    return [name for name, codec in CODECS.items() if _encoder(codec) is not None]
-
-
-def parse_fps(text: str, where: str = "--fps") -> Fraction:
-    """ "30", "23.976" or "30000/1001" -> an exact fraction; NTSC-like decimals are made exact.
-
-    Raises
-    ------
-    FrameError
-        Not a number, or not within 1 to 240.
-    """
-    try:
-        fps = Fraction(text.strip())
-    except (ValueError, ZeroDivisionError) as fault:
-        raise FrameError(
-            where, f"{text!r} is not a frame rate", "Give a number or a fraction, like 30000/1001"
-        ) from fault
-    fps = _exact(fps)
-    if not 1 <= fps <= 240:
-        raise FrameError(where, f"{text} frames/s is outside 1 to 240", "Usual are 24, 25, 30, 60")
-    return fps
-
-
-def _exact(fps: Fraction) -> Fraction:
-    """23.976, 29.97, 59.94 mean n x 1000/1001 (common practice, no source)."""
-    for whole in (24, 30, 60, 120):
-        if fps != whole and abs(fps - Fraction(whole * 1000, 1001)) < Fraction(1, 200):
-            return Fraction(whole * 1000, 1001)
-    return fps
-
-
-def _codec(name: str, path: Path) -> Codec:
-    if name not in CODECS:
-        raise FrameError("--codec", f"{name!r} is not known", f"Use one of {', '.join(CODECS)}")
-    codec = CODECS[name]
-    container = _container(path)
-    if container not in codec.containers:
-        endings = [end for end, kind in CONTAINERS.items() if kind in codec.containers]
-        raise FrameError(
-            str(path), f"{name} does not go into {path.suffix}", f"Use {' or '.join(endings)}"
-        )
-    if _encoder(codec) is None:
-        raise FrameError(
-            "--codec",
-            f"this machine's av library has no encoder for {name}",
-            f"Use one of {', '.join(available_codecs())}",
-        )
-    return codec
-
-
-def _container(path: Path) -> str:
-    kind = CONTAINERS.get(path.suffix.lower())
-    if kind is None:
-        raise FrameError(
-            str(path),
-            f"the ending {path.suffix or '(none)'} does not name a kind of film",
-            f"Use one of {' '.join(CONTAINERS)}",
-        )
-    return kind
-
-
 def _container_options(path: Path) -> dict[str, str]:
     """Index first, so that a film plays while it still loads; and colour in the file's head."""
-    if _container(path) in ("mp4", "mov"):
+    if container_of(path) in ("mp4", "mov"):
         return {"movflags": "+faststart+write_colr"}
     return {}
-
-
-def _encoder(codec: Codec) -> str | None:
-    av = pyav()
-    for name in codec.encoders:
-        try:
-            av.Codec(name, "w")
-        except av.codec.codec.UnknownCodecError:
-            continue
-        return name
-    return None
-
-
-def _check_size(width_px: int, height_px: int, fps: Fraction, codec: Codec) -> str | None:
-    if width_px % 2 or height_px % 2 or min(width_px, height_px) < 16:
-        raise FrameError(
-            "film",
-            f"{width_px} x {height_px} px: both sides must be even and at least 16",
-            "Round them down to even numbers",
-        )
-    return h264_level(width_px, height_px, fps) if codec.name == "h264" else None
 
 
 def _add_stream(
@@ -313,7 +169,7 @@ def _add_stream(
         options["crf"] = str(codec.rate_factor[("small", "good", "fine").index(quality)])
     if level is not None:
         options["level"] = level.replace(".", "")  # "4.0" is 4 to some builds, 40 is plain
-    stream = container.add_stream(_encoder(codec), rate=fps, options=options)
+    stream = container.add_stream(encoder_of(codec), rate=fps, options=options)
     stream.width, stream.height = size
     stream.pix_fmt = codec.pixels
     context = stream.codec_context

@@ -133,6 +133,12 @@ def mix(first: Rgb, second: Rgb, share: float) -> Rgb:
     return np.asarray(codes)
 
 
+def mix_where(first: Rgb, second: Rgb, share: NDArray[np.float32]) -> Rgb:
+    """``share`` (H, W) of the first, the rest of the second, on coded values."""
+    part = share[..., None]
+    return np.asarray(np.rint(first * part + second * (1 - part)).astype(first.dtype))
+
+
 def _linear(rgb: Rgb) -> NDArray[np.float32]:
     deep = rgb.astype(np.uint16) * 257 if rgb.dtype == np.uint8 else rgb
     return np.asarray(_light_of_codes()[deep])

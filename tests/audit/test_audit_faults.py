@@ -9,7 +9,8 @@ from PIL import Image
 
 from capturehook.audit.judge import audit_frames
 from capturehook.errors import FrameError
-from capturehook.film.assemble import FilmWishes, plan_film
+from capturehook.film.recipe import plan_film
+from capturehook.film.wishes import FilmWishes
 from capturehook.frames.listing import load_frames
 from tests.frames.shoot import Shoot, Shot, make_plan, make_shoot
 

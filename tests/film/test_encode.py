@@ -9,8 +9,15 @@ import numpy as np
 import pytest
 
 from capturehook.errors import FileError, FrameError
-from capturehook.film.encode import CODECS, _refused, available_codecs, open_film, parse_fps
-from capturehook.film.levels import fits_level, h264_level, macroblocks
+from capturehook.film.codecs import (
+    CODECS,
+    available_codecs,
+    fits_level,
+    h264_level,
+    macroblocks,
+    parse_fps,
+)
+from capturehook.film.encode import _refused, open_film
 from tests.film.bt709 import rgb_to_ycbcr_8bit
 
 # Two flat halves each; the colours are arbitrary, none is grey.

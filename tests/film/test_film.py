@@ -13,10 +13,11 @@ from skimage.registration import phase_cross_correlation
 
 from capturehook.audit.judge import audit_frames
 from capturehook.errors import FrameError
-from capturehook.film.assemble import FilmWishes, assemble_film
+from capturehook.film.assemble import assemble_film
 from capturehook.film.choose import Correction, choose_frames
 from capturehook.film.framing import CROPS, frame_film
 from capturehook.film.render import write_text
+from capturehook.film.wishes import FilmWishes
 from capturehook.frames.listing import load_frames
 from capturehook.physics.colour import luminance_of_srgb
 from tests.frames.shoot import coded_of, make_shoot
@@ -138,10 +139,10 @@ def test_spoilt_frames_are_held_blended_or_skipped(tmp_path):
     shoot.shots[9].blur = 1.5
     audit = audited(shoot, tmp_path)
     kinds = {}
-    for fill in ("hold", "blend", "skip"):
+    for fill in ("hold", "blend", "motion", "skip"):
         chosen, findings = choose_frames(audit, fill)
         kinds[fill] = [one.kind for one in chosen]
-        assert [finding.code for finding in findings] == ["filled"]
+        assert [finding.code for finding in findings] == ["bridged"]
     assert [k for k, kind in enumerate(kinds["hold"]) if kind == "held"] == [9, 15]
     assert [k for k, kind in enumerate(kinds["blend"]) if kind == "blended"] == [9, 15]
     assert kinds["skip"] == ["shot"] * (POSES - 2)
@@ -151,7 +152,7 @@ def test_blended_frame_lies_between_its_neighbours_in_light(tmp_path):
     shoot = make_shoot(POSES)
     shoot.shots[8].ev, shoot.shots[10].ev = -0.2, 0.2
     del shoot.shots[9]
-    film, _ = filmed(shoot, tmp_path, fill="blend", align="none")
+    film, _ = filmed(shoot, tmp_path, bridge="blend", align="none")
     linear = 2.0 ** light(film)
     assert len(film) == POSES
     assert linear[9] == pytest.approx((linear[8] + linear[10]) / 2, rel=0.02)
@@ -199,7 +200,7 @@ def test_list_names_every_film_frame_with_its_corrections(tmp_path):
     assemble_film(
         audit,
         tmp_path / "film.mp4",
-        FilmWishes(fill="blend", even_light="lamps", hold_last_s=1.0),
+        FilmWishes(bridge="blend", even_light="lamps", hold_last_s=1.0),
         list_path=tmp_path / "chosen.csv",
     )
     with (tmp_path / "chosen.csv").open(encoding="utf-8", newline="") as file:

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from capturehook.audit.verdicts import VERDICTS
-from capturehook.film.encode import CODECS
+from capturehook.film.codecs import CODECS
 from capturehook.film.framing import CROPS
 from tests.docs.pages import page_text
 from tests.frames.shoot import make_shoot

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from capturehook.audit.judge import audit_frames
-from capturehook.film.assemble import FilmWishes, assemble_film
+from capturehook.film.assemble import assemble_film
+from capturehook.film.wishes import FilmWishes
 from capturehook.frames.listing import load_frames
 from capturehook.model.plan import load_plan
 from tests.film.measure_film import film_pictures, quality_of

@@ -61,11 +61,11 @@ def test_assemble_makes_the_film_and_the_list(faulty):
     done = run(
         faulty,
         *("assemble", "card", "--plan", "plan.json", "-o", "film.mp4", "--even-light"),
-        *("--crop", "16:9", "--fill", "blend", "--progress-text", "layer,height"),
+        *("--crop", "16:9", "--bridge", "blend", "--progress-text", "layer,height"),
         *("--list", "chosen.csv", "--json"),
     )
     data = json.loads(done.stdout)
-    assert done.returncode == 1 and [f["code"] for f in data["findings"]] == ["filled"]
+    assert done.returncode == 1 and [f["code"] for f in data["findings"]] == ["bridged"]
     assert (data["width_px"], data["height_px"]) == (160, 90)
     assert (data["shots"], data["blended"], data["frames"]) == (9, 1, 16)
     assert (faulty / "film.mp4").stat().st_size > 1000

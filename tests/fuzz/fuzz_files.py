@@ -380,7 +380,8 @@ def frames_case(rng: Random, counts: Counts, folder: Path) -> Case:
 
 
 def _film(counts: Counts, audit: Any, folder: Path) -> list[str]:
-    from capturehook.film.assemble import FilmWishes, assemble_film
+    from capturehook.film.assemble import assemble_film
+    from capturehook.film.wishes import FilmWishes
 
     out = folder / "film.mp4"
     made, wrong = guarded(counts, "film", lambda: assemble_film(audit, out, FilmWishes()))

@@ -1,0 +1,77 @@
+"""The pictures of a film one after another, drawn as its recipe says."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from capturehook.audit.judge import Audit
+from capturehook.film.bridge import in_between
+from capturehook.film.choose import Chosen
+from capturehook.film.recipe import Recipe
+from capturehook.film.render import Rgb, fade, mix, render_frame, write_text
+from capturehook.film.wishes import TEXTS
+from capturehook.frames.measure import in_order
+
+
+def film_pictures(recipe: Recipe, progress: Callable[[int], None] | None = None) -> Iterator[Rgb]:
+    """Every film frame in order; ``progress`` is called with the count of pictures drawn.
+
+    Pictures are drawn a few ahead in threads.
+
+    Raises
+    ------
+    FrameError
+        A picture cannot be read.
+    """
+    at = 0
+    drawn = in_order(lambda one: _picture(recipe, one), recipe.chosen)
+    for index, (one, rgb) in enumerate(zip(recipe.chosen, drawn, strict=True)):
+        for _ in range(one.shown):
+            yield fade(rgb, _fade_share(recipe, at))
+            at += 1
+        if progress is not None:
+            progress(index + 1)
+
+
+def _fade_share(recipe: Recipe, film_frame: int) -> float:
+    """0 until the fade begins, 1 on the last frame."""
+    fading = round(recipe.wishes.fade_s * recipe.fps)
+    if fading < 1:
+        return 0.0
+    left = recipe.film_frames - 1 - film_frame
+    return max(0.0, 1 - left / fading)
+
+
+def _picture(recipe: Recipe, one: Chosen) -> Rgb:
+    rgb = _rendered(recipe, one.frame_index)
+    if one.other_index is not None:
+        other = _rendered(recipe, one.other_index)
+        rgb = (in_between if one.kind == "moved" else mix)(rgb, other, one.share)
+    if recipe.wishes.text and one.pose_index is not None:
+        rgb = write_text(rgb, progress_text(recipe.audit, one.pose_index, recipe.wishes.text))
+    return rgb
+
+
+def _rendered(recipe: Recipe, frame_index: int) -> Rgb:
+    frames = recipe.audit.frames
+    return render_frame(
+        frames.frames[frame_index],
+        frames.size_px,
+        recipe.framing,
+        recipe.corrections[frame_index],
+        recipe.audit.measures.pivot_px,
+    )
+
+
+def progress_text(audit: Audit, pose_index: int, wishes: tuple[str, ...]) -> str:
+    """Such as "layer 12 of 40   2.4 mm   0:31 h"; the time is the planned one."""
+    plan = audit.plan
+    assert plan is not None
+    pose = plan.poses[pose_index]
+    minutes = int(pose.t_s // 60)
+    words = {
+        "layer": f"layer {pose.layer} of {max(one.layer for one in plan.poses)}",
+        "height": f"{pose.z_mm:.1f} mm",
+        "time": f"{minutes // 60}:{minutes % 60:02d} h",
+    }
+    return "   ".join(words[wish] for wish in TEXTS if wish in wishes)

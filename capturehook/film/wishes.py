@@ -1,0 +1,75 @@
+"""What a film should be, and whether that can be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from capturehook.audit.judge import Audit
+from capturehook.errors import FrameError
+from capturehook.film.align import Align
+from capturehook.film.choose import Bridge
+from capturehook.film.encode import Quality
+from capturehook.film.pace import Pace
+from capturehook.frames.light import EvenLight
+
+TEXTS = ("layer", "height", "time")
+DEFAULT_FPS = "30"
+DEFAULT_HOLD_S = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FilmWishes:
+    """What the film should be; None means: from the plan, or the default.
+
+    ``length_s`` is of the whole film, shown at an even or eased ``pace``; without it each
+    frame is shown once. ``bridge`` says what stands in for poses without a fit frame. ``text``
+    holds some of TEXTS; ``align`` undoes shifts, shifts with turn and scale, nothing, or as
+    much of it as is there (auto). ``even_light`` takes out what changes from frame to frame
+    ("lamps") or slow changes of daylight too ("all").
+    """
+
+    fps: str | None = None
+    length_s: float | None = None
+    pace: Pace = "even"
+    bridge: Bridge = "hold"
+    crop: str = "keep"
+    width_px: int | None = None
+    centre_px: tuple[float, float] | None = None
+    align: Align = "auto"
+    even_light: EvenLight | None = None
+    hold_last_s: float | None = None
+    fade_s: float = 0.0
+    text: tuple[str, ...] = ()
+    codec: str = "h264"
+    quality: Quality = "good"
+    title: str | None = None
+
+
+def check_wishes(audit: Audit, wishes: FilmWishes) -> None:
+    """Refuse what cannot be, before any picture is read.
+
+    Raises
+    ------
+    FrameError
+    """
+    unknown = [word for word in wishes.text if word not in TEXTS]
+    if unknown:
+        raise FrameError(
+            "--progress-text", f"{unknown[0]!r} is not known", f"Use {', '.join(TEXTS)}"
+        )
+    if wishes.text and audit.plan is None:
+        raise FrameError(
+            "--progress-text", "layers and heights are known from the plan only", "Add --plan"
+        )
+    for option, value in (("--hold-last", wishes.hold_last_s), ("--fade", wishes.fade_s)):
+        if value is not None and not 0 <= value <= 600:
+            raise FrameError(option, f"{value:g} s is outside 0 to 600", "Give seconds")
+
+
+def hold_s(audit: Audit, wishes: FilmWishes) -> Fraction:
+    """Seconds the last frame stays."""
+    seconds = wishes.hold_last_s
+    if seconds is None:
+        seconds = audit.plan.hold_last_s if audit.plan is not None else DEFAULT_HOLD_S
+    return Fraction(seconds).limit_denominator(1000)
