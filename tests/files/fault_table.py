@@ -1,11 +1,12 @@
 """Writes the table of docs/reference/faults.md anew: `python tests/files/fault_table.py`.
 
-Each row is what `capturehook apply JOB` really says when that operation fails.
+Each message is what `capturehook apply JOB` really says when that operation fails.
 """
 
 from __future__ import annotations
 
 import io
+import os
 import re
 import sys
 import tempfile
@@ -34,13 +35,20 @@ def told(fault: Fault) -> tuple[int, str]:
 
 
 def table() -> str:
-    rows = ["| operation | fails with | exit code | message |", "|---|---|---|---|"]
+    """One row for each message; REASON stands for the system's own word for the error."""
+    rows: dict[tuple[int, str], dict[str, list[str]]] = {}
     for fault in FAULTS:
         code, message = told(fault)
         message = re.sub(r"^Error: ", "", message).replace("|", "\\|")
-        rows.append(f"| {fault.operation} | {errorcode[fault.code]} | {code} | {message} |")
+        message = message.replace(os.strerror(fault.code), "REASON")
+        at = rows.setdefault((code, message), {}).setdefault(fault.operation, [])
+        at.append(errorcode[fault.code])
+    lines = ["| message | exit code | when |", "|---|---|---|"]
+    for (code, message), found in rows.items():
+        when = "; ".join(f"{operation}: {', '.join(names)}" for operation, names in found.items())
+        lines.append(f"| {message} | {code} | {when} |")
     names = ", ".join(f"`{command.name}`" for command in COMMANDS)
-    return "\n".join([*rows, "", f"Tried on: {names}.", ""])
+    return "\n".join([*lines, "", f"Tried on: {names}.", ""])
 
 
 def page_with(text: str, new: str) -> str:
