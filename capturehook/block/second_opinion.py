@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -55,11 +56,65 @@ def _machine() -> Any:
     return _machine_class()()
 
 
-@lru_cache(maxsize=4096)
-def _parsed(code: str) -> Any:
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """What pygcode reads in a line that it can judge.
+
+    ``number`` is that of its G command, ``words`` the others; ``block`` is pygcode's own, None
+    for plain motion. ``e_absolute`` is what M82 and M83 say, which pygcode does not know.
+    """
+
+    number: int
+    words: dict[str, float]
+    block: Any = None
+    e_absolute: bool | None = None
+
+
+_NUMERALS = str.maketrans("", "", "0123456789.")
+"""A line without these has the form of all lines that differ by their numbers alone."""
+
+
+@lru_cache(maxsize=512)
+def _read(line: str) -> _Read | None:
+    """One line; None where pygcode has nothing to judge."""
+    code = line.split(";", 1)[0].strip()
+    if code in ("M82", "M83"):
+        return _Read(int(code[1:]), {}, e_absolute=code == "M82")
+    match = _CODE.match(code)
+    if match is None or match[1] == "M":
+        return None  # pins, waits, messages
+    if code.startswith(("G0 ", "G1 ")):
+        _judge(code.translate(_NUMERALS), code)
+        read = _word_class()
+        words = [read(word[0], word[1:]) for word in code[3:].split()]
+        return _Read(int(code[1]), {word.letter: float(word.value) for word in words})
+    block = _line(code).block
+    return _Read(int(match[2]), {word.letter: word.value for word in block.words[1:]}, block)
+
+
+@lru_cache(maxsize=1)
+def _word_class() -> Any:
+    from pygcode import Word
+
+    return Word
+
+
+@lru_cache(maxsize=64)
+def _line(code: str) -> Any:
     from pygcode import Line
 
     return Line(code)
+
+
+_judged: set[str] = set()
+
+
+def _judge(form: str, code: str) -> None:
+    """Lines of one form, told apart by their numbers alone, are judged once as a whole; their
+    numbers, each."""
+    if form not in _judged:
+        _line(code)
+        _judged.add(form)
 
 
 def check_block(lines: Sequence[bytes], found: Found, family: Family, prime_mm: float) -> None:
@@ -84,12 +139,11 @@ def check_block(lines: Sequence[bytes], found: Found, family: Family, prime_mm: 
     x, y, z = ((number or 0.0) / unit for number in found.number)
     modes = _lead_in(machine, "G20" if found.inch else "G21", "G90", (x, y, z))
     if not found.absolute:
-        machine.process_block(_parsed("G91").block)
+        machine.process_block(_line("G91").block)
         modes = _modes(machine)
     before = (machine.e, machine.e_absolute, machine.feed)
-    texts, fed = [line.decode("ascii") for line in lines], 0.0
-    for text in texts:
-        fed += _step(machine, text, family)
+    texts = [line.decode("ascii") for line in lines]
+    fed = sum(_step(machine, text, family) for text in texts)
     faults = _differences(machine, (x, y, z), before, family.e_absolute(found), modes)
     prime = prime_mm / family.mm_per_unit(found) / e_unit
     if not math.isclose(fed, prime, abs_tol=1e-5):
@@ -104,61 +158,59 @@ def check_block(lines: Sequence[bytes], found: Found, family: Family, prime_mm: 
 
 def _lead_in(
     machine: Any, units: str, distance: str, at: tuple[float, float, float]
-) -> tuple[str, ...]:
+) -> tuple[Any, ...]:
     """Bring the machine to a place in some modes; the modes it is in then."""
     modes = _modes(machine)
-    for line in (units, distance):
-        if line not in modes:
-            machine.process_block(_parsed(line).block)
+    wanted = {one: type(_line(one).block.gcodes[0]) for one in (units, distance)}
+    switched = [one for one, kind in wanted.items() if kind not in modes]
+    for one in switched:
+        machine.process_block(_line(one).block)
     machine.move_to(X=at[0], Y=at[1], Z=at[2])
-    return _modes(machine) if not {units, distance} <= set(modes) else modes
+    return _modes(machine) if switched else modes
 
 
-def _modes(machine: Any) -> tuple[str, ...]:
-    """Distance mode, units and plane."""
+def _modes(machine: Any) -> tuple[Any, ...]:
+    """Distance mode, units and plane, as pygcode's classes of them."""
     mode = machine.mode
-    return tuple(str(one) for one in (mode.distance, mode.units, mode.plane_selection))
+    return (type(mode.distance), type(mode.units), type(mode.plane_selection))
 
 
 def _step(machine: Any, line: str, family: Family) -> float:
     """One line on the machine; returns the filament it fed (E units)."""
-    code = line.split(";", 1)[0].strip()
-    if not code:
-        return 0.0
-    if code in ("M82", "M83"):
-        machine.e_absolute = code == "M82"
-        return 0.0
-    match = _CODE.match(code)
-    if match is None or match[1] == "M":
-        return 0.0  # pins, waits, messages: no motion for pygcode to judge
     try:
-        parsed = _parsed(code)
+        read = _read(line)
     except Exception as fault:
         raise ProofError(
             "second opinion", f"{line!r} does not parse ({fault})", "Please report this"
         ) from fault
-    number = int(match[2])
-    if number in (90, 91) and family.firmware.g90_sets_e:
-        machine.e_absolute = number == 90
+    if read is None:
+        return 0.0
+    if read.e_absolute is not None:
+        machine.e_absolute = read.e_absolute
+        return 0.0
+    if read.number in (90, 91) and family.firmware.g90_sets_e:
+        machine.e_absolute = read.number == 90
     before = machine.e
-    _run(machine, parsed, number, family.e_letter)
-    return 0.0 if number == 92 else float(machine.e - before)
+    _run(machine, read, family.e_letter)
+    return 0.0 if read.number == 92 else float(machine.e - before)
 
 
-def _run(machine: Any, parsed: Any, number: int, e_letter: str) -> None:
-    words = {word.letter: word.value for word in parsed.block.words[1:]}
+def _run(machine: Any, read: _Read, e_letter: str) -> None:
+    words, number = read.words, read.number
     if number == 92:
         machine.e = float(words.get(e_letter, machine.e))
         return
     if number in (4, 10, 11):
         return
     machine.feed = float(words.get("F", machine.feed))
-    if e_letter in words and number in (0, 1):
+    if number not in (0, 1):
+        machine.process_block(read.block)
+        return
+    if e_letter in words:
         machine.extrude(float(words[e_letter]))
-    if number in (0, 1):
-        machine.move_to(**{axis: words[axis] for axis in "XYZ" if axis in words})
-    else:
-        machine.process_block(parsed.block)
+    places = {axis: words[axis] for axis in "XYZ" if axis in words}
+    if places:
+        machine.move_to(**places)
 
 
 def _differences(
@@ -166,7 +218,7 @@ def _differences(
     at: tuple[float, float, float],
     before: tuple[float, bool, float],
     e_counts: bool,
-    modes: tuple[str, ...],
+    modes: tuple[Any, ...],
 ) -> list[str]:
     """What is not as it was; ``before`` is E, its mode (M82) and F."""
     pos, (e, e_absolute, feed) = machine.pos, before
@@ -182,5 +234,6 @@ def _differences(
     if machine.e_absolute != e_absolute:
         faults.append("the extruder's mode has changed")
     if _modes(machine) != modes:
-        faults.append(f"modes are {' '.join(_modes(machine))}, were {' '.join(modes)}")
+        names = (" ".join(str(kind()) for kind in kinds) for kinds in (_modes(machine), modes))
+        faults.append("modes are {}, were {}".format(*names))
     return faults

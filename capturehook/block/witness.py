@@ -470,9 +470,13 @@ class _Block:
         level = self.stated.level_z_mm - shift[2]
         if level < floor - SAME:
             raise _fail(self.name, "the hop is stated lower than where the nozzle stands")
+        seen: tuple[float, ...] = ()
         for one in self.steps:
             if one.command.code in ("G2", "G3"):
                 raise _fail(self.name, "the block holds an arc")
+            if one.end == seen:
+                continue  # stands where the one before it was found to be clear
+            seen = one.end
             low = min(one.start[2], one.end[2])
             in_xy = hypot(one.end[0] - one.start[0], one.end[1] - one.start[1]) > 0
             if in_xy and low < level - SAME and not self._is_wipe(one, shift):

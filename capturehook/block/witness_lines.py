@@ -25,6 +25,8 @@ _NAME = re.compile(r"\s*([A-Za-z_][A-Za-z_]+[A-Za-z0-9_]*)(?=\s|$)(.*)", re.S)
 _WORD = re.compile(r"\s*([A-Za-z])\s*([-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))?(?![0-9.+-])")
 _NUMBERED = re.compile(r"\s*[Nn]\s*[0-9]+(?=\D)")
 _SUM = re.compile(r"\*\s*[0-9]*\s*$")
+_PLAIN = re.compile(rb"G[0-3](?: [A-FH-LO-SU-Z]-?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+))+")
+"""Motion as most jobs write it: no N, G, M or T among its words."""
 _ROUND = re.compile(r"\([^()]*\)")
 
 
@@ -41,12 +43,17 @@ class Command:
         return self.words.get(letter)
 
 
-@lru_cache(maxsize=16384)
+@lru_cache(maxsize=2048)
 def commands_of(line: bytes, several: str) -> tuple[Command, ...]:
     """What a line commands, in the order in which it is carried out.
 
     ``several`` is the family's way with several commands on a line (model/contracts.py).
     """
+    if _PLAIN.fullmatch(line):
+        code, *parts = line.decode("ascii").split(" ")
+        words: dict[str, float | None] = {part[0]: float(part[1:]) for part in parts}
+        if len(words) == len(parts):  # no letter twice
+            return (Command(code, words),)
     text = line.decode("latin-1").lstrip("\xef\xbb\xbf")
     code = _without_comment(text)
     numbered = _NUMBERED.match(code)

@@ -6,8 +6,7 @@ docs/reference/gcode_facts.md. What cannot be told is None, with the place of th
 
 from __future__ import annotations
 
-from copy import copy
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from math import pi
 
 from capturehook.block.witness_lines import FOREIGN, Command
@@ -71,7 +70,9 @@ class Found:
     """Where the last line stands that lost something; -1: nothing has stated it yet."""
 
     def copy(self) -> Found:
-        twin = copy(self)
+        twin = object.__new__(Found)
+        for name in _FIELDS:
+            setattr(twin, name, getattr(self, name))
         twin.number, twin.shift, twin.offset = [*self.number], [*self.shift], [*self.offset]
         return twin
 
@@ -90,6 +91,9 @@ class Found:
             self.tool,
             tuple(self.shift),
         )
+
+
+_FIELDS = tuple(one.name for one in fields(Found))
 
 
 @dataclass(slots=True)

@@ -24,7 +24,7 @@ from capturehook.place.obstacles import Surroundings
 from capturehook.place.route import find_route, refuse_touch
 from capturehook.place.shutter import hold_ms, settle_ms
 from capturehook.place.split import split_move
-from capturehook.place.stops import find_gap, find_resume_gap, find_stop
+from capturehook.place.stops import find_gap, find_resume_gap, find_stop, find_stops
 from capturehook.place.turns import find_split, spiral_centre
 from capturehook.place.wipe import wipe_back
 from capturehook.read.job import Job
@@ -55,12 +55,15 @@ def place_stops(job: Job, chosen: Sequence[int]) -> tuple[list[Stop], list[Findi
     """The best line for each chosen layer; layers that have none become findings."""
     stops, findings = [], []
     centre = spiral_centre(job.moves, job.layers) if job.layers.spiral else (0.0, 0.0)
-    for layer_index in chosen:
-        found = _spiral_stop(job, int(layer_index), centre) or _layer_stop(job, int(layer_index))
-        if isinstance(found, NoStop):
-            findings.append(_left_out(job, found))
+    layers = [int(layer_index) for layer_index in chosen]
+    found = [_spiral_stop(job, layer, centre) or _resume_stop(job, layer) for layer in layers]
+    rest = [layer for layer, stop in zip(layers, found, strict=True) if stop is None]
+    between = iter(_layer_stops(job, rest))
+    for stop in (one or next(between) for one in found):
+        if isinstance(stop, NoStop):
+            findings.append(_left_out(job, stop))
         else:
-            stops.append(found)
+            stops.append(stop)
     return stops, findings
 
 
@@ -80,17 +83,24 @@ def _spiral_stop(job: Job, layer_index: int, centre: tuple[float, float]) -> Sto
     return Stop(layer_index=layer_index, line_index=line_index, split=split)
 
 
-def _layer_stop(job: Job, layer_index: int) -> Stop | NoStop:
-    want_mm = job.profile.retract.stroke_mm
+def _resume_stop(job: Job, layer_index: int) -> Stop | None:
+    """Where printing goes on in a feature that the profile wishes, if anywhere."""
     resume = job.profile.capture.resume
-    if resume != "as-is":
-        gap = find_resume_gap(job.read, job.layers, layer_index, job.features, resume)
-        found = find_stop(job.read, gap, job.spans, want_mm) if gap is not None else None
-        if isinstance(found, Stop):
-            return found
-    gap = find_gap(job.read, job.layers, layer_index, job.source)
+    if resume == "as-is":
+        return None
+    gap = find_resume_gap(job.read, job.layers, layer_index, job.features, resume)
+    if gap is None:
+        return None
+    found = find_stop(job.read, gap, job.spans, job.profile.retract.stroke_mm)
+    return found if isinstance(found, Stop) else None
+
+
+def _layer_stops(job: Job, layers: Sequence[int]) -> list[Stop | NoStop]:
+    """The best line between each layer and the next."""
+    gaps = [find_gap(job.read, job.layers, layer, job.source) for layer in layers]
     bed_sinks = job.profile.machine.moves == "bed-z"
-    return find_stop(job.read, gap, job.spans, want_mm, bed_sinks=bed_sinks)
+    want_mm = job.profile.retract.stroke_mm
+    return find_stops(job.read, gaps, job.spans, want_mm, bed_sinks=bed_sinks)
 
 
 def _left_out(job: Job, none: NoStop) -> Finding:

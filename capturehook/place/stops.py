@@ -9,9 +9,11 @@ ends where the job goes on and the part is not visited twice (docs/explain/pose_
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from capturehook.model.layers import LayerTable
 from capturehook.model.moves import MoveTable
@@ -19,7 +21,10 @@ from capturehook.model.stop import NoStop, Stop
 from capturehook.read.features import Features
 from capturehook.read.moves import JobMoves
 from capturehook.read.source import Source
-from capturehook.read.spans import Spans, edges_between, is_inside
+from capturehook.read.spans import Spans, edges_of, is_inside
+
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 
 HARMLESS_AFTER_PRINTING = frozenset(
     {
@@ -124,64 +129,115 @@ def _end_of_printing(job: JobMoves, low: int, source: Source) -> int:
 def find_stop(
     job: JobMoves, gap: Gap, spans: Spans, want_retract_mm: float, *, bed_sinks: bool = False
 ) -> Stop | NoStop:
-    """The best line of a gap, or why there is none.
+    """As :func:`find_stops`, for one gap."""
+    return find_stops(job, [gap], spans, want_retract_mm, bed_sinks=bed_sinks)[0]
+
+
+def find_stops(
+    job: JobMoves,
+    gaps: Sequence[Gap],
+    spans: Spans,
+    want_retract_mm: float,
+    *,
+    bed_sinks: bool = False,
+) -> list[Stop | NoStop]:
+    """The best line of each gap, or why there is none; all gaps at once.
 
     ``bed_sinks``: the end code lowers the part out of the picture, so the frame of the
     finished part comes before that, once filament is retracted.
     """
-    candidates = _candidates(job.table, gap, spans)
-    free = [line for line in candidates if not _forbidden(spans, line)]
-    free = [line for line in free if not _in_bare_wipe(job.table, line)]
-    if not free:
-        kinds = sorted(
-            {kind for kind, one in spans.items() for line in candidates if is_inside(one, line)}
-        )
-        reason = " and ".join(kinds) or "wipe"
-        return NoStop(layer_index=gap.layer_index, line_index=gap.low, reason=reason)
-    worth = {line: _worth(job, gap, line, want_retract_mm) for line in free}
-    if bed_sinks and gap.next_move < 0 and max(worth.values())[0] == RETRACTED:
-        worth = {line: (*one[:2], -one[2]) for line, one in worth.items()}
-    best = max(free, key=lambda line: (*worth[line], line))
-    return Stop(layer_index=gap.layer_index, line_index=best, finished=gap.next_move < 0)
+    line, gap_no = _candidates(job.table, gaps, spans)
+    inside = {kind: is_inside(one, line) for kind, one in spans.items()}
+    barred = _in_bare_wipe(job.table, line)
+    for one in inside.values():
+        barred |= one
+    worth = _worth(job, gaps, line, gap_no, want_retract_mm)
+    if bed_sinks:
+        _prefer_low(gaps, gap_no, barred, worth)
+    free = np.flatnonzero(~barred)
+    best = free[np.lexsort((line[free], *worth[:, free], gap_no[free]))]
+    is_last = np.ones(len(best), np.bool_)
+    is_last[:-1] = gap_no[best[1:]] != gap_no[best[:-1]]
+    at_gap = dict(zip(gap_no[best[is_last]].tolist(), line[best[is_last]].tolist(), strict=True))
+    found: list[Stop | NoStop] = []
+    for number, gap in enumerate(gaps):
+        at = at_gap.get(number)
+        if at is None:
+            kinds = sorted(k for k, one in inside.items() if one[gap_no == number].any())
+            reason = " and ".join(kinds) or "wipe"
+            found.append(NoStop(layer_index=gap.layer_index, line_index=gap.low, reason=reason))
+        else:
+            found.append(
+                Stop(layer_index=gap.layer_index, line_index=at, finished=gap.next_move < 0)
+            )
+    return found
 
 
-def _candidates(moves: MoveTable, gap: Gap, spans: Spans) -> list[int]:
-    """Before each move of the gap, right after it, before a firmware un-retract, and at the
-    edges of what must not be split."""
-    first, last = np.searchsorted(moves.line_index, (gap.low, gap.high))
-    of_moves = moves.line_index[first:last].tolist()
-    lines = {gap.low, gap.high, *of_moves, *(line + 1 for line in of_moves)}
-    first, last = np.searchsorted(moves.event_line_index, (gap.low, gap.high))
-    lines.update(moves.event_line_index[first:last].tolist())
-    for one in spans.values():
-        lines.update(edges_between(one, gap.low, gap.high))
-    return sorted(lines)
+def _candidates(moves: MoveTable, gaps: Sequence[Gap], spans: Spans) -> tuple[Ints, Ints]:
+    """Lines at which a block may stand, rising within each gap, and the number of its gap.
+
+    Before each move of the gap, right after it, before a firmware un-retract, and at the
+    edges of what must not be split.
+    """
+    low = np.array([gap.low for gap in gaps], np.int64)
+    high = np.array([gap.high for gap in gaps], np.int64)
+    number = np.arange(len(gaps))
+    lines, of_gap = [low, high], [number, number]
+    for table, side in (
+        (moves.line_index, "left"),
+        (moves.event_line_index, "left"),
+        *((edges_of(one), "right") for one in spans.values()),
+    ):
+        first = np.searchsorted(table, low)
+        count = np.searchsorted(table, high, side=side) - first  # type: ignore[call-overload]
+        row = np.arange(count.sum()) + np.repeat(first - np.cumsum(count) + count, count)
+        lines.append(table[row])
+        of_gap.append(np.repeat(number, count))
+    lines.append(lines[2] + 1)
+    of_gap.append(of_gap[2])
+    line, gap_no = np.concatenate(lines), np.concatenate(of_gap)
+    order = np.lexsort((line, gap_no))
+    line, gap_no = line[order], gap_no[order]
+    first_of = np.ones(len(line), np.bool_)
+    first_of[1:] = (line[1:] != line[:-1]) | (gap_no[1:] != gap_no[:-1])
+    return line[first_of], gap_no[first_of]
 
 
-def _forbidden(spans: Spans, line: int) -> bool:
-    return any(is_inside(one, line) for one in spans.values())
+def _in_bare_wipe(moves: MoveTable, line: Ints) -> Flags:
+    """(K,) between two moves that both retract while moving in XY."""
+    after = np.searchsorted(moves.line_index, line)
+    between = (after > 0) & (after < len(moves))
+    barred: Flags = between.copy()
+    for row in (after - 1, after):
+        row = np.where(between, row, 0)
+        in_xy = (moves.x_mm[row] != moves.x0_mm[row]) | (moves.y_mm[row] != moves.y0_mm[row])
+        barred &= in_xy & (moves.e_step_mm[row] < -1e-9)
+    return barred
 
 
-def _in_bare_wipe(moves: MoveTable, line: int) -> bool:
-    """Between two moves that both retract while moving in XY."""
-    at = int(np.searchsorted(moves.line_index, line))
-    return 0 < at < len(moves) and _wipes(moves, at - 1) and _wipes(moves, at)
-
-
-def _wipes(moves: MoveTable, at: int) -> bool:
-    in_xy = moves.x_mm[at] != moves.x0_mm[at] or moves.y_mm[at] != moves.y0_mm[at]
-    return bool(in_xy and moves.e_step_mm[at] < -1e-9)
-
-
-def _worth(job: JobMoves, gap: Gap, line: int, want_retract_mm: float) -> tuple[float, ...]:
-    """What a stop is worth: retracted, then at the place where printing goes on, then high."""
+def _worth(
+    job: JobMoves, gaps: Sequence[Gap], line: Ints, gap_no: Ints, want_retract_mm: float
+) -> NDArray[np.float64]:
+    """(3, K) what a stop is worth, the most important last: high, then at the place where
+    printing goes on, then retracted."""
     moves = job.table
-    at = max(job.move_before(line), 0)
-    retracted_mm = float(job.deficit_mm[at])
-    enough = retracted_mm >= want_retract_mm - 1e-6 or job.fw_retracted_at(line)
-    retracted = RETRACTED if enough else float(retracted_mm > 1e-3)
-    arrived = gap.next_move >= 0 and bool(
-        abs(moves.x_mm[at] - moves.x0_mm[gap.next_move]) < 1e-6
-        and abs(moves.y_mm[at] - moves.y0_mm[gap.next_move]) < 1e-6
-    )
-    return retracted, float(arrived), float(moves.z_mm[at])
+    at = np.maximum(np.searchsorted(moves.line_index, line) - 1, 0)
+    retracted_mm = job.deficit_mm[at]
+    enough = retracted_mm >= want_retract_mm - 1e-6
+    if job.uses_fw_retract:
+        enough |= np.array([job.fw_retracted_at(one) for one in line.tolist()], np.bool_)
+    following = np.array([gap.next_move for gap in gaps], np.int64)[gap_no]
+    arrived = following >= 0
+    for end, start in ((moves.x_mm, moves.x0_mm), (moves.y_mm, moves.y0_mm)):
+        arrived &= np.abs(end[at] - start[following]) < 1e-6
+    retracted = np.where(enough, RETRACTED, retracted_mm > 1e-3)
+    return np.stack((moves.z_mm[at], arrived, retracted))
+
+
+def _prefer_low(
+    gaps: Sequence[Gap], gap_no: Ints, barred: Flags, worth: NDArray[np.float64]
+) -> None:
+    """Behind the last layer, where filament is retracted at all: rather low than high."""
+    last = np.array([gap.next_move < 0 for gap in gaps])[gap_no]
+    if (worth[2, last & ~barred] == RETRACTED).any():
+        worth[0, last] *= -1

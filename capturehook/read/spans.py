@@ -6,7 +6,6 @@ A span (start, end) forbids a block before any line after ``start`` up to ``end`
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -111,19 +110,13 @@ def _joined(a: NDArray[np.int64], b: NDArray[np.int64]) -> NDArray[np.int64]:
     return np.array(spans, np.int64).reshape(-1, 2)
 
 
-def is_inside(spans: NDArray[np.int64], line_index: int) -> bool:
-    """Would a block before this line split one of the spans?"""
-    at = int(np.searchsorted(spans[:, 0], line_index, side="left")) - 1
-    return at >= 0 and line_index <= int(spans[at, 1])
+def is_inside(spans: NDArray[np.int64], lines: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """(K,) would a block before each of K lines split one of the spans?"""
+    at = np.searchsorted(spans[:, 0], lines, side="left") - 1
+    inside: NDArray[np.bool_] = (at >= 0) & (lines <= spans[at, 1])
+    return inside
 
 
-def edges_between(spans: NDArray[np.int64], low: int, high: int) -> Iterator[int]:
-    """Lines just outside the spans from ``low`` to ``high``: where a block may stand."""
-    first, last = (
-        np.searchsorted(spans[:, 1], low),
-        np.searchsorted(spans[:, 0], high, side="right"),
-    )
-    for start, end in spans[first:last].tolist():
-        for line in (start, end + 1):
-            if low <= line <= high:
-                yield line
+def edges_of(spans: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Lines just outside the spans, rising: where a block may stand."""
+    return np.sort(np.concatenate((spans[:, 0], spans[:, 1] + 1)))

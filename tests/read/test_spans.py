@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from capturehook.read.spans import UNKNOWN, edges_between, find_spans, is_inside
+from capturehook.read.spans import UNKNOWN, edges_of, find_spans, is_inside
 from tests.read.reading import read_lines
 from tests.read.reading_layers import source_of
 
@@ -67,13 +67,11 @@ def test_job_without_any_has_none() -> None:
 
 def test_inside_is_after_the_first_line_and_up_to_the_last() -> None:
     spans = np.array([[2, 5], [9, 9], [12, 13]])
-    assert [line for line in range(16) if is_inside(spans, line)] == [3, 4, 5, 13]
+    assert np.flatnonzero(is_inside(spans, np.arange(16))).tolist() == [3, 4, 5, 13]
 
 
 def test_edges_are_the_nearest_free_lines() -> None:
     spans = np.array([[2, 5], [9, 11]])
-    assert list(edges_between(spans, 0, 20)) == [2, 6, 9, 12]
-    assert list(edges_between(spans, 3, 10)) == [6, 9]
-    assert list(edges_between(spans, 6, 8)) == []
-    for line in edges_between(spans, 0, 20):
-        assert not is_inside(spans, line)
+    edges = edges_of(spans)
+    assert edges.tolist() == [2, 6, 9, 12]
+    assert not is_inside(spans, edges).any()
