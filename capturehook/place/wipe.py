@@ -18,10 +18,12 @@ def wipe_back(moves: MoveTable, state: State, length_mm: float) -> tuple[tuple[f
     Empty unless the nozzle still stands where printing ended, at its height: elsewhere there
     is nothing to wipe on. The path ends early at an arc or where printing began.
     """
+    if length_mm <= 0:
+        return ()
     at = int(np.searchsorted(moves.line_index, state.line_index)) - 1
     while at >= 0 and not moves.prints[at]:
         at -= 1
-    if length_mm <= 0 or at < 0 or not _stands_at_end(moves, at, state):
+    if at < 0 or not _stands_at_end(moves, at, state):
         return ()
     left, corners = length_mm, []
     while left > SAME_MM and at >= 0 and moves.prints[at] and moves.kind[at] <= LINE:

@@ -368,12 +368,11 @@ class AxisFold:
             starts[row] = place
         return starts
 
-    def before(self, line_index: int) -> tuple[float, float]:
-        """The place (for E: the job's number) and the shift just before a line; NaN where
-        they cannot be known."""
+    def before(self, line_index: int, row: int) -> tuple[float, float]:
+        """The place (for E: the job's number) and the shift just before a line, ``row`` being
+        the last move before it (or -1); NaN where they cannot be known."""
         lines, numbers, shifts = self.events
         at = bisect_left(lines, line_index) - 1
-        row = int(np.searchsorted(self._lines, line_index, side="left")) - 1
         shift = shifts[at] if at >= 0 else 0.0
         if at >= 0 and (row < 0 or lines[at] > self._lines[row]):
             return numbers[at] + (shift if self.is_place else 0.0), shift

@@ -71,12 +71,12 @@ class JobMoves:
 
     def move_before(self, line_index: int) -> int:
         """The last move before a line; -1 where there is none."""
-        return int(np.searchsorted(self.table.line_index, line_index, side="left")) - 1
+        return int(self.table.line_index.searchsorted(line_index)) - 1
 
     def state_at(self, line_index: int) -> State:
         """The machine just before a line; NaN where a position cannot be known."""
         move = self.move_before(line_index)
-        x, y, z, e = (self.axes[name].before(line_index) for name in "XYZE")
+        x, y, z, e = (self.axes[name].before(line_index, move) for name in "XYZE")
         return State(
             line_index=line_index,
             x_mm=x[0],
