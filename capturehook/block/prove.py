@@ -32,7 +32,7 @@ def check_text(profile: Profile, pose: int, lines: Sequence[str]) -> None:
     for line in lines:
         if len(line) <= MAX_COMMAND and _PLAIN.fullmatch(line):
             continue  # nothing but motion, every word a number
-        fault = _fault_of(line, profile.trigger.allow)
+        fault = _fault_of(line, tuple(profile.trigger.allow))
         if fault is not None:
             text = f"{line!r} {fault}"
             advice = "Nothing was written; please report this with the job"
