@@ -7,7 +7,7 @@ stretch needs on the way stays in the processor's cache.
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,9 +16,7 @@ from capturehook.model.contracts import Firmware
 from capturehook.model.moves import RAPID
 from capturehook.read.axis import AxisFold
 from capturehook.read.others import Others
-from capturehook.read.plain import PlainPiece, plain_pieces
-from capturehook.read.scan import SIDE, Lines
-from capturehook.read.source import Source
+from capturehook.read.scan import PlainWords
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.signedinteger]
@@ -64,7 +62,7 @@ class Fold:
 
     def __init__(
         self,
-        source: Source,
+        plain: list[PlainWords],
         line_index: NDArray[np.int64],
         kind: NDArray[np.uint8],
         care: CareRows,
@@ -112,14 +110,15 @@ class Fold:
             for modes in others.modes
         ]
         self._kinds = list(kinds)
-        for piece in plain_pieces(source.text, before_end(source, others)):
-            first, stop = np.searchsorted(line_index, (piece.first, piece.stop)).tolist()
-            if first < stop:
-                self._take(piece, first, stop)
+        while plain:
+            for piece in plain.pop().pieces():
+                first, stop = np.searchsorted(line_index, (piece.first, piece.stop)).tolist()
+                if first < stop:
+                    self._take(piece, first, stop)
         for axis in self.axes.values():
             axis.take(rows, rows, *_nothing())
 
-    def _take(self, piece: PlainPiece, first: int, stop: int) -> None:
+    def _take(self, piece: PlainWords, first: int, stop: int) -> None:
         lines = self._lines[first:stop]
         care = slice(*np.searchsorted(self._care.row, (first, stop)).tolist())
         row_of = None
@@ -140,10 +139,10 @@ class Fold:
             self._take_mixed(first, stop, words, kinds)
 
     def _words(
-        self, piece: PlainPiece, name: str, row_of: Ints | None, first: int, care: slice
+        self, piece: PlainWords, name: str, row_of: Ints | None, first: int, care: slice
     ) -> tuple[Ints, Array]:
         """Rows (counted from ``first``) that state a letter, rising, and the values."""
-        row, value = piece.words(self._letters[name])
+        row, value = piece.of(self._letters[name])
         at: Ints = row if row_of is None else row_of[row]
         if care.start == care.stop:
             return at, value
@@ -261,15 +260,6 @@ class Fold:
     ) -> None:
         if self.states:
             self.states[name][first + row] = is_absolute
-
-
-def before_end(source: Source, others: Others) -> Lines:
-    """The job's lines, of which those behind its end are no motion."""
-    if others.end_line is None:
-        return source.scan
-    kind = source.scan.kind.copy()
-    kind[others.end_line + 1 :] = SIDE
-    return replace(source.scan, kind=kind)
 
 
 def _carry_on(column: Array, row: Ints, value: Array, before: float) -> float:

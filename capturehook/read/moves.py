@@ -7,6 +7,7 @@ one by one, by `others.py`. `fold.py` puts them in file order and makes places o
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -33,15 +34,12 @@ from capturehook.read.known import (
     spans_of_words_alone,
 )
 from capturehook.read.others import MOTION, Others, doubled_word, read_others
-from capturehook.read.plain import plain_pieces
-from capturehook.read.scan import PLAIN
+from capturehook.read.scan import PLAIN, PlainWords
 from capturehook.read.source import PartSource, Source, part_of
 from capturehook.read.tokens import MODAL, MotionWords, read_motion_words
 
 Array = NDArray[np.float64]
 COLUMNS = "XYZEFIJRP"
-SOME = 1 << 16
-"""Lines worked on at once."""
 
 
 @dataclass(frozen=True)
@@ -143,29 +141,31 @@ def read_moves(
     GcodeError
         A motion line cannot be read, or moves in a way this firmware would not.
     """
+    said = source.take_words()
     plain = np.flatnonzero(source.scan.kind >= PLAIN)
     rest = part_of(source, np.flatnonzero(source.scan.kind < PLAIN))
     words = read_motion_words(rest)
     letters = np.bincount(words.word_letter, minlength=128)
-    e_letter = _extruder_letter(source, letters, extruder_axis)
+    e_letter = _extruder_letter(said, letters, extruder_axis)
     columns = _columns(
         words.word_row, words.word_letter, words.word_value, len(words.line_index), e_letter
     )
     _refuse_doubled(rest, words, columns, letters, e_letter)
     care_line, care_kind = rest.lines[words.line_index], words.kind
-    first_plastic = _first_plastic_line(source, care_line, columns, e_letter)
+    first_plastic = _first_plastic_line(said, care_line, columns, e_letter)
     other_lines = rest.lines[words.other_line_index].tolist()
     others = read_others(source, other_lines, firmware, e_letter, first_plastic)
     if others.end_line is not None:
         moves_before_end(source, np.union1d(plain, care_line), others)
         plain, runs = plain[plain <= others.end_line], care_line <= others.end_line
+        said = [one.before(others.end_line + 1) for one in said]
         care_line, care_kind = care_line[runs], care_kind[runs]
         columns = {name: column[runs] for name, column in columns.items()}
     if others.motion:
         care_line, care_kind, columns = _merge_odd(care_line, care_kind, columns, others, e_letter)
     at = np.searchsorted(plain, care_line)
     care = CareRows(at + np.arange(len(care_line)), columns)
-    line_index, kind = plain, _kinds(source, plain)
+    line_index, kind = plain, (source.scan.kind[plain] == PLAIN).view(np.uint8)
     if len(care_line):
         line_index, kind = np.insert(plain, at, care_line), np.insert(kind, at, care_kind)
     del plain, at
@@ -173,7 +173,8 @@ def read_moves(
     kind = _resolve_modal(source, line_index, kind, firmware)
     arcs = Arcs.of(source, line_index, kind, care, others, absolute_arc_centres)
     arcs.refuse_unknown(firmware)
-    fold = Fold(source, line_index, kind, care, others, firmware, e_letter, filament_per_unit)
+    said.reverse()  # taken from the end, so that what is done is let go
+    fold = Fold(said, line_index, kind, care, others, firmware, e_letter, filament_per_unit)
     for name, axis in fold.axes.items():
         _refuse_far(source, name, axis)
     feed_changes = _change_feeds(fold, others, line_index, kind)
@@ -194,16 +195,19 @@ def read_moves(
 
 
 def _first_plastic_line(
-    source: Source, care_line: NDArray[np.int64], columns: dict[str, Array], e_letter: str
+    said: Sequence[PlainWords],
+    care_line: NDArray[np.int64],
+    columns: dict[str, Array],
+    e_letter: str,
 ) -> int:
     """Line of the first motion with words for the extruder and for X or Y; -1 without one."""
     found = first_plastic_line(care_line, columns)
-    for piece in plain_pieces(source.text, source.scan) if e_letter == "E" else ():
+    for piece in said if e_letter == "E" else ():
         if 0 <= found < piece.first:
             break
         in_xy = np.zeros(piece.stop - piece.first, np.bool_)
-        in_xy[piece.lines("X")] = in_xy[piece.lines("Y")] = True
-        feeds = piece.lines("E")
+        in_xy[piece.of("X")[0]] = in_xy[piece.of("Y")[0]] = True
+        feeds, _ = piece.of("E")
         lays = feeds[in_xy[feeds]]
         if len(lays):
             line = piece.first + int(lays[0])
@@ -241,24 +245,12 @@ def _known(fold: Fold, others: Others, table: MoveTable) -> Known:
     return known_state(others.lost, table.line_index, fold.states | {"R": table.prints}, resets)
 
 
-def _kinds(source: Source, plain: NDArray[np.int64]) -> NDArray[np.uint8]:
-    """G0 or G1 of each plain line: the second byte."""
-    text, starts = np.frombuffer(source.text, np.uint8), source.line_starts
-    kind = np.empty(len(plain), np.uint8)
-    for at in range(0, len(plain), SOME):
-        part = slice(at, at + SOME)
-        kind[part] = text[starts[plain[part]] + 1]
-    kind -= 48
-    return kind
-
-
-def _extruder_letter(source: Source, letters: NDArray[np.int64], wish: str) -> str:
+def _extruder_letter(said: Sequence[PlainWords], letters: NDArray[np.int64], wish: str) -> str:
     if wish != "auto":
         return wish
     if not letters[ord("A")] or letters[ord("E")]:
         return "E"
-    pieces = plain_pieces(source.text, source.scan)
-    return "E" if any(len(piece.lines("E")) for piece in pieces) else "A"
+    return "E" if any(len(piece.of("E")[0]) for piece in said) else "A"
 
 
 def _columns(

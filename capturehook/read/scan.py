@@ -2,33 +2,44 @@
 
 A line is plain when nothing in it can be refused: `G0 ` or `G1 `, then words parted by single
 blanks, each a letter of X Y Z E F that stands once, in that order (or F first), and a number
-of at most five digits on either side of its point, as `-12.5` or `.04`. The check is done on
-whole pieces of text with one operation for all bytes: which byte may follow which, no second
-point in a number, no run of six digits, letters in rising order. Every other line that holds
-code is for a reader of words (`tokens.py`, `words.py`).
+of at most eight digits before and seven behind its point, as `-12.5` or `.04`. Letters and line
+ends are looked for in whole pieces of text; what stands between them is judged and valued as
+numbers at once (`plain.py`). Every other line that holds code is for a reader of words
+(`tokens.py`, `words.py`).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from capturehook.read.plain import eights_of, read_numbers
+
 PIECE_BYTES = 1 << 17
-"""Bytes looked at together: their masks stay in the processor's cache."""
+"""Bytes looked at together: what is found in them stays in the processor's cache."""
+PIECE_LINES = 4096
+STORE_BYTES = 1 << 23
+"""Text whose words are kept together."""
+LEAST_BYTES = len("G1 X1\n")
+KEPT_BYTES = 1 << 20
+LETTERS = "XYZEF"
+_BIT = {letter: np.uint8(1 << at) for at, letter in enumerate(LETTERS)}
 EDGE_BYTES = 16
 """Lines that start before it are not called plain: numbers are read with the bytes before."""
 MOTION = (b"G0 ", b"G1 ")
 G0_SPACE, G1_SPACE = (int.from_bytes(begin, "little") for begin in MOTION)
-SIDE, CARE, PLAIN = range(3)
+SIDE, CARE, PLAIN, PLAIN_G0 = range(4)
 """What a line is: no motion at its start (a comment, a command); motion that is not surely
-plain; plain."""
-_EOL, _F, _G = 10, 70, 71
+plain; plain (from PLAIN on)."""
+_EOL, _CR, _BLANK, _LETTER, _F, _G = 10, 13, 32, 65, 70, 71
 
 Bools = NDArray[np.bool_]
 Bytes = NDArray[np.uint8]
 Ints = NDArray[np.int64]
+Array = NDArray[np.float64]
 
 
 def _ranks() -> bytes:
@@ -43,135 +54,197 @@ RANK = _ranks()
 
 
 @dataclass(frozen=True, slots=True)
+class PlainWords:
+    """The words of the plain lines among some lines of a job.
+
+    Attributes
+    ----------
+    first : which line of the job the first one is
+    states : (n,) uint8, for each line which letters it states: a bit for each of LETTERS
+    values : for each letter the values, in file order
+    """
+
+    first: int
+    states: Bytes
+    values: dict[str, Array]
+
+    @property
+    def stop(self) -> int:
+        return self.first + len(self.states)
+
+    def of(self, letter: str) -> tuple[Ints, Array]:
+        """The lines that state a letter (counted from ``first``, rising), and the values."""
+        if letter not in self.values:
+            return np.empty(0, np.int64), np.empty(0)
+        return np.flatnonzero(self.states & _BIT[letter]), self.values[letter]
+
+    def before(self, line: int) -> PlainWords:
+        """Those that stand before a line of the job."""
+        part = PlainWords(self.first, self.states[: max(line - self.first, 0)], self.values)
+        counts = {letter: len(part.of(letter)[0]) for letter in self.values}
+        return replace(part, values={name: self.values[name][:n] for name, n in counts.items()})
+
+    def pieces(self) -> Iterator[PlainWords]:
+        """The same in pieces of some thousand lines: what they need stays in the cache."""
+        at = dict.fromkeys(self.values, 0)
+        for low in range(0, len(self.states), PIECE_LINES):
+            states = self.states[low : low + PIECE_LINES]
+            values = {}
+            for letter in at:
+                stop = at[letter] + int(np.count_nonzero(states & _BIT[letter]))
+                values[letter], at[letter] = self.values[letter][at[letter] : stop], stop
+            yield PlainWords(self.first + low, states, values)
+
+
+class _Store:
+    """Collects words; of arrays as large as these, memory is given back when they are let go."""
+
+    def __init__(self, first: int, size: int) -> None:
+        self.first, self.states = first, list[Bytes]()
+        most = size // LEAST_BYTES + 1  # memory that is not written to is none
+        self.values = {letter: np.empty(most) for letter in LETTERS}
+        self.count = dict.fromkeys(LETTERS, 0)
+
+    def add(self, letter: str, values: Array) -> None:
+        stop = self.count[letter] + len(values)
+        self.values[letter][self.count[letter] : stop] = values
+        self.count[letter] = stop
+
+    def words(self) -> PlainWords:
+        values = {name: self.values[name][:n] for name, n in self.count.items() if n}
+        return PlainWords(self.first, np.concatenate(self.states), values)
+
+
+@dataclass(frozen=True, slots=True)
 class Lines:
     """The N lines of a text.
 
     Attributes
     ----------
     starts : (N,) int32 (int64 for texts from 2 GB on), offset of each
-    kind : (N,) uint8, SIDE, CARE or PLAIN
+    kind : (N,) uint8, SIDE, CARE, PLAIN (`G1`) or PLAIN_G0
+    words : of all lines, some megabytes of text at a time
     """
 
     starts: NDArray[np.signedinteger]
     kind: Bytes
+    words: list[PlainWords] = field(repr=False)
 
 
 def scan_lines(text: bytes) -> Lines:
-    """Where the lines of a text start and what each is; lines end with a line feed."""
+    """Where the lines of a text start, what each is, and what plain ones say; lines end with a
+    line feed."""
     size = len(text)
-    view = np.frombuffer(text, np.uint8)
     place = np.int32 if size < (1 << 31) - EDGE_BYTES else np.int64
-    masks, has_cr = _Masks(min(size, 2 * PIECE_BYTES)), b"\r" in text
+    scan = _Scan(text)
     starts: NDArray[np.signedinteger] = np.empty(size // 16 + 16, place)
     kind: Bytes = np.empty(size // 16 + 16, np.uint8)
+    words: list[PlainWords] = []
+    np.empty(KEPT_BYTES, np.uint8)  # freed at once: the C library keeps as much for what follows
     at = count = 0
     while at < size:
-        end = text.find(b"\n", min(at + PIECE_BYTES, size) - 1) + 1 or size
-        part = view[at:end]
-        masks.look(part, has_cr)
-        found, kinds = _lines_of(text, part, at, masks)
-        if count + len(found) > len(starts):
-            more = count + 2 * len(found)
-            starts = np.concatenate((starts[:count], np.empty(more, place)))
-            kind = np.concatenate((kind[:count], np.empty(more, np.uint8)))
-        np.add(found, at, out=starts[count : count + len(found)], casting="unsafe")
-        kind[count : count + len(found)] = kinds
-        at, count = end, count + len(found)
-    starts, kind = starts[:count], kind[:count]
-    edge = kind[: int(np.searchsorted(starts, EDGE_BYTES))]
-    edge[edge >= PLAIN] = CARE
-    if count and not text.endswith(b"\n") and kind[-1] != SIDE:
-        kind[-1] = CARE
-    return Lines(starts, kind)
+        store = _Store(count, min(STORE_BYTES + 2 * PIECE_BYTES, size - at))
+        until = at + STORE_BYTES
+        while at < min(until, size):
+            end = text.find(b"\n", min(at + PIECE_BYTES, size) - 1) + 1 or size
+            found, kinds = scan.look(at, end, store)
+            stop = count + len(found)
+            if stop > len(starts):
+                more = stop + len(found)
+                starts = np.concatenate((starts[:count], np.empty(more, place)))
+                kind = np.concatenate((kind[:count], np.empty(more, np.uint8)))
+            starts[count:stop] = found
+            kind[count:stop] = kinds
+            at, count = end, stop
+        words.append(store.words())
+    return Lines(starts[:count].copy(), kind[:count].copy(), words)
 
 
-class _Masks:
-    """What stands at each byte of a piece, and where something stands that is not plain."""
+class _Scan:
+    """One text, looked at piece by piece."""
 
-    def __init__(self, size: int) -> None:
-        self._make(size)
-
-    def _make(self, size: int) -> None:
-        self._store = [np.empty(size, np.bool_) for _ in range(14)]
-        self._code = np.empty(size, np.uint8)
-
-    def look(self, t: Bytes, has_cr: bool) -> None:
-        """Fill the masks for a piece; see ``mark`` and ``bad``."""
-        if len(t) > len(self._code):
-            self._make(len(t))
-        both, either = np.bitwise_and, np.bitwise_or
-        digit, dot, minus, up, gap, eol, any3, any4, bad, tmp, two, four, six, seen = (
-            one[: len(t)] for one in self._store
+    def __init__(self, text: bytes) -> None:
+        self.text, self.has_cr = text, b"\r" in text
+        self.view = np.frombuffer(text, np.uint8)
+        self.eights = eights_of(text)
+        self.fours: NDArray[np.uint32] = np.ndarray(
+            (max(len(text) - 3, 0),), dtype="<u4", buffer=text, strides=(1,)
         )
-        code = np.subtract(t, 48, out=self._code[: len(t)])
-        np.less(code, 10, out=digit)
-        np.equal(t, 46, out=dot)
-        np.equal(t, 45, out=minus)
-        np.greater_equal(t, 65, out=up)
-        np.equal(t, _EOL, out=eol)
-        either(np.equal(t, 32, out=gap), eol, out=gap)
-        if has_cr:
-            either(gap, np.equal(t, 13, out=tmp), out=gap)
-        either(either(digit, up, out=any3), minus, out=any3)
-        either(any3, dot, out=any4)
-        ok = bad
-        both(digit[1:], any4[:-1], out=ok[1:])
-        for this, before in ((dot, any3), (minus, up), (gap, digit), (up, gap)):
-            either(ok[1:], both(this[1:], before[:-1], out=tmp[1:]), out=ok[1:])
-        if has_cr:
-            np.equal(t, 13, out=seen)
-            either(ok[1:], both(eol[1:], seen[:-1], out=tmp[1:]), out=ok[1:])
-        ok[:1] = True
-        np.logical_not(ok, out=bad)
-        self._runs(digit, dot, bad, tmp, two, four, six, seen)
-        self.bad, self.mark = bad, either(up, eol, out=any3)
 
-    @staticmethod
-    def _runs(
-        digit: Bools,
-        dot: Bools,
-        bad: Bools,
-        tmp: Bools,
-        two: Bools,
-        four: Bools,
-        six: Bools,
-        seen: Bools,
+    def look(self, begin: int, end: int, store: _Store) -> tuple[Ints, Bytes]:
+        """Starts and kinds of the lines of a piece; the words of its plain ones are stored."""
+        t = self.view[begin:end]
+        is_mark = t >= _LETTER
+        is_mark |= t == _EOL
+        place = np.flatnonzero(is_mark)
+        mark = t[place]
+        place += begin
+        ends = np.flatnonzero(mark == _EOL)
+        starts = np.empty(len(ends) + 1, np.int64)
+        starts[0] = begin
+        np.add(place[ends], 1, out=starts[1:])
+        closed = len(ends)  # but for the last line of a text without a line end
+        starts = starts[:closed] if starts[-1] == end else starts
+        kind = self._begins_motion(starts)
+        letters = np.diff(ends, prepend=-1)
+        is_care = letters < 3  # G, a word, the line end
+        line = np.searchsorted(ends, _out_of_order(mark, ends))
+        is_care[line[line < closed]] = True
+        is_care |= starts[:closed] < EDGE_BYTES
+        first = ends - letters + 2
+        is_care |= place.take(first, mode="clip") - starts[:closed] != 3
+        kind[:closed][is_care & (kind[:closed] != SIDE)] = CARE
+        kind[closed:] = np.minimum(kind[closed:], CARE)
+        self._keep_words(place, mark, kind, letters, store)
+        return starts, kind
+
+    def _begins_motion(self, starts: Ints) -> Bytes:
+        """Kinds of lines by whether they begin with `G0 ` or `G1 `, told by four bytes read as
+        one number."""
+        within = int(np.searchsorted(starts, len(self.text) - 3))
+        begins = self.fours[starts[:within]]
+        begins &= np.uint32(0xFFFFFF)
+        kind: Bytes = np.zeros(len(starts), np.uint8)
+        kind[:within][begins == G1_SPACE] = PLAIN
+        kind[:within][begins == G0_SPACE] = PLAIN_G0
+        for row in range(within, len(starts)):
+            kind[row] = CARE if self.text.startswith(MOTION, int(starts[row])) else SIDE
+        return kind
+
+    def _keep_words(
+        self, place: Ints, mark: Bytes, kind: Bytes, letters: Ints, store: _Store
     ) -> None:
-        """Runs of 2, 4 and 6 digits that end here; a point with at most seven digits since
-        the last one. Runs of six and second points are bad."""
-        both, either = np.bitwise_and, np.bitwise_or
-        for out, run, before, step in (
-            (two, digit, digit, 1),
-            (four, two, two, 2),
-            (six, four, two, 4),
-        ):
-            out[:step] = False
-            both(run[step:], before[:-step], out=out[step:])
-        either(bad, six, out=bad)
-        np.copyto(seen, dot)
-        for run, step in ((digit, 1), (two, 2), (four, 4)):
-            both(seen[:-step], run[step:], out=tmp[step:])
-            either(seen[step:], tmp[step:], out=seen[step:])
-        both(dot[1:], seen[:-1], out=tmp[1:])
-        either(bad[1:], tmp[1:], out=bad[1:])
-
-
-def _lines_of(text: bytes, t: Bytes, at: int, masks: _Masks) -> tuple[Ints, Bytes]:
-    """Starts (counted from the piece's) and kinds of the lines of a piece."""
-    place = np.flatnonzero(masks.mark)
-    letter = t[place]
-    ends = np.flatnonzero(letter == _EOL)
-    starts = np.empty(len(ends) + 1, np.int64)
-    starts[0] = 0
-    np.add(place[ends], 1, out=starts[1:])
-    if starts[-1] == len(t):
-        starts = starts[:-1]
-    kind = np.full(len(starts), PLAIN, np.uint8)
-    kind[np.searchsorted(ends, _out_of_order(letter, ends))] = CARE
-    bad = np.flatnonzero(masks.bad)
-    kind[np.searchsorted(starts, bad, side="right") - 1] = CARE
-    kind[~_begins_motion(text, starts + at)] = SIDE
-    return starts, kind
+        """Read the words of lines that seem plain; lines with one that is none become CARE."""
+        states: Bytes = np.zeros(len(kind), np.uint8)
+        store.states.append(states)
+        closed = len(letters)
+        is_word = np.repeat(kind[:closed] >= PLAIN, letters)
+        line = np.repeat(np.arange(closed, dtype=np.int32), letters)
+        is_word &= mark[: len(is_word)] != _EOL
+        is_word &= mark[: len(is_word)] != _G
+        at = np.flatnonzero(is_word)
+        if not len(at):
+            return
+        letter, line = mark[at], line[at]
+        start = place[at]
+        is_bad = self.view[start - 1] != _BLANK
+        start += 1
+        at += 1
+        stop = place[at]
+        is_last = mark[at] == _EOL
+        stop -= ~is_last  # a blank stands before the next letter
+        if self.has_cr:
+            stop -= is_last & (self.view[stop - 1] == _CR)
+        value, is_good = read_numbers(self.view, self.eights, start, stop)
+        is_bad |= ~is_good
+        if is_bad.any():
+            kind[line[is_bad]] = CARE
+            keep = kind[line] >= PLAIN
+            letter, line, value = letter[keep], line[keep], value[keep]
+        for one in LETTERS:
+            found = np.flatnonzero(letter == ord(one))
+            states[line[found]] |= _BIT[one]
+            store.add(one, value[found])
 
 
 def _out_of_order(letter: Bytes, ends: Ints) -> Ints:
@@ -181,22 +254,9 @@ def _out_of_order(letter: Bytes, ends: Ints) -> Ints:
     wrong &= letter[1:] != _EOL
     found = np.flatnonzero(wrong) + 1
     behind_f = (letter[found - 1] == _F) & (letter[np.maximum(found - 2, 0)] == _G)
+    behind_f &= (rank[found] >= RANK[ord("X")]) & (rank[found] <= RANK[ord("E")])
     first = np.flatnonzero(behind_f)
     if len(first):
         end = np.append(ends, len(letter))[np.searchsorted(ends, found[first])]
         behind_f[first] = letter[end - 1] != _F
     return np.asarray(found[~behind_f])
-
-
-def _begins_motion(text: bytes, starts: Ints) -> Bools:
-    """Which lines begin with `G0 ` or `G1 `, told by four bytes read as one number."""
-    within = int(np.searchsorted(starts, len(text) - 3))
-    fours: NDArray[np.uint32] = np.ndarray(
-        (max(len(text) - 3, 0),), dtype="<u4", buffer=text, strides=(1,)
-    )
-    begins = fours[starts[:within]] & np.uint32(0xFFFFFF)
-    is_motion = np.zeros(len(starts), np.bool_)
-    np.logical_or(begins == G0_SPACE, begins == G1_SPACE, out=is_motion[:within])
-    for row in range(within, len(starts)):
-        is_motion[row] = text.startswith(MOTION, int(starts[row]))
-    return is_motion

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.errors import GcodeError, Where
-from capturehook.read.scan import SIDE, Lines, scan_lines
+from capturehook.read.scan import SIDE, Lines, PlainWords, scan_lines
 
 PAD = 16  # bytes before and after the text, so that eight bytes may be read at either end
 LONE_CR = re.compile(rb"\r(?!\n)")
@@ -70,6 +70,13 @@ class Source:
     def scan(self) -> Lines:
         """Where each line starts, and whether it is surely plain motion."""
         return scan_lines(self.text)
+
+    def take_words(self) -> list[PlainWords]:
+        """The words of the plain lines, piece by piece: as large as the text, so they are handed
+        over, and read again for whoever asks once more."""
+        words = self.scan.words.copy() or scan_lines(self.text).words
+        self.scan.words.clear()
+        return words
 
     @property
     def line_starts(self) -> NDArray[np.signedinteger]:

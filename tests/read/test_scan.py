@@ -15,10 +15,9 @@ from hypothesis import strategies as st
 from capturehook.catalog import FIRMWARES
 from capturehook.demo.lighthouse import lighthouse_job
 from capturehook.errors import GcodeError
-from capturehook.read import plain, scan
+from capturehook.read import scan
 from capturehook.read.moves import read_moves
-from capturehook.read.plain import plain_pieces
-from capturehook.read.scan import CARE, PLAIN, SIDE, scan_lines
+from capturehook.read.scan import CARE, PLAIN, PLAIN_G0, SIDE, scan_lines
 from capturehook.read.source import open_source
 from capturehook.read.words import read_commands
 
@@ -38,6 +37,8 @@ def kinds(*lines: bytes, end: bytes = b"\n") -> list[int]:
         b"G1 F900 X10 Y20",
         b"G1 X-10.125 Y-.5 E.04 F1200",
         b"G1 X12345.12345 Y1",
+        b"G1 X12345678 Y-12345678",
+        b"G1 X-12345678.1234567 Y1.1234567",
         b"G1 E99999.99999",
         b"G1 F7800.000",
         b"G1 Z0.3 F720",
@@ -45,8 +46,9 @@ def kinds(*lines: bytes, end: bytes = b"\n") -> list[int]:
     ],
 )
 def test_what_slicing_hosts_write_is_plain(line: bytes) -> None:
-    assert kinds(line, line) == [PLAIN, PLAIN]
-    assert kinds(line, line, end=b"\r\n") == [PLAIN, PLAIN]
+    kind = PLAIN_G0 if line.startswith(b"G0") else PLAIN
+    assert kinds(line, line) == [kind, kind]
+    assert kinds(line, line, end=b"\r\n") == [kind, kind]
 
 
 @pytest.mark.parametrize(
@@ -57,9 +59,15 @@ def test_what_slicing_hosts_write_is_plain(line: bytes) -> None:
         b"G1 X1..2",
         b"G1 X1 X2",
         b"G1 F900 X1 F800",
+        b"G1 F900 x1",
+        b"G1 F900 A1",
+        b"G1 F900 G1",
+        b"G1 F900 I1 X1",
         b"G1 Y1 X2",
-        b"G1 X123456",
-        b"G1 X1.123456",
+        b"G1 X123456789",
+        b"G1 X1.12345678",
+        b"G1 X123456789.5",
+        b"G1 X12.1234567.1",
         b"G1 X5-0",
         b"G1 X",
         b"G1 X-",
@@ -107,7 +115,23 @@ def test_many_short_lines_are_all_told() -> None:
 
 
 odd_text = st.text("GXYZEF0123456789.-+ ;\t*\r\nx", max_size=30)
-words = st.sampled_from(["X1", "Y-2.5", "Z.3", "E0.04", "E-1", "F900", "X12345.12345", "Y1.", "X"])
+words = st.sampled_from(
+    [
+        "X1",
+        "Y-2.5",
+        "Z.3",
+        "E0.04",
+        "E-1",
+        "F900",
+        "X12345.12345",
+        "Y1.",
+        "X",
+        "Y123.4567891",
+        "X12345678.7654321",
+        "E9.99999999",
+        "E-1234567.8",
+    ]
+)
 lines = st.one_of(
     odd_text.map(lambda text: "G1 " + text),
     odd_text,
@@ -124,12 +148,11 @@ def test_plain_lines_are_one_move_with_the_numbers_that_float_gives(
     text = open_source(HEAD + "\n".join(texts).encode() + b"\n", "job").text
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(scan, "PIECE_BYTES", piece)
-        patch.setattr(plain, "PIECE_LINES", 1 + piece % 5)
         found = scan_lines(text)
         told: dict[int, dict[str, float]] = {}
-        for one in plain_pieces(text, found):
+        for one in found.words:
             for letter in "XYZEF":
-                for line, value in zip(*map(np.ndarray.tolist, one.words(letter)), strict=True):
+                for line, value in zip(*map(np.ndarray.tolist, one.of(letter)), strict=True):
                     told.setdefault(line + one.first, {})[letter] = value
     rows = text.split(b"\n")
     assert len(found.starts) == text.count(b"\n")
@@ -143,7 +166,7 @@ def test_plain_lines_are_one_move_with_the_numbers_that_float_gives(
         assert command.code == row[:2].decode()
         letters = [letter for letter, _ in command.words]
         assert len(set(letters)) == len(letters)
-        assert all(value is not None and abs(value) < 1e5 for _, value in command.words[:4])
+        assert all(value is not None and abs(value) < 1e8 for _, value in command.words)
         assert dict(command.words) == told.get(line, {})
 
 
@@ -192,6 +215,5 @@ def test_a_job_is_read_alike_in_pieces_of_any_size(
     data = b"".join(rows)
     whole = read(data)
     for size in (7, 300):
-        monkeypatch.setattr(plain, "PIECE_LINES", size)
         monkeypatch.setattr(scan, "PIECE_BYTES", size * 20)
         assert read(data) == whole
