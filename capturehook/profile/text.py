@@ -94,7 +94,7 @@ def key_table() -> str:
         out.setdefault(table, []).append(f"| `{key}` | {default} | {meaning.replace('|', '/')} |")
     heads = {table: f"### [{table}]" if table else "### At the top" for table in out}
     return "\n".join(
-        f"{heads[table]}\n\n| key | unless given | meaning |\n|---|---|---|\n"
+        f"{heads[table]}\n\n| key | default | meaning |\n|---|---|---|\n"
         + "\n".join(rows)
         + "\n"
         for table, rows in out.items()
@@ -161,4 +161,7 @@ def _key_rows(table: str, model: type[Record]) -> Iterator[tuple[str, str, str, 
 def _default(field: Any) -> str:
     if field.is_required():
         return "must be given"
-    return "" if field.default is None else f"`{toml_value(field.default)}`"
+    value = field.get_default(call_default_factory=True)
+    if isinstance(value, Record) and not _fits(value):
+        return "its own table"
+    return "" if value is None else f"`{toml_value(value)}`"
