@@ -94,9 +94,7 @@ def key_table() -> str:
         out.setdefault(table, []).append(f"| `{key}` | {default} | {meaning.replace('|', '/')} |")
     heads = {table: f"### [{table}]" if table else "### At the top" for table in out}
     return "\n".join(
-        f"{heads[table]}\n\n| key | default | meaning |\n|---|---|---|\n"
-        + "\n".join(rows)
-        + "\n"
+        f"{heads[table]}\n\n| key | default | meaning |\n|---|---|---|\n" + "\n".join(rows) + "\n"
         for table, rows in out.items()
     )
 
