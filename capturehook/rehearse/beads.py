@@ -27,6 +27,8 @@ MOST_ACROSS = 24
 """Strands of one bead: a closer camera sees gaps instead of running for hours."""
 END_SHARE = 0.3
 """Beads go on by this share of their width at both ends, for the round ends they have."""
+WRAP = 0.15
+"""The lamp is no point: its light reaches so far round the form (cosine of the angle)."""
 SHADOW_EVERY_MM = 0.4
 SHADOW_Z_MM = 0.08
 
@@ -174,8 +176,8 @@ def _fineness(beads: Beads, spacing_mm: float) -> float:
 
     Shading what is finer than the pixels would give patterns that are not there.
     """
-    layer_px = float(np.median(beads.height_mm)) / spacing_mm
-    return float(np.clip((layer_px - 4.0) / 6.0, 0.0, 1.0))
+    strands = float(np.median(beads.height_mm)) / spacing_mm
+    return float(np.clip((strands - 6.0) / 8.0, 0.0, 1.0))
 
 
 def _shade(
@@ -195,6 +197,7 @@ def _shade(
     mirror = np.outer(side @ half, cos) + half[2] * sin
     low = np.clip((np.degrees(angle) - LOWEST_DEG) / 60, 0, 1)
     seam = 1.0 - 0.3 * fineness * np.where(top, 0.0, 1.0 - low)
-    plain = (0.24 + 0.12 * sin + 0.76 * np.maximum(lit, 0.0)) * seam
+    wrapped = np.maximum(lit + WRAP, 0.0) / (1.0 + WRAP)
+    plain = (0.26 + 0.12 * sin + 0.76 * wrapped) * seam
     shade: Floats = plain + shine * np.maximum(mirror, 0.0) ** 24
     return shade

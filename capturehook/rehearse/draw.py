@@ -43,6 +43,8 @@ Lines = tuple[Floats, Floats, NDArray[np.uint32]]
 
 SHADOW = pack_colour(np.array([(24.0, 26.0, 30.0)]), BED)[0]
 PLASTIC = np.array((238.0, 142.0, 78.0))
+CLOSE = 0.7
+"""Strands lie so many pixels apart."""
 BATCH = 4000
 """Beads made into strands at a time: bounds the memory."""
 CULL_EVERY = 3
@@ -113,9 +115,10 @@ class Print:
             yield beads.picked(slice(start, start + BATCH))
 
     def _spacing_mm(self, beads: Beads, offset_mm: Floats) -> float:
-        """One pixel at the nearest bead."""
+        """Less than a pixel at the nearest bead: slanting lines one pixel apart leave gaps
+        through which the inside would shine as specks (a diagonal one's rows are 1.41 apart)."""
         ends = np.concatenate([beads.a_mm, beads.b_mm]) + offset_mm
-        return max(1.0, float(self.view.to_camera(ends)[:, 2].min())) / self.view.focal_px
+        return CLOSE * max(1.0, float(self.view.to_camera(ends)[:, 2].min())) / self.view.focal_px
 
     def _strands(self, beads: Beads, offset_mm: Floats, spacing_mm: float) -> Strands:
         middle = (beads.a_mm.mean(axis=0) + beads.b_mm.mean(axis=0)) / 2 + offset_mm

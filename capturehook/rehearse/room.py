@@ -29,16 +29,19 @@ DEFAULT_SLOPE = {"bed-z": 0.17}
 LOOK_DOWN_SLOPE = 0.30
 """Sine of how far the camera looks down unless stated. Over a plate that sinks it looks
 flatter: else nothing but the plate is in the picture, and nothing in it stands still."""
-FILL = (0.72, 0.62)
-"""Share of the picture's width and height that the part may take."""
-AIM_SHARE = 0.24
-"""The picture's middle lies this share of the distance from the middle of the part to the head."""
+SLOPES = (LOOK_DOWN_SLOPE, 0.24, 0.18)
+"""Tried in this order until enough of the parked head is in the picture."""
+FILL = (0.80, 0.62)
+"""Share of the picture's width and height that the part may take: it takes one of them."""
+MARGIN = 0.08
+"""The picture is turned towards the head until the part is so near to its edge."""
+HEAD_SEEN = 0.5
+"""Share of the head's box that is enough in the picture to tell what it is."""
+AIM_SHARES = tuple(step / 50 for step in range(1, 51))
+"""Of the distance from the part's middle to the head's: how far the picture may be turned."""
 CLOSEST_FOCAL = 4.0
 """Not nearer than so many focal lengths."""
 FARTHEST_MM = 20_000.0
-BACK_OFF = 1.5
-"""To get the parked head into the picture the camera goes back no further than this; else the
-part is put in the middle."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,12 +156,12 @@ def place_camera(
         right = head.middle_mm[0] > subject.middle_mm[0]
         azimuth = -DEFAULT_AZIMUTH_DEG if right else DEFAULT_AZIMUTH_DEG
 
-    def stand(distance_mm: float, aim_share: float = AIM_SHARE) -> View:
-        slope_mm = DEFAULT_SLOPE.get(profile.machine.moves, LOOK_DOWN_SLOPE) * distance_mm
+    def stand(distance_mm: float, slope: float, aim_share: float = 0.0) -> View:
+        level_mm = float(subject.middle_mm[2]) + slope * distance_mm
         return look_at(
             subject.middle_mm,
             azimuth_deg=azimuth,
-            height_mm=float(subject.middle_mm[2]) + slope_mm if height is None else height,
+            height_mm=level_mm if height is None else height,
             distance_mm=distance_mm,
             focal_px=focal_length_px(camera, distance_mm, *size),
             width_px=size[0],
@@ -166,18 +169,59 @@ def place_camera(
             aim_mm=subject.middle_mm + aim_share * (head.middle_mm - subject.middle_mm),
         )
 
-    def both(distance_mm: float) -> bool:
-        view = stand(distance_mm)
-        return fills(view, subject.corners(), FILL) and holds(view, head.corners())
-
     given = wishes.distance_mm or camera.distance_mm
-    if given is not None:
-        return stand(given) if both(given) else stand(given, 0.0)
     rise = 0.0 if height is None else abs(height - float(subject.middle_mm[2]))
     least = max(CLOSEST_FOCAL * camera.focal_mm, 1.1 * rise)
-    near = least_distance(least, lambda mm: fills(stand(mm, 0.0), subject.corners(), FILL))
-    far = least_distance(near, both)
-    return stand(far) if far <= BACK_OFF * near else stand(near, 0.0)
+
+    def framed(slope: float) -> View:
+        distance_mm = given or least_distance(
+            least, lambda mm: fills(stand(mm, slope), subject.corners(), FILL)
+        )
+        view = turned(lambda share: stand(distance_mm, slope, share), subject, head)
+        over = max(share_taken(view, subject) / np.array(FILL))
+        if given is None and over > 1:  # what is off the middle is drawn larger
+            farther_mm = distance_mm * over
+            view = turned(lambda share: stand(farther_mm, slope, share), subject, head)
+        return view
+
+    slopes: tuple[float, ...] = SLOPES
+    if height is not None or profile.machine.moves in DEFAULT_SLOPE:
+        slopes = (DEFAULT_SLOPE.get(profile.machine.moves, LOOK_DOWN_SLOPE),)
+    views = [framed(slope) for slope in slopes]
+    seen = [share_seen(view, head) for view in views]
+    enough = [view for view, share in zip(views, seen, strict=True) if share >= HEAD_SEEN]
+    return enough[0] if enough else views[int(np.argmax(seen))]
+
+
+def turned(stand: Callable[[float], View], subject: PartBox, head: PartBox) -> View:
+    """The view turned from the part towards the head, no further than brings it wholly in."""
+    best = stand(0.0)
+    for share in AIM_SHARES:
+        if holds(best, head.corners()):
+            break
+        view = stand(share)
+        if not holds(view, subject.corners(), MARGIN):
+            break
+        best = view
+    return best
+
+
+def share_taken(view: View, box: PartBox) -> Floats:
+    """(2,) Share of the picture's width and height between a box's outermost corners."""
+    px = view.to_pixels(box.corners())[:, :2]
+    return np.asarray(np.ptp(px, axis=0) / (view.width_px, view.height_px))
+
+
+def share_seen(view: View, box: PartBox) -> float:
+    """How much of a box's outline (upright, in pixels) is in the picture."""
+    corners = box.corners()
+    if view.to_camera(corners)[:, 2].min() <= 0:
+        return 0.0
+    px = view.to_pixels(corners)[:, :2]
+    low, high = px.min(axis=0), px.max(axis=0)
+    size = np.array((view.width_px, view.height_px))
+    inside = np.clip(np.minimum(high, size) - np.maximum(low, 0), 0, None)
+    return float(np.prod(inside) / max(1e-9, np.prod(high - low)))
 
 
 def head_box(machine: Machine, nozzle_mm: Floats) -> PartBox:
@@ -193,18 +237,17 @@ def fills(view: View, corners_mm: Floats, share: tuple[float, float]) -> bool:
     """True when the corners take no more than a share of the picture, and are all in it."""
     if view.to_camera(corners_mm)[:, 2].min() <= 0:
         return False
-    px = view.to_pixels(corners_mm)[:, :2]
-    size = np.array((view.width_px, view.height_px))
-    return bool((np.ptp(px, axis=0) <= share * size).all()) and holds(view, corners_mm)
+    taken = np.ptp(view.to_pixels(corners_mm)[:, :2], axis=0) / (view.width_px, view.height_px)
+    return bool((taken <= share).all()) and holds(view, corners_mm)
 
 
-def holds(view: View, corners_mm: Floats) -> bool:
-    """True when all corners are in the picture, a hundredth from its edge."""
+def holds(view: View, corners_mm: Floats, margin: float = 0.01) -> bool:
+    """True when all corners are in the picture, a share of its size from the edge."""
     if view.to_camera(corners_mm)[:, 2].min() <= 0:
         return False
     px = view.to_pixels(corners_mm)[:, :2]
     size = np.array((view.width_px, view.height_px))
-    return bool(((px >= 0.01 * size) & (px <= 0.99 * size)).all())
+    return bool(((px >= margin * size) & (px <= (1 - margin) * size)).all())
 
 
 def least_distance(least_mm: float, is_far_enough: Callable[[float], bool]) -> float:

@@ -29,6 +29,8 @@ from capturehook.resin.shoot import plan_shoot as plan_resin_shoot
 from tests.rehearse.rehearsed import camera_of, small
 
 SIZE = (320, 180)
+FAR_MM = 330.0
+"""Head and bed are well in the picture, as in a shoot of a small part with a short lens."""
 Drawn = tuple[PlanRecord, list[np.ndarray]]
 PRINTERS = ("heron", "kestrel", "tern")
 
@@ -39,7 +41,7 @@ def drawn(printer: str) -> Drawn:
     if printer == "tern":
         return _drawn_resin()
     applied = small(printer, layers=36)
-    view = camera_of(applied, SIZE)
+    view = camera_of(applied, SIZE, distance_mm=FAR_MM)
     return plan_shoot(applied).record(), [shot.rgb for shot in Stage(applied, view).shots()]
 
 
@@ -106,7 +108,7 @@ def test_plate_that_is_elsewhere_is_not_parked(tmp_path):
     applied = small("kestrel", layers=36, retract="none")
     plan = plan_shoot(applied).record()
     camera = StandInCamera(tmp_path / "card", list_exposures(plan))
-    shots = Stage(applied, camera_of(applied, SIZE)).shots()
+    shots = Stage(applied, camera_of(applied, SIZE, distance_mm=FAR_MM)).shots()
     for pose, shot in zip(plan.poses, shots, strict=True):
         camera.take(pose.pose, shot.rgb)
     audit = audit_frames(load_frames([tmp_path / "card"]), plan)

@@ -59,7 +59,7 @@ def count_by_rays(stage, machine, park_mm) -> int:
 def test_hidden_pixels_agree_with_counting_ray_by_ray(park_mm):
     applied = small(layers=40)
     machine = applied.job.profile.machine
-    stage = list(make_stages(applied, camera_of(applied)))[-1]
+    stage = list(make_stages(applied, camera_of(applied, distance_mm=330.0, height_mm=120.0)))[-1]
     assert stage.part_px > 500
     counted = count_by_rays(stage, machine, park_mm)
     # an outline one pixel wide, and the nozzle
