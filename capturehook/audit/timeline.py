@@ -86,7 +86,7 @@ def _plots(audit: Audit) -> list[Plot]:
     shift = np.hypot(_from_start(column("dx_px")), _from_start(column("dy_px")))
     light, limits = column("flicker_ev"), (FLICKER_EV, -FLICKER_EV)
     plots = [
-        Plot("sharpness", "x usual", column("sharp_ratio"), (), (0, 1.2)),
+        Plot("sharpness", "x typical", column("sharp_ratio"), (), (0, 1.2)),
         Plot("light", "EV", light, limits, (-0.5, 0.5), (-MOST_EV, MOST_EV)),
         Plot("shift", "px", shift, (), (0, 3)),
         Plot("late", "s", column("late_s"), (), (-1, 1)),

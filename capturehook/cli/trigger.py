@@ -290,7 +290,7 @@ def _times(advice: LightAdvice) -> str:
         else "does not surely fire at all"
     )
     rearm = (
-        f"re-arms {advice.rearm_s * 1000:.0f} ms after it goes off, in truth a few times later"
+        f"re-arms {advice.rearm_s * 1000:.0f} ms after it goes off, in practice a few times later"
         if math.isfinite(advice.rearm_s)
         else "does not surely re-arm at all"
     )

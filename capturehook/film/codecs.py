@@ -109,7 +109,7 @@ def parse_fps(text: str, where: str = "--fps") -> Fraction:
         ) from fault
     fps = _exact(fps)
     if not 1 <= fps <= 240:
-        raise FrameError(where, f"{text} frames/s is outside 1 to 240", "Usual are 24, 25, 30, 60")
+        raise FrameError(where, f"{text} frames/s is outside 1 to 240", "Common are 24, 25, 30, 60")
     return fps
 
 

@@ -138,7 +138,7 @@ class Watch:
                     yield entry.name, look
                 if reason and entry.name not in self.passed:
                     self.passed.add(entry.name)
-                    tell(f"{entry.path}: passed over, {reason}.")
+                    tell(f"{entry.path}: skipped, {reason}.")
 
     def take(self, job: Path) -> Path | None:
         """Make a job's result.

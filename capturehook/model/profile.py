@@ -351,7 +351,7 @@ class Capture(Record):
     hold_last_s: NotNegative = 2.0
     """s the last frame is held in the film."""
     min_gap_s: NotNegative = 0.0
-    """s of printing at least between two frames; layers that are too quick are passed over."""
+    """s of printing at least between two frames; layers that are too quick are skipped."""
     added_max_s: Positive | None = None
     """s the poses may add to the print at most."""
     frames_max: Count | None = None

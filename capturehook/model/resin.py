@@ -136,7 +136,7 @@ class ResinTable(Record):
     """s, the least darkness between two exposures, if the printer has such a setting."""
     light_off_from: Literal["lift", "retract", "none"] | None = None
     """lift: counted from the start of the lift, moves included; retract: a rest after it; none:
-    not counted. Without it as is likeliest for the job's kind, else lift."""
+    not counted. Default: as the job's kind has it, else lift."""
     moves: Literal["job", "lift"] = "job"
     """job: the plate moves as the job states; lift: as lift and retract here."""
     tilt_s: NotNegative = 0.0

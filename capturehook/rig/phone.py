@@ -104,7 +104,7 @@ _CABLE_STEPS = (
     "microphone many phones see no headset: fit the resistor given as --mic-ohm (common practice).",
     "Solder the button's resistor in series with the contact, from microphone to ground. Polarity: "
     "the microphone is plus, about 2.2 V.",
-    "Press by hand, camera app open: one press, one picture. Volume up is the shutter in the usual "
+    "Press by hand, camera app open: one press, one picture. Volume up is the shutter in common "
     "camera apps; on some it is an option. Phones with their own button protocol need its cable.",
     "Phone: fixed focus and exposure, flash off, no burst, no sleep, flight mode, on its charger.",
 )

@@ -341,5 +341,5 @@ def test_packed_kinds_are_taken_and_the_rest_is_told_once(
     assert has_poses(gzip.decompress((folder / "a.posed.gcode.gz").read_bytes()))
     take_all(watch, 1.0)
     told = capsys.readouterr().err
-    assert told.count("notes.txt: passed over, its name is none of a job's.") == 1
-    assert told.count("d.gcode: passed over, it is a link.") == 1
+    assert told.count("notes.txt: skipped, its name is none of a job's.") == 1
+    assert told.count("d.gcode: skipped, it is a link.") == 1

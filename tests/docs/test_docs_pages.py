@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from capturehook.profile.text import key_rows
-from tests.docs.pages import DOCS, PAGES, page_text
+from tests.docs.pages import DOCS, PAGES, ROOT, page_text
 from tests.test_findings_doc import codes_in_code
 
 TROUBLE = page_text("troubleshooting.md")
@@ -38,3 +38,14 @@ def test_every_picture_is_shown() -> None:
     made = [path.name for path in (DOCS / "pictures").iterdir() if path.suffix in (".svg", ".png")]
     assert made
     assert [name for name in made if f"pictures/{name})" not in pages] == []
+
+
+NAMED = re.compile(r"`((?:capturehook|tests|adapters|docs)/[a-z0-9_./]+)`|`python ([a-z_/]+\.py)")
+
+
+def test_every_file_that_a_page_names_is_there() -> None:
+    """Paths with a word in capitals (NAME, CASE) are patterns."""
+    for page in [*PAGES, ROOT / "README.md", ROOT / "DEVELOPERS.md"]:
+        if page.name != "changelog.md":
+            for one, other in NAMED.findall(page.read_text(encoding="utf-8")):
+                assert (ROOT / (one or other)).exists(), f"{page.name} names {one or other}"
