@@ -27,6 +27,8 @@ HEAD_END = re.compile(rb"; capturehook job end\s*$")
 
 PRIMED = ("fed", "e_mm", "deficit")
 """What an extra prime may change."""
+PLACES = ("logical", "physical")
+"""What the last block may change, where only end code follows."""
 
 # Codes a block never sends: heaters, homing, levelling, limits, stop, stored settings, fans.
 FORBIDDEN = re.compile(
@@ -287,6 +289,7 @@ class _Around:
     """What was so when a block began."""
 
     block: Block
+    is_last: bool
     state: Snapshot
     moves_seen: int
     dwells_seen: int
@@ -310,11 +313,12 @@ def _machine_faults(
     drifted = False
     own_moves: list[Move] = []
     split: list[Move] = []
-    kept_lines = 0
+    kept_lines, stays_from = 0, None
     for line, mine in zip(split_lines(after), owner, strict=True):
         if mine > 0 and around is None:
             around = _Around(
                 by_number[mine],
+                mine == len(blocks),
                 posed.state(),
                 len(posed.moves),
                 len(posed.dwells),
@@ -337,6 +341,8 @@ def _machine_faults(
             yield f"pose {mine}: {limits.firmware} refuses {line!r}: {posed.faults[-1][1]}"
         if mine > 0 and around is not None and POSE_END.match(line):
             yield from _block_faults(around, posed, limits, tol)
+            if around.is_last and _places_differ(around.state, posed.state(), tol):
+                stays_from = len(own_moves)
             around = None
         if mine == -3:
             kept_lines += 1
@@ -366,10 +372,37 @@ def _machine_faults(
         plain.feed(next(plain_lines))
         wrong = differences(plain.state(), posed.state(), tol)
         wrong = [w for w in wrong if not (limits.extra_prime_mm and w.startswith(PRIMED))]
+        if stays_from is not None:
+            wrong = [w for w in wrong if not w.startswith(PLACES)]
         if wrong and not drifted:
             drifted = True
             yield f"after the job's line {plain.line_no} the machine differs: {'; '.join(wrong)}"
+    if stays_from is not None:
+        yield from _ending_faults(plain.moves[stays_from:], own_moves[stays_from:], limits)
+        plain.moves[stays_from:] = own_moves[stays_from:]
     yield from _moves_differ(plain.moves, own_moves, tol)
+
+
+def _places_differ(was: Snapshot, now: Snapshot, tol: float) -> bool:
+    return math.dist(was.physical, now.physical) > tol
+
+
+def _ending_faults(plain: list[Move], posed: list[Move], limits: Limits) -> Iterator[str]:
+    """The last block may leave the head elsewhere if nothing is laid any more, and the end code
+    then goes nowhere that is lower or outside, and feeds as it did."""
+    if len(plain) != len(posed):
+        yield f"after the last block there are {len(posed)} moves, were {len(plain)}"
+    ranges = (limits.x_mm, limits.y_mm, limits.z_mm)
+    for was, now in zip(plain, posed, strict=False):
+        if was.e_step_mm > 1e-6 or now.e_step_mm > 1e-6:
+            yield f"the head does not come back, and line {was.line_no} lays plastic"
+        if now.end[2] < was.end[2] - 1e-6:
+            yield f"line {was.line_no} ends at Z{now.end[2]:g}, lower than the job's {was.end[2]:g}"
+        if abs(was.e_step_mm - now.e_step_mm) + abs(was.feed_mm_min - now.feed_mm_min) > 1e-3:
+            yield f"line {was.line_no} feeds otherwise after the last block: {was} became {now}"
+        for here, own, (low, high) in zip(now.end, was.end, ranges, strict=True):
+            if abs(here - own) > 1e-6 and not low - 1e-6 <= here <= high + 1e-6:
+                yield f"line {was.line_no} goes outside after the last block: {now}"
 
 
 def _joined(parts: list[Move]) -> Move:
@@ -402,6 +435,8 @@ def _block_faults(around: _Around, posed: Interpreter, limits: Limits, tol: floa
     for wrong in differences(was, now, tol):
         if limits.extra_prime_mm and wrong.startswith(PRIMED):
             continue
+        if around.is_last and wrong.startswith(PLACES):
+            continue
         yield f"{name}: {wrong}"
     # The prime makes up for ooze before printing goes on; after the last layer there is none.
     fed = now.fed_mm - was.fed_mm
@@ -413,7 +448,7 @@ def _block_faults(around: _Around, posed: Interpreter, limits: Limits, tol: floa
         yield f"{name}: stands still {dwelt:g} s, planned at least {limits.least_dwell_s:g} s"
     if not any(_in_xy(move) for move in moves):
         yield f"{name}: never leaves for the park"
-    yield from _filament_faults(name, was, moves)
+    yield from _filament_faults(name, moves, now.physical if around.is_last else was.physical)
     yield from _room_faults(name, around, moves, limits)
     for move in moves:
         yield from _speed_faults(name, move, limits)
@@ -423,9 +458,10 @@ def _in_xy(move: Move) -> bool:
     return math.dist(move.start[:2], move.end[:2]) > 1e-6 or move.arc is not None
 
 
-def _filament_faults(name: str, was: Snapshot, moves: list[Move]) -> Iterator[str]:
-    """Un-retracted only where the block began."""
-    home = was.physical
+def _filament_faults(
+    name: str, moves: list[Move], home: tuple[float, float, float]
+) -> Iterator[str]:
+    """Unretracted only where the block began (the last one: where it ends)."""
     for move in moves:
         if move.e_step_mm > 0 and math.dist(move.start, home) > 1e-4:
             yield f"{name}: pushes filament at {move.start}, away from {home}"

@@ -108,7 +108,9 @@ def write_poses(
     for number, one in enumerate(placed, 1):
         stop, state, route = one.stop, one.state, one.route
         points = [(float(x), float(y), float(z)) for x, y, z in _level_points(state, route)]
-        block = pose_block(kit, state, points, prime=not stop.finished, wipe=one.wipe)
+        block = pose_block(
+            kit, state, points, prime=not stop.finished, wipe=one.wipe, ending=one.ending
+        )
         poses.append(
             Pose(
                 pose=number,
@@ -123,6 +125,7 @@ def write_poses(
                 halves=one.halves,
                 wipe=one.wipe,
                 block=block,
+                ending=one.ending,
             )
         )
         if step is not None:
@@ -150,6 +153,7 @@ def _stated(profile: Profile, pose: Pose) -> Stated:
         level_z_mm=pose.route.hop_z_mm,
         prime_mm=0.0 if pose.finished else profile.retract.extra_prime_mm,
         wipe=pose.wipe,
+        stays=pose.ending is not None,
     )
 
 

@@ -117,7 +117,13 @@ def _judge(form: str, code: str) -> None:
         _judged.add(form)
 
 
-def check_block(lines: Sequence[bytes], found: Found, family: Family, prime_mm: float) -> None:
+def check_block(
+    lines: Sequence[bytes],
+    found: Found,
+    family: Family,
+    prime_mm: float,
+    ends_at: Sequence[float | None],
+) -> None:
     """Run one block on pygcode's Machine, from where the witness has found the machine.
 
     Parameters
@@ -125,6 +131,7 @@ def check_block(lines: Sequence[bytes], found: Found, family: Family, prime_mm: 
     lines : of the block, without its fence
     found : all of X, Y and Z known
     prime_mm : what the block may push in excess, mm of filament
+    ends_at : X, Y and Z where it must end, mm in the job's numbers
 
     Raises
     ------
@@ -144,7 +151,8 @@ def check_block(lines: Sequence[bytes], found: Found, family: Family, prime_mm: 
     before = (machine.e, machine.e_absolute, machine.feed)
     texts = [line.decode("ascii") for line in lines]
     fed = sum(_step(machine, text, family) for text in texts)
-    faults = _differences(machine, (x, y, z), before, family.e_absolute(found), modes)
+    end_x, end_y, end_z = ((number or 0.0) / unit for number in ends_at)
+    faults = _differences(machine, (end_x, end_y, end_z), before, family.e_absolute(found), modes)
     prime = prime_mm / family.mm_per_unit(found) / e_unit
     if not math.isclose(fed, prime, abs_tol=1e-5):
         faults.append(f"filament fed is {fed:.6g}, should be {prime:.6g}")

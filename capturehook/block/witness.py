@@ -16,6 +16,7 @@ import numpy as np
 
 from capturehook.block.second_opinion import check_block
 from capturehook.block.witness_bytes import Bytes, NotToldError
+from capturehook.block.witness_end import what_counts_on_the_place
 from capturehook.block.witness_lines import Command, commands_of
 from capturehook.block.witness_state import Family, Found
 from capturehook.errors import ProofError, UntoldError
@@ -42,6 +43,8 @@ class Stated:
     prime_mm: float
     wipe: tuple[tuple[float, float], ...] = ()
     """Places the block may visit below its hop: along what was just printed."""
+    stays: bool = False
+    """The head stays up, or away: only end code follows."""
 
 
 @dataclass(slots=True)
@@ -234,6 +237,13 @@ class _Witness:
         deficit = self.bytes.deficit_mm(place)
         drawn = self.bytes.is_drawn(place)
         self._check_told(steps, found, fence.lines)
+        if stated.stays:
+            shift_z = found.shift[2] or 0.0
+            level = stated.level_z_mm - shift_z
+            rest = self.text[place:]
+            wrong = what_counts_on_the_place(rest, self.family, found, after, level, self.ranges)
+            if wrong is not None:
+                raise _fail(name, f"the head does not come back, and after it {wrong}")
         check = _Block(name, steps, found, after, stated, self.family)
         check.gives_back()
         check.keeps_filament()
@@ -250,7 +260,8 @@ class _Witness:
             self._check_drawn(name, steps, max(0.0, deficit - fed_before_mm), drawn)
         self.bytes.remember(place, deficit)
         self._check_motion_goes_on(name, found, after, place)
-        check_block(fence.lines, found, self.family, stated.prime_mm)
+        ends = after.number if stated.stays else found.number
+        check_block(fence.lines, found, self.family, stated.prime_mm, ends)
 
     def _run(self, lines: Sequence[bytes], machine: Found) -> Iterator[Step]:
         for line in lines:
@@ -435,7 +446,7 @@ class _Block:
         """Place, E, F and modes are after the block what they were before it."""
         before, after = self.before, self.after
         for letter, now, was in zip("XYZ", after.number, before.number, strict=True):
-            if not _same(now, was):
+            if not _same(now, was) and not self.stated.stays:
                 raise _fail(self.name, f"{letter} is {now:.6g} after the block, was {was:.6g}")
         if after.modes() != before.modes():
             raise _fail(self.name, f"the modes are {after.modes()} after the block, were "
@@ -456,8 +467,13 @@ class _Block:
                         f"{self.stated.prime_mm:g}")  # fmt: skip
         for one in self.steps:
             pushes = one.fed_mm > 0 or one.command.code == "G11"
-            if pushes and (self._is_away(one.start) or self._is_away(one.end)):
+            if pushes and not all(map(self._is_at_end, (one.start, one.end))):
                 raise _fail(self.name, "the block pushes filament away from the part")
+
+    def _is_at_end(self, place: tuple[float, float, float]) -> bool:
+        """Over the place where the block ends: where it began, but for the finished part."""
+        end = self.after.number
+        return _same(place[0], end[0]) and _same(place[1], end[1])
 
     def _is_away(self, place: tuple[float, float, float]) -> bool:
         home = self.before.number

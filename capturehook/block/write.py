@@ -17,6 +17,7 @@ from capturehook.model.effects import Command
 from capturehook.model.numbers import exact, fixed
 from capturehook.model.profile import Profile
 from capturehook.model.state import Modes, State
+from capturehook.model.stop import Ending
 from capturehook.place.shutter import hold_ms, settle_ms
 from capturehook.read.modal import switch
 from capturehook.read.words import read_commands
@@ -99,6 +100,7 @@ def pose_block(
     *,
     prime: bool = True,
     wipe: Sequence[tuple[float, float]] = (),
+    ending: Ending | None = None,
 ) -> Block:
     """One block, without its fence.
 
@@ -109,6 +111,7 @@ def pose_block(
     prime : push [retract] extra_prime_mm on return
     wipe : mm, X and Y back along what was just printed, before the hop; ``points`` then
         begin above its last
+    ending : where the head stays, where that is not where the block began
 
     Raises
     ------
@@ -122,7 +125,10 @@ def pose_block(
     lines += [writer.level(Role.WIPE, x, y) for x, y in wipe]
     lines += writer.go(points)
     lines += [writer.standing(line) for line in kit.standing]
-    lines += writer.come_back(points if not wipe else [points[0], *points])
+    if ending is None or not ending.at_park:
+        lines += writer.come_back(points if not wipe else [points[0], *points])
+    if ending is None:
+        lines += writer.lower(points)
     lines += unretract
     lines += writer.leave()
     return Block(tuple(lines), (*kit.shutter_xy_mm, points[-1][2]))
@@ -186,12 +192,16 @@ class _Writer:
         return lines + [self.level(Role.TRAVEL_OUT, x, y) for x, y, _ in points[1:]]
 
     def come_back(self, points: Sequence[Point]) -> list[BlockLine]:
-        """The same points in reverse, then down to where printing stopped."""
+        """The same points in reverse, to above where printing stopped."""
         lines = [self.level(Role.TRAVEL_BACK, x, y) for x, y, _ in reversed(points[1:-1])]
         lines.append(self.level(Role.TRAVEL_BACK, self.state.x_mm, self.state.y_mm))
-        if points[0][2] > self.state.z_mm + 1e-9:
-            lines.append(self._vertical(Role.LOWER, self.state.z_mm))
         return lines
+
+    def lower(self, points: Sequence[Point]) -> list[BlockLine]:
+        """Down to where printing stopped."""
+        if points[0][2] > self.state.z_mm + 1e-9:
+            return [self._vertical(Role.LOWER, self.state.z_mm)]
+        return []
 
     def _vertical(self, role: Role, z_mm: float) -> BlockLine:
         feed = self.kit.profile.park.hop_mm_min

@@ -95,6 +95,8 @@ class Effects:
     """Commands that change neither place, numbers, modes, feed nor filament: all others may."""
     ends_job: frozenset[str] = frozenset()
     """Lines after these are not run, or not as the job's author thinks."""
+    silent_end: frozenset[str] = frozenset()
+    """Those of ``ends_job`` at which nothing moves and no macro of the owner's runs."""
     keep_and_give_back: tuple[str, str] | None = None
     """Two commands that store modes and feed, and give them back."""
     relative_stroke: str = "adds"

@@ -8,7 +8,7 @@ from capturehook.model.block import Block
 from capturehook.model.profile import KeepOut
 from capturehook.model.route import Route
 from capturehook.model.state import State
-from capturehook.model.stop import Halves, Split, Stop
+from capturehook.model.stop import Ending, Halves, Split, Stop
 
 
 class Purge(KeepOut):
@@ -26,6 +26,8 @@ class Placed:
     """Spirals: the two parts of the job's own line, before and after the block."""
     wipe: tuple[tuple[float, float], ...]
     """X and Y back along what was just printed, before the hop (mm)."""
+    ending: Ending | None = None
+    """Where the block leaves the head; None: where it found it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,3 +46,4 @@ class Pose:
     halves: Halves | None
     wipe: tuple[tuple[float, float], ...]
     block: Block
+    ending: Ending | None = None

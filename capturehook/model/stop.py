@@ -30,6 +30,25 @@ class Stop:
     """Spirals: the line is a printing move, cut here."""
 
 
+NEVER = 1 << 60
+"""A line that no job has."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ending:
+    """Where the block of the finished part leaves the head, since only end code follows.
+
+    ``at_park``: where the frame was taken; else above the place where printing stopped.
+    ``offset_mm``: X, Y and Z of the head there, less where the job's own lines had it.
+    ``stated_line``: for X, Y and Z the line of the job from which the axis is where the job has
+    it again (a place stated, or homing), or NEVER.
+    """
+
+    at_park: bool
+    offset_mm: tuple[float, float, float]
+    stated_line: tuple[int, int, int]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NoStop:
     """A layer after which no block may stand, and why."""

@@ -19,6 +19,8 @@ from capturehook.model.route import Route
 from capturehook.model.state import State
 from capturehook.model.stop import Halves, NoStop, Stop
 from capturehook.place.choose import choose_layers
+from capturehook.place.ending import find_ending
+from capturehook.place.head import Scene
 from capturehook.place.height_map import HeightMap, bead_width_mm, needs_map, printed_tops
 from capturehook.place.obstacles import Surroundings
 from capturehook.place.route import find_route, refuse_touch
@@ -141,12 +143,23 @@ def find_paths(
             machine = around.at(stop.line_index)
             top = float(tops[stop.layer_index])
             route = _route(job, state, start, top, height_map, machine)
-            made.append(Placed(stop=stop, state=state, route=route, halves=halves, wipe=wipe))
+            ending = None
+            if stop.finished:
+                ending = find_ending(job, stop, state, route, _scene(job, top, height_map, machine))
+            made.append(
+                Placed(stop=stop, state=state, route=route, halves=halves, wipe=wipe, ending=ending)
+            )
         except PoseError as fault:
             refused.append(fault)
     if refused and not skip_unsafe:
         raise _all_refused(refused, len(stops))
     return made, [Finding("pose-unsafe", str(one.where), one.found) for one in refused]
+
+
+def _scene(job: Job, top_mm: float, height_map: HeightMap | None, machine: Machine) -> Scene:
+    top = height_map.top_mm if height_map is not None else top_mm
+    clear = job.profile.park.clear_mm
+    return Scene(machine=machine, clear_mm=clear, top_mm=top, height_map=height_map)
 
 
 def _within(profile: Profile, points: Sequence[tuple[float, float]]) -> bool:

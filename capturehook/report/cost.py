@@ -21,7 +21,7 @@ from capturehook.model.block import Role
 from capturehook.model.moves import DWELL, FW_RETRACT, FW_UNRETRACT, LINE, WAIT, MoveTable
 from capturehook.model.pose import Pose
 from capturehook.model.profile import Machine
-from capturehook.model.stop import Split
+from capturehook.model.stop import Ending, Split
 from capturehook.read.job import Job
 
 Floats = NDArray[np.float64]
@@ -100,6 +100,10 @@ EVENTS = {Role.WAIT: WAIT, Role.RETRACT: FW_RETRACT, Role.UNRETRACT: FW_UNRETRAC
 """What a line without a move or a dwell is to the clock."""
 
 
+AFTERWARDS = (Role.TRAVEL_BACK, Role.LOWER, Role.UNRETRACT, Role.PRIME, Role.MODE, Role.FEED)
+"""Roles of lines after the frame; the first of them ends the stillness."""
+
+
 def _numbers(*roles: Role) -> list[int]:
     return [ROLES[role] for role in roles]
 
@@ -126,6 +130,8 @@ class _Blocks:
     leave_line: Ints
     role: Ints
     event_role: Ints
+    ending: Ending | None
+    """Where the last block leaves the head, where that is not where it began."""
 
     @property
     def shift(self) -> Ints:
@@ -163,7 +169,7 @@ class _Rows:
         for line in pose.block.lines:
             if line.role in (Role.FIRE, Role.HOLD) and fire < 0:
                 fire = self.line
-            if line.role is Role.TRAVEL_BACK and leave < 0:
+            if leave < 0 and line.role in (AFTERWARDS if fire >= 0 else (Role.TRAVEL_BACK,)):
                 leave = self.line
             if line.feed_mm_min > 0:
                 end = tuple(
@@ -180,6 +186,7 @@ class _Rows:
             elif line.role in EVENTS:
                 self.events.append((self.line, EVENTS[line.role], 0.0, ROLES[line.role]))
             self.line += 1
+        leave = self.line if leave < 0 else leave
         fire = leave if fire < 0 else fire
         self.places.append((first, self.line - first, lead, fire, leave))
 
@@ -217,6 +224,7 @@ def _blocks_of(job: Job, poses: Sequence[Pose]) -> _Blocks:
         leave_line=leave,
         role=role,
         event_role=event_role,
+        ending=poses[-1].ending,
     )
 
 
@@ -326,7 +334,7 @@ def _with_blocks(
         return line + put_in[np.searchsorted(blocks.stop_line, line, side="right")]
 
     at = np.searchsorted(bare.line_index, blocks.stop_line)
-    own = _second_halves(bare, blocks, at)
+    own = _after_ending(_second_halves(bare, blocks, at), blocks)
     rows, event = {}, {}
     for name, column in _columns(own, False).items():
         added = getattr(blocks.table, name)
@@ -362,6 +370,19 @@ def _second_halves(bare: MoveTable, blocks: _Blocks, at: Ints) -> MoveTable:
         changed[name] = getattr(bare, name).copy()
         changed[name][cut] -= getattr(blocks.table, name)[first]
     return replace(bare, **changed)
+
+
+def _after_ending(own: MoveTable, blocks: _Blocks) -> MoveTable:
+    """The moves with those of the end code as they are from where the last block left the head."""
+    ending = blocks.ending
+    if ending is None:
+        return own
+    changed, after = {}, own.line_index >= blocks.stop_line[-1]
+    for axis, offset, stated in zip("xyz", ending.offset_mm, ending.stated_line, strict=True):
+        start, end = f"{axis}0_mm", f"{axis}_mm"
+        changed[start] = getattr(own, start) + offset * (after & (own.line_index <= stated))
+        changed[end] = getattr(own, end) + offset * (after & (own.line_index < stated))
+    return replace(own, **changed)
 
 
 # --- what the time goes into

@@ -51,8 +51,8 @@ def test_added_max_that_is_kept_says_nothing() -> None:
 
 
 def test_added_max_under_one_pose_is_refused_with_numbers() -> None:
-    with pytest.raises(PlanError, match=r"20 poses would add .* the 1 s allowed .* for none"):
-        applied_with(added_max_s=1)
+    with pytest.raises(PlanError, match=r"20 poses would add .* the 0.5 s allowed .* for none"):
+        applied_with(added_max_s=0.5)
 
 
 def test_added_max_against_film_s_is_refused_with_the_film_that_fits() -> None:

@@ -134,8 +134,9 @@ def test_added_seconds_equal_the_difference_for_any_small_job(data: st.DataObjec
     applied = apply(job.data, profile, path="lighthouse.gcode")
     costs = pose_costs(applied.job, applied.poses)
     assert costs.added_s.sum() == pytest.approx(clocked_difference(applied), abs=1e-4)
-    for name in ("travel_s", "hold_s", "back_s", "fire_s", "still_s"):
+    for name in ("travel_s", "hold_s", "fire_s", "still_s"):
         assert (getattr(costs, name) > 0).all(), name
+    assert (costs.back_s[:-1] > 0).all()  # the last head may stay at the park point
 
 
 def test_added_seconds_of_a_spiral_count_the_split_moves() -> None:

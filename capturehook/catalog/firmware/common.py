@@ -126,6 +126,7 @@ class CommonFirmware(Firmware):
     snippet_cautions: tuple[str, ...] = ()
 
     ends_job: frozenset[str] = frozenset()
+    silent_end: frozenset[str] = frozenset()
     keep_and_give_back: tuple[str, str] | None = None
 
     @cached_property
@@ -135,6 +136,7 @@ class CommonFirmware(Firmware):
         return Effects(
             harmless=own - self.ends_job - frozenset(self.keep_and_give_back or ()),
             ends_job=self.ends_job,
+            silent_end=self.silent_end,
             keep_and_give_back=self.keep_and_give_back,
             relative_stroke={"added": "adds", "kept": "stays"}.get(self.e_after_relative, "zero"),
             small_letters_act=not self.reads_small_letters,

@@ -82,6 +82,7 @@ class Rs274(CommonFirmware):
         "G11": "G10 and G11 are not read as retraction",
     }
     ends_job = frozenset({"M2", "M30", "M60"})
+    silent_end = frozenset({"M2", "M30"})
 
     def usual_corners(self, accel_mm_s2: float) -> CornerRule:
         """0.01 mm, as in grbl (from memory)."""

@@ -105,9 +105,8 @@ G1 X223 F600
 G1 X215 Y215 F9000
 M400
 G1 X5 Y200 F9000
-G1 Z10.6 F720
 G1 F9000
-; capturehook pose 2 end 2723c6
+; capturehook pose 2 end 0cb84f
 M104 S0
 M140 S0
 M107

@@ -123,11 +123,9 @@ M42 P5 S255
 G4 P150
 M42 P5 S0
 G4 P470
-G1 X5 Y200
-G1 Z10.6 F720
 G91
 G1 F9000
-; capturehook pose 2 end 25b697
+; capturehook pose 2 end 4a5c20
 M104 S0
 M140 S0
 M107

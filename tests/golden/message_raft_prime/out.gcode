@@ -145,11 +145,9 @@ G4 P180
 M400
 M118 S"frame please"
 G4 P470
-G1 X5 Y200
-G1 Z10.8 F720
 G1 E12.30678 F2100
 G1 F9000
-; capturehook pose 3 end ddbacd
+; capturehook pose 3 end 873d02
 M104 S0
 M140 S0
 M107

@@ -200,11 +200,9 @@ G1 X8 Y215 F9000
 M400
 G4 P180
 G4 P470
-G1 X5 Y200
-G1 Z11 F720
 G1 E0.8 F2100
 G1 F9000
-; capturehook pose 7 end b73111
+; capturehook pose 7 end 622c2c
 M104 S0
 M140 S0
 M107

@@ -88,10 +88,8 @@ M64 P2
 G4 P0.150
 M65 P2
 G4 P0.320
-G1 X93.9 Y83.4
-G1 Z0.6 F720
 G1 F2100
-; capturehook pose 2 end 2b7674
+; capturehook pose 2 end 9646b0
 G1 Z10.6 F720
 G1 X5 Y200 F9000
 M104 S0

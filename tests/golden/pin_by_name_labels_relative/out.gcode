@@ -126,10 +126,8 @@ G4 P200
 M400
 SET_PIN PIN=camera_release VALUE=0
 G4 P270
-G1 X93.9 Y83.4
-G1 Z0.6 F720
 G1 F2100
-; capturehook pose 2 end 830d27
+; capturehook pose 2 end ef4f96
 G1 Z10.6 F720
 G1 X5 Y200 F9000
 M104 S0

@@ -120,8 +120,6 @@ G1 X8 Y215 F9000
 M400
 G4 P180
 G4 P470
-G1 X92.2 Y82.2
-G1 Z1.2 F720
 G1 E0.8 F2100
 G1 F1500
-; capturehook pose 4 end dc832a
+; capturehook pose 4 end cce15b

@@ -148,10 +148,8 @@ G1 X8 Y215 F9000
 M400
 G4 P180
 G4 P470
-G1 X5 Y200
-G1 Z10.6 F720
 G1 F9000
-; capturehook pose 2 end 7b72a3
+; capturehook pose 2 end 375a5d
 M104 S0
 M140 S0
 M107
