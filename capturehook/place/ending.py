@@ -3,7 +3,7 @@
 Where only end code follows, nothing is gained by coming down on the finished part again: the
 head stays up, and where no later line counts on X and Y, it stays at the park point too.
 What is not plain is not believed: the block then ends where it began. See
-docs/pose_block.md#the-finished-part
+docs/explain/pose_block.md#the-finished-part
 """
 
 from __future__ import annotations
