@@ -16,6 +16,7 @@ from capturehook.block.remaining import remaining_insertions, remaining_lines
 from capturehook.block.splice import Insertion, Piece, gives_back, splice_pieces
 from capturehook.block.witness import Stated, check_output
 from capturehook.block.write import Kit, make_kit, pose_block
+from capturehook.catalog import FIRMWARES
 from capturehook.clock.clocking import times_of
 from capturehook.errors import Finding, ProofError
 from capturehook.jobfile.fence import (
@@ -67,7 +68,15 @@ def kit_of(job: Job) -> Kit:
         e_letter=job.read.e_letter,
         filament_per_unit=job.filament_per_unit,
         job_fw_retract=job.read.uses_fw_retract,
+        e_number_counts=_counts_places_again(job),
     )
+
+
+def _counts_places_again(job: Job) -> bool:
+    """E words are steps for a while, and then places."""
+    firmware = FIRMWARES[job.profile.machine.firmware]
+    places = [modes.e_absolute(firmware) for modes in job.read.others.modes]
+    return False in places and any(places[places.index(False) :])
 
 
 def splice_poses(

@@ -246,6 +246,7 @@ class _Witness:
                 raise _fail(name, f"the head does not come back, and after it {wrong}")
         check = _Block(name, steps, found, after, stated, self.family)
         check.gives_back()
+        self._check_number_for_e(name, fence.lines, found, after, place)
         check.keeps_filament()
         check.keeps_clear(self.ranges)
         if deficit is None:
@@ -288,6 +289,21 @@ class _Witness:
             raise NotToldError(
                 "what a move of E alone does: M209 makes it the firmware's own retraction"
             )
+
+    def _check_number_for_e(
+        self, name: str, lines: Sequence[bytes], found: Found, after: Found, place: int
+    ) -> None:
+        """Where E words are steps, its number counts only if they are places again later."""
+        alike = after.e is None or _same(after.e, found.e)
+        if alike or self.family.e_absolute(found) or not self.bytes.counts_places_after(place):
+            return
+        self.bytes.sum_steps()
+        again, was = found.copy(), self.bytes.found.e
+        again.e = was
+        list(self._run(lines, again))
+        if was is not None and not _same(again.e, was):
+            raise _fail(name, f"E is {again.e} after the block, was {was}, and the job goes on "
+                        "with places for it")  # fmt: skip
 
     def _check_drawn(
         self, name: str, steps: Sequence[Step], deficit_mm: float, drawn: bool

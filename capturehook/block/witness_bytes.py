@@ -123,6 +123,18 @@ class Bytes:
         )
         self.index = self._sort_lines()
 
+    def counts_places_after(self, place: int) -> bool:
+        """Is an E word a place again behind this byte, where it is a step now?"""
+        machine, family = self.found.copy(), self.family
+        given_back = ("RESTORE_GCODE_STATE", *(family.firmware.effects.keep_and_give_back or ()))
+        first = bisect_left(self.index.event_at, place)
+        for one in (one for commands in self.index.events[first:] for one in commands):
+            if one.code in ("G90", "G91", "M82", "M83"):
+                family.carry_out(machine, one, 0)
+            if one.code in given_back or family.e_absolute(machine):
+                return True
+        return False
+
     @property
     def uses_fw_retract(self) -> bool:
         """The job retracts by the firmware's own command somewhere."""
@@ -193,7 +205,7 @@ class Bytes:
                 self._take_event(at, index.events[self.next_event - 1])
         self._advance(place)
         if not (self.family.firmware.has_e_modes or self.family.e_absolute(self.found)):
-            self._sum_steps()  # a block's own G90 makes its E words places
+            self.sum_steps()  # a block's own G90 makes its E words places
         return self.found
 
     def is_drawn(self, place: int) -> bool:
@@ -216,7 +228,7 @@ class Bytes:
             deficit = self.deficit_mm(at) or 0.0
             self.drawn[tool] = self.is_drawn(at)
         if not family.e_absolute(found):
-            self._sum_steps()
+            self.sum_steps()
         fed: float | None = 0.0
         for one in commands:
             step = family.carry_out(found, one, at)
@@ -394,7 +406,7 @@ class Bytes:
                     known = was is not None and step is not None
                     number[index] = was + step * unit if known else None  # type: ignore[operator]
 
-    def _sum_steps(self) -> None:
+    def sum_steps(self) -> None:
         """Take relative E words into the number for E, as the family does."""
         found, family = self.found, self.family
         for low, high in self.steps:

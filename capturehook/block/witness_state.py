@@ -322,7 +322,9 @@ class Family:
     def _other(self, found: Found, command: Command, at: int) -> float | None:
         """Commands that change no number by a rule; returns filament fed, None if not told."""
         code, effects = command.code, self.firmware.effects
-        if code in effects.ends_job or (code in STOPS_FOLLOWING and code not in effects.harmless):
+        if code in (effects.stored_place or ()):
+            self._store_place(found, command, at)
+        elif code in effects.ends_job or (code in STOPS_FOLLOWING and code not in effects.harmless):
             found.dead = at
         elif code == FOREIGN and self.firmware.several_commands == "modes first":
             found.dead = at  # loops, expressions
@@ -346,6 +348,18 @@ class Family:
         if code[:1] == "G" and code not in ("G4", "G10", "G11") and self.firmware.modal_motion:
             found.motion = found.motion if code in _KEEPS_MOTION else None
         return 0.0
+
+    def _store_place(self, found: Found, command: Command, at: int) -> None:
+        """M401 and M402 (Repetier `Printer.cpp`): the feed comes back with the place."""
+        store, _ = self.firmware.effects.stored_place or ("", "")
+        if command.code == store:
+            self.kept[f" {store}"] = found.copy()
+            return
+        saved = self.kept.get(f" {store}")
+        found.number, found.lost_at = [None, None, None], at
+        found.feed = None if saved is None else saved.feed
+        if self.e_letter in command.words:
+            found.e = None
 
     def _home(self, found: Found, command: Command) -> None:
         """Home is 0 of the machine, and shifts of G92 are gone."""

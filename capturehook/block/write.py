@@ -36,13 +36,20 @@ class Kit:
     e_letter: str
     filament_per_unit: float
     use_fw_retract: bool
+    e_number_counts: bool
+    """After steps of E the job goes on with places for it."""
     standing: tuple[BlockLine, ...]
     """From the arrival at the park point until the head leaves it."""
     shutter_xy_mm: tuple[float, float]
 
 
 def make_kit(
-    profile: Profile, *, e_letter: str, filament_per_unit: float, job_fw_retract: bool
+    profile: Profile,
+    *,
+    e_letter: str,
+    filament_per_unit: float,
+    job_fw_retract: bool,
+    e_number_counts: bool = False,
 ) -> Kit:
     """What the blocks of one job share.
 
@@ -66,6 +73,7 @@ def make_kit(
         e_letter=e_letter,
         filament_per_unit=filament_per_unit,
         use_fw_retract=use_fw,
+        e_number_counts=e_number_counts,
         standing=standing_lines(profile, firmware, fire),
         shutter_xy_mm=fire.shutter_xy_mm or (profile.park.x_mm, profile.park.y_mm),
     )
@@ -230,10 +238,19 @@ class _Writer:
         Its feed counts mm of filament even where E counts mm3: docs/reference/gcode_facts.md#marlin
         """
         kit = self.kit
-        number = to_e if self.inside.e_absolute(kit.firmware) else step
+        number = to_e if self.counts_places() else step
         feed = kit.profile.retract.feed_mm_min
         text = f"G1 {kit.e_letter}{exact(number / self.e_unit)}{self._f(feed)}"
         return BlockLine(role, text, e_step_mm=step * self.per_unit, feed_mm_min=feed)
+
+    def counts_places(self) -> bool:
+        """Is an E word in the block a place, and not a step?"""
+        return self.inside.e_absolute(self.kit.firmware)
+
+    def number_back(self) -> BlockLine:
+        """The number for E as it was before the block."""
+        text = f"G92 {self.kit.e_letter}{exact(self.state.e_mm / self.e_unit)}"
+        return BlockLine(Role.PRIME, text)
 
     def extrude_again(self, role: Role, to_e: float, step: float) -> BlockLine:
         """As `extrude`, after moves at other feeds: F is stated, and not taken as known."""
@@ -259,8 +276,11 @@ def _filament(writer: _Writer, prime: bool) -> tuple[list[BlockLine], list[Block
         return [], _prime(writer, prime_mm)
     step = round(stroke / writer.per_unit, 5)
     back = [writer.extrude(Role.RETRACT, state.e_mm - step, -step)]
-    unretract = writer.extrude_again(Role.UNRETRACT, state.e_mm, step)
-    return back, [unretract, *_prime(writer, prime_mm)]
+    forth = [writer.extrude_again(Role.UNRETRACT, state.e_mm, step), *_prime(writer, prime_mm)]
+    loses_number = kit.firmware.effects.relative_stroke == "zero" and state.e_mm != 0
+    if loses_number and prime_mm <= 0 and kit.e_number_counts and not writer.counts_places():
+        forth.append(writer.number_back())
+    return back, forth
 
 
 def _prime(writer: _Writer, prime_mm: float) -> list[BlockLine]:
@@ -276,7 +296,6 @@ def _prime(writer: _Writer, prime_mm: float) -> list[BlockLine]:
         )
     step = round(prime_mm / writer.per_unit, 5)
     lines = [writer.extrude_again(Role.PRIME, state.e_mm + step, step)]
-    if state.modes.m82 is not False or writer.inside.e_absolute(kit.firmware):
-        text = f"G92 {kit.e_letter}{exact(state.e_mm / writer.e_unit)}"
-        lines.append(BlockLine(Role.PRIME, text))
+    if state.modes.m82 is not False or writer.counts_places() or kit.e_number_counts:
+        lines.append(writer.number_back())
     return lines

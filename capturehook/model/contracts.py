@@ -99,6 +99,8 @@ class Effects:
     """Those of ``ends_job`` at which nothing moves and no macro of the owner's runs."""
     keep_and_give_back: tuple[str, str] | None = None
     """Two commands that store modes and feed, and give them back."""
+    stored_place: tuple[str, str] | None = None
+    """Two commands that store the place with the feed, and go back to both."""
     relative_stroke: str = "adds"
     """What a relative E word does to the number for E: adds, stays or zero."""
     small_letters_act: bool = False

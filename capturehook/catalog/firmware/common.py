@@ -127,6 +127,7 @@ class CommonFirmware(Firmware):
 
     ends_job: frozenset[str] = frozenset()
     silent_end: frozenset[str] = frozenset()
+    stored_place: tuple[str, str] | None = None
     keep_and_give_back: tuple[str, str] | None = None
 
     @cached_property
@@ -137,6 +138,7 @@ class CommonFirmware(Firmware):
             harmless=own - self.ends_job - frozenset(self.keep_and_give_back or ()),
             ends_job=self.ends_job,
             silent_end=self.silent_end,
+            stored_place=self.stored_place,
             keep_and_give_back=self.keep_and_give_back,
             relative_stroke={"added": "adds", "kept": "stays"}.get(self.e_after_relative, "zero"),
             small_letters_act=not self.reads_small_letters,

@@ -50,6 +50,7 @@ class Repetier(CommonFirmware):
         ).split()
     )
     pauses = frozenset({"M0", "M1", "M25", "M226", "M600"})
+    stored_place = ("M401", "M402")
     e_after_relative = "zero"  # Printer.cpp: the destination of E is 0 after a relative stroke
     loses = {
         **dict.fromkeys("G29 G30 G31 G32 G33 G34 M212 M251 M390 M415 M606 M666".split(), "XYZ"),
