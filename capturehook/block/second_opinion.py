@@ -122,7 +122,7 @@ def check_block(
     found: Found,
     family: Family,
     prime_mm: float,
-    ends_at: Sequence[float | None],
+    ends_at: Sequence[float | None] | None = None,
 ) -> None:
     """Run one block on pygcode's Machine, from where the witness has found the machine.
 
@@ -131,7 +131,7 @@ def check_block(
     lines : of the block, without its fence
     found : all of X, Y and Z known
     prime_mm : what the block may push in excess, mm of filament
-    ends_at : X, Y and Z where it must end, mm in the job's numbers
+    ends_at : X, Y and Z where it must end, mm in the job's numbers; None: where it began
 
     Raises
     ------
@@ -151,7 +151,7 @@ def check_block(
     before = (machine.e, machine.e_absolute, machine.feed)
     texts = [line.decode("ascii") for line in lines]
     fed = sum(_step(machine, text, family) for text in texts)
-    end_x, end_y, end_z = ((number or 0.0) / unit for number in ends_at)
+    end_x, end_y, end_z = ((number or 0.0) / unit for number in ends_at or found.number)
     faults = _differences(machine, (end_x, end_y, end_z), before, family.e_absolute(found), modes)
     prime = prime_mm / family.mm_per_unit(found) / e_unit
     if not math.isclose(fed, prime, abs_tol=1e-5):

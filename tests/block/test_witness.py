@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 
 from capturehook.api import apply
-from capturehook.block import witness, witness_bytes, witness_lines, witness_state
+from capturehook.block import witness, witness_bytes, witness_end, witness_lines, witness_state
 from capturehook.block.witness import check_output
 from capturehook.block.witness_bytes import Bytes, NotToldError
 from capturehook.block.witness_state import Family, Found
@@ -144,7 +144,7 @@ def test_falsified_cut_of_a_spiral_is_refused(
         apply(data, profile, path=PATH)
 
 
-MODULES = (witness, witness_bytes, witness_lines, witness_state)
+MODULES = (witness, witness_bytes, witness_end, witness_lines, witness_state)
 
 
 def test_the_witness_shares_nothing_with_the_reader() -> None:
@@ -160,6 +160,7 @@ def test_the_witness_shares_nothing_with_the_reader() -> None:
     assert ours == {
         "capturehook.block.second_opinion",
         "capturehook.block.witness_bytes",
+        "capturehook.block.witness_end",
         "capturehook.block.witness_lines",
         "capturehook.block.witness_state",
         "capturehook.errors",

@@ -58,7 +58,7 @@ def test_good_block_has_no_complaint() -> None:
         ("M400\n", "M104 S0\n", "never sends"),
         ("M400\n", "G28\n", "never sends"),
         ("M400\n", "M204 S500\n", "never sends"),
-        ("G1 Z0.2 F720\n", "G1 Z0.3 F720\n", "logical"),
+        ("G1 Z0.2 F720\n", "G1 Z0.3 F720\n", "does not come back"),
         ("G1 Z1 F720\n", "G1 Z0.6 F720\n", "clearance"),
         ("G1 Z1 F720\n", "G1 Z1 F9000\n", "limit 900"),
         ("G1 X8 Y215 F9000\n", "G1 X-8 Y215 F9000\n", "outside"),
