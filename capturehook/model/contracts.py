@@ -167,6 +167,10 @@ class Firmware(Protocol):
     """The number for E can be put back after filament was fed (G92 E)."""
 
     # time
+    speed_percent: tuple[float, float] | None
+    """Least and most that M220 S may set; None: the family has no such factor."""
+    speed_spares_filament: bool
+    """Moves of filament alone are not scaled by it."""
     limits_hold_for_path: bool
     """Limits of X and Y hold for the path in the plane, not for each axis."""
     default_jerk: tuple[float, float, float, float]

@@ -25,6 +25,8 @@ class Modes:
     fan: tuple[str, ...] = ()
     accel: tuple[str, ...] = ()
     coordinate_system: str = "G54"
+    speed: float = 1.0
+    """What feeds are multiplied by (M220)."""
     volumetric_mm: float = 0.0
     """Filament diameter while E counts mm3 (M200); 0 while it counts mm."""
 

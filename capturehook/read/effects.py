@@ -97,6 +97,7 @@ class Keeper:
             modes = self._carry_out(index, command, effect, modes)
         if command.code in ("M220", "M221"):
             self._factor(index, command)
+            return self._with_speed(modes)
         elif command.code == "G92":
             self.shifted |= any(command.has(letter) for letter in "XYZ")
         return modes
@@ -237,7 +238,8 @@ class Keeper:
         if saved.factors != self.factors:
             self.note(index, Note("factors", "speed and flow factors (M220, M221) come back here"))
             self.factors = saved.factors
-        return replace(modes, absolute=saved.modes.absolute, m82=saved.modes.m82)
+        back = replace(modes, absolute=saved.modes.absolute, m82=saved.modes.m82)
+        return self._with_speed(back)
 
     def _return(self, index: int, command: Command, effect: ReturnToPlace) -> None:
         slot = self.places.get(effect.slot)
@@ -314,12 +316,19 @@ class Keeper:
         now = (percent, flow) if command.code == "M220" else (speed, percent)
         if now != self.factors and percent != 100.0:
             what = (
-                f"the print runs at {percent:g} % of its feeds from here; times are told for 100 %"
+                f"the print runs at {percent:g} % of its feeds from here; the times count that"
                 if command.code == "M220"
                 else f"filament is fed at {percent:g} % from here, that of pose blocks too"
             )
             self.note(index, Note("factors", f"{command.code} S{percent:g}: {what}"))
         self.factors = now
+
+    def _with_speed(self, modes: Modes) -> Modes:
+        limits = self.firmware.speed_percent
+        if limits is None:
+            return modes
+        speed = min(max(self.factors[0], limits[0]), limits[1]) / 100
+        return modes if speed == modes.speed else replace(modes, speed=speed)
 
     def _axis(self, index: int, letter: str, operation: int, value: float = 0.0) -> None:
         self.found.events[letter].add(index, operation, value)

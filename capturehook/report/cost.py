@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.clock.clocking import Clocking, profile_clocking
+from capturehook.clock.clocking import Clocking, profile_clocking, spares_filament, timed_moves
 from capturehook.clock.seconds import Timetable
 from capturehook.model.block import Role
 from capturehook.model.moves import DWELL, FW_RETRACT, FW_UNRETRACT, LINE, WAIT, MoveTable
@@ -87,10 +87,10 @@ def pose_costs(job: Job, poses: Sequence[Pose], clocking: Clocking | None = None
 
 
 def _price(job: Job, poses: Sequence[Pose], clocking: Clocking) -> Costs:
-    blocks = _blocks_of(job, poses)
-    windows = _Windows.around(job.moves, blocks.stop_line, clocking.machine)
-    clocked = _clock_both(job.moves, clocking, windows, blocks)
-    return _split_up(blocks, clocked, windows.next_line(job.moves))
+    moves, blocks = timed_moves(job), _blocks_of(job, poses)
+    windows = _Windows.around(moves, blocks.stop_line, clocking.machine)
+    clocked = _clock_both(moves, clocking, windows, blocks)
+    return _split_up(blocks, clocked, windows.next_line(moves))
 
 
 # --- the blocks as moves
@@ -146,8 +146,8 @@ class _Blocks:
 class _Rows:
     """Collects the moves and events of all blocks, line by line."""
 
-    def __init__(self) -> None:
-        self.line = 0
+    def __init__(self, spares_filament: bool) -> None:
+        self.line, self.spares_filament = 0, spares_filament
         self.moves: list[tuple[float, ...]] = []
         self.events: list[tuple[float, ...]] = []
         self.places: list[tuple[int, int, int, int, int]] = []
@@ -177,9 +177,9 @@ class _Rows:
                     for now, to in zip(place, (line.x_mm, line.y_mm, line.z_mm), strict=True)
                 )
                 straight = (np.nan, np.nan, 0.0, ROLES[line.role], LINE)
-                self.moves.append(
-                    (self.line, *place, *end, line.e_step_mm, line.feed_mm_min, *straight)
-                )
+                spared = self.spares_filament and end == place
+                feed = line.feed_mm_min * (1.0 if spared else pose.state.modes.speed)
+                self.moves.append((self.line, *place, *end, line.e_step_mm, feed, *straight))
                 place = (end[0], end[1], end[2])
             elif line.dwell_s > 0:
                 self.events.append((self.line, DWELL, line.dwell_s, ROLES[line.role]))
@@ -207,10 +207,10 @@ class _Rows:
 
 
 def _blocks_of(job: Job, poses: Sequence[Pose]) -> _Blocks:
-    rows = _Rows()
+    rows, moves = _Rows(spares_filament(job)), timed_moves(job)
     for pose in poses:
         if pose.split is not None:
-            rows.split_move(job.moves, pose.split)
+            rows.split_move(moves, pose.split)
         rows.block(pose)
     table, role, event_role = rows.table()
     first, size, lead, fire, leave = np.array(rows.places, dtype=np.int64).T

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.block.poses import PosedJob
-from capturehook.clock.clocking import Clocking, times_of
+from capturehook.clock.clocking import Clocking, timed_moves, times_of
 from capturehook.clock.seconds import Timetable
 from capturehook.errors import Finding
 from capturehook.model.plan import PlannedPose, PlanRecord
@@ -193,7 +193,8 @@ def plan_shoot(applied: PosedJob, clocking: Clocking | None = None) -> Shoot:
     job, profile = applied.job, applied.job.profile
     times = times_of(job)
     if clocking is not None:
-        times = clocking.times(job.moves, clocking.accel(job.moves))
+        moves = timed_moves(job)
+        times = clocking.times(moves, clocking.accel(moves))
     costs = pose_costs(job, applied.poses, clocking)
     lines = np.array([pose.line_no - 1 for pose in applied.poses], dtype=np.int64)
     fire_s = times.second_at(lines) + costs.fire_at_s

@@ -108,6 +108,8 @@ class CommonFirmware(Firmware):
     retract_code: str | None = "M207"
     can_prime = True
     # time
+    speed_percent: tuple[float, float] | None = (1.0, 999.0)
+    speed_spares_filament = False
     limits_hold_for_path = False
     cruise_ratio = 0.0
     rounds_facets = False

@@ -74,6 +74,7 @@ class Smoothie(CommonFirmware):
         "M32": "runs another file",
         "M1000": "is a shell command of the board",
     }
+    speed_percent = (10.0, 1000.0)  # Robot.cpp
     ends_job = frozenset({"M2"})
     keep_and_give_back = ("M120", "M121")
 
