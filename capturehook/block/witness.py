@@ -7,18 +7,23 @@ is refused, and nothing is written then. docs/explain/pose_block.md#what-is-prov
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from math import dist, hypot, inf, pi
-
-import numpy as np
 
 from capturehook.block.second_opinion import check_block
 from capturehook.block.witness_bytes import Bytes, NotToldError
 from capturehook.block.witness_end import what_counts_on_the_place
 from capturehook.block.witness_lines import Command, commands_of
 from capturehook.block.witness_state import Family, Found
+from capturehook.block.witness_text import (
+    Fence,
+    extruder_letter,
+    fail,
+    is_progress,
+    own_text,
+    read_fences,
+)
 from capturehook.errors import ProofError, UntoldError
 from capturehook.model.contracts import Firmware
 from capturehook.model.profile import Profile
@@ -29,9 +34,6 @@ SAME_FILAMENT_MM = 1e-4
 STROKE_MM = 0.0105
 """Strokes under 0.01 mm are not made."""
 ON_PATH_MM = 2e-3
-_FENCE = re.compile(rb"; capturehook (job|pose|lines)(?: ([0-9]+))? (begin|end)\b")
-_KEPT = b"; capturehook kept "
-_PROGRESS = re.compile(rb"[ \t]*(?:N[0-9]+[ \t]*)?[Mm]0*73(?![0-9.])")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,16 +47,6 @@ class Stated:
     """Places the block may visit below its hop: along what was just printed."""
     stays: bool = False
     """The head stays up, or away: only end code follows."""
-
-
-@dataclass(slots=True)
-class Fence:
-    """What stands in the output at one place: a kind, a number, its lines."""
-
-    kind: str
-    number: int
-    lines: list[bytes] = field(default_factory=list)
-    kept: bytes = b""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,64 +90,6 @@ def check_output(
     witness.check_all_seen()
 
 
-def own_text(
-    pieces: Sequence[bytes | memoryview],
-) -> tuple[bytes, list[tuple[int, bytes]]]:
-    """The job as it is without our fences (kept lines back in place), and our pieces with the
-    offset in it at which each stands."""
-    places, parts, at = [], [], 0
-    for number, piece in enumerate(pieces):
-        if number % 2:
-            ours = bytes(piece)
-            places.append((at, ours))
-            kept = b"".join(_kept_lines(ours))
-            if not kept:
-                continue
-            piece = kept
-        parts.append((at, piece))
-        at += len(piece)
-    whole = getattr(pieces[0], "obj", None)
-    if isinstance(whole, bytes) and len(whole) == at and all(_is_of(whole, *p) for p in parts):
-        return whole, places
-    return b"".join(part for _, part in parts), places
-
-
-def _is_of(whole: bytes, at: int, part: bytes | memoryview) -> bool:
-    """Is this piece a view of the whole at that offset, or the same bytes?"""
-    if isinstance(part, bytes) or not len(part):
-        return whole.startswith(bytes(part), at)
-    begin, view = (np.frombuffer(one, np.uint8).ctypes.data for one in (whole, part))
-    return bool(view - begin == at)
-
-
-def _kept_lines(ours: bytes) -> Iterator[bytes]:
-    for line in re.findall(rb"[^\r\n]*(?:\r\n|\r|\n|\Z)", ours):
-        if line.startswith(_KEPT):
-            yield line[len(_KEPT) :]
-
-
-def extruder_letter(text: bytes, profile: Profile) -> str:
-    """The profile's; else E, or A where motion has A words and none of E."""
-    wish = profile.machine.extruder_axis
-    if wish != "auto":
-        return wish
-    return "A" if _moves_by(text, b"A") and not _moves_by(text, b"E") else "E"
-
-
-def _moves_by(text: bytes, letter: bytes) -> bool:
-    word = re.compile(rb"\s*(?:N\d+\s*)?(?:G0*[0-3](?!\d))?[^;(]*?" + letter + rb"\s*[-+.\d]", re.I)
-    for one in (letter, letter.lower()):
-        at = text.find(one)
-        while at >= 0:
-            start = text.rfind(b"\n", 0, at) + 1
-            end = text.find(b"\n", at)
-            end = end if end >= 0 else len(text)
-            if text[start : start + 1] not in b";MmTt" and word.match(text, start, end):
-                return True
-            at = text.find(one, end)
-    return False
-
-
 class _Witness:
     def __init__(
         self, text: bytes, profile: Profile, family: Family, stated: Sequence[Stated]
@@ -169,13 +103,13 @@ class _Witness:
 
     def check_all_seen(self) -> None:
         if self.seen != list(self.stated):
-            raise _fail("blocks", f"{len(self.seen)} stand in the output, {len(self.stated)} were "
+            raise fail("blocks", f"{len(self.seen)} stand in the output, {len(self.stated)} were "
                         "planned, or their order differs")  # fmt: skip
 
     def check_piece(self, place: int, ours: bytes) -> None:
         """Everything of ours at one place of the job."""
         fences = list(read_fences(ours))
-        if all(fence.kind == "job" or _is_progress(fence) for fence in fences):
+        if all(fence.kind == "job" or is_progress(fence) for fence in fences):
             return
         name = next((f"pose {f.number}" for f in fences if f.kind == "pose"), "job lines")
         try:
@@ -222,7 +156,7 @@ class _Witness:
         name = f"pose {fence.number}"
         stated = self.stated.get(fence.number)
         if stated is None:
-            raise _fail(name, "this block was not planned")
+            raise fail(name, "this block was not planned")
         self.seen.append(fence.number)
         if found.e is None and self.family.e_absolute(found):
             words = (
@@ -243,7 +177,7 @@ class _Witness:
             rest = self.text[place:]
             wrong = what_counts_on_the_place(rest, self.family, found, after, level, self.ranges)
             if wrong is not None:
-                raise _fail(name, f"the head does not come back, and after it {wrong}")
+                raise fail(name, f"the head does not come back, and after it {wrong}")
         check = _Block(name, steps, found, after, stated, self.family)
         check.gives_back()
         self._check_number_for_e(name, fence.lines, found, after, place)
@@ -302,7 +236,7 @@ class _Witness:
         again.e = was
         list(self._run(lines, again))
         if was is not None and not _same(again.e, was):
-            raise _fail(name, f"E is {again.e} after the block, was {was}, and the job goes on "
+            raise fail(name, f"E is {again.e} after the block, was {was}, and the job goes on "
                         "with places for it")  # fmt: skip
 
     def _check_drawn(
@@ -318,10 +252,10 @@ class _Witness:
         else:
             wanted_own, wanted = [], max(0.0, wish.stroke_mm - deficit_mm)
         if own != wanted_own:
-            raise _fail(name, f"the block sends {own or 'no G10'}, while the firmware's own "
+            raise fail(name, f"the block sends {own or 'no G10'}, while the firmware's own "
                         f"retraction is {'on' if drawn else 'off'} before it")  # fmt: skip
         if abs(stroke - wanted) > STROKE_MM:
-            raise _fail(name, f"the block retracts {stroke:.5g} mm where {deficit_mm:.5g} mm are "
+            raise fail(name, f"the block retracts {stroke:.5g} mm where {deficit_mm:.5g} mm are "
                         f"retracted already and {wish.stroke_mm:g} mm are wished")  # fmt: skip
 
     def _check_motion_goes_on(self, name: str, found: Found, after: Found, place: int) -> None:
@@ -337,7 +271,7 @@ class _Witness:
             ):
                 if command.code == "" and {*"XYZ", self.family.e_letter} & {*command.words}:
                     was = found.motion
-                    raise _fail(name, f"the job goes on with words alone, with G{was} in force "
+                    raise fail(name, f"the job goes on with words alone, with G{was} in force "
                                 f"before the block and G{after.motion} after it")  # fmt: skip
                 if self.bytes.is_motion(command):
                     return
@@ -348,9 +282,9 @@ class _Witness:
     def _run_half(self, fence: Fence, machine: Found) -> float:
         steps = list(self._run(fence.lines, machine))
         if any(not self.bytes.is_motion(one.command) for one in steps):
-            raise _fail(f"lines {fence.number}", "hold more than motion")
+            raise fail(f"lines {fence.number}", "hold more than motion")
         if any(one.fed_mm < -SAME for one in steps):
-            raise _fail(f"lines {fence.number}", "retract")
+            raise fail(f"lines {fence.number}", "retract")
         return sum(one.fed_mm for one in steps)
 
     def _check_halves(
@@ -368,16 +302,16 @@ class _Witness:
         whole = found.copy()
         steps = list(self._run([own], whole))
         if len(steps) != 1 or not self.bytes.is_motion(steps[0].command):
-            raise _fail(name, f"{own.decode('latin-1')!r} is no single motion to be cut")
+            raise fail(name, f"{own.decode('latin-1')!r} is no single motion to be cut")
         laid = steps[0].fed_mm
         if abs(fed_mm - laid) > SAME_FILAMENT_MM:
-            raise _fail(name, f"the halves feed {fed_mm:.6g} mm, the job's line {laid:.6g}")
+            raise fail(name, f"the halves feed {fed_mm:.6g} mm, the job's line {laid:.6g}")
         for letter, now, was in zip("XYZ", machine.number, whole.number, strict=True):
             if not _same(now, was):
-                raise _fail(name, f"the halves end at {letter}{now:.6g}, the line at {was:.6g}")
+                raise fail(name, f"the halves end at {letter}{now:.6g}, the line at {was:.6g}")
         for what, now, was in (("E", machine.e, whole.e), ("F", machine.feed, whole.feed)):
             if not (what == "E" and not self.family.e_absolute(whole)) and not _same(now, was):
-                raise _fail(name, f"{what} is {now} after the halves, {was} after the line")
+                raise fail(name, f"{what} is {now} after the halves, {was} after the line")
         cut = [one for fence in fences if fence.kind == "lines" for one in fence.lines]
         self._check_path(name, cut, own, found, steps[0], between)
 
@@ -396,12 +330,12 @@ class _Witness:
             if any(
                 one is None or wanted is None or dist(one, wanted) > ON_PATH_MM for one in centres
             ):
-                raise _fail(name, "the halves are no parts of the job's arc")
+                raise fail(name, "the halves are no parts of the job's arc")
             return
         length = dist(whole.start, whole.end)
         for end in ends[:-1]:
             if abs(dist(whole.start, end) + dist(end, whole.end) - length) > ON_PATH_MM:
-                raise _fail(name, f"the cut at {end} is not on the job's line")
+                raise fail(name, f"the cut at {end} is not on the job's line")
 
 
 def _centre(step: Step, machine: Found) -> tuple[float, float] | None:
@@ -413,38 +347,6 @@ def _centre(step: Step, machine: Found) -> tuple[float, float] | None:
     if machine.absolute_centres:
         return (i if "I" in words else step.start[0], j if "J" in words else step.start[1])
     return (step.start[0] + i, step.start[1] + j)
-
-
-def read_fences(ours: bytes) -> Iterator[Fence]:
-    """The fences of one of our pieces.
-
-    Raises
-    ------
-    ProofError
-        Something stands outside them, or one is not closed.
-    """
-    fence: Fence | None = None
-    for line in re.split(rb"\r\n|\r|\n", ours):
-        mark = _FENCE.match(line)
-        if mark and mark[3] == b"begin" and fence is None:
-            fence = Fence(mark[1].decode(), int(mark[2] or 0))
-        elif mark and fence and (mark[1].decode(), int(mark[2] or 0)) == (fence.kind, fence.number):
-            yield fence
-            fence = None
-        elif mark or (line and fence is None):
-            raise _fail("output", f"{line.decode('latin-1')!r} stands where no fence allows it")
-        elif fence is not None and line.startswith(_KEPT):
-            fence.kept += line[len(_KEPT) :] + b"\n"
-        elif fence is not None and line:
-            fence.lines.append(line)
-    if fence is not None:
-        raise _fail("output", f"the fence of {fence.kind} {fence.number} is not closed")
-
-
-def _is_progress(fence: Fence) -> bool:
-    """One remaining-time line in place of another."""
-    both = [*fence.lines, *fence.kept.splitlines()]
-    return fence.kind == "lines" and len(both) == 2 and all(map(_PROGRESS.match, both))
 
 
 @dataclass(frozen=True, slots=True)
@@ -463,28 +365,28 @@ class _Block:
         before, after = self.before, self.after
         for letter, now, was in zip("XYZ", after.number, before.number, strict=True):
             if not _same(now, was) and not self.stated.stays:
-                raise _fail(self.name, f"{letter} is {now:.6g} after the block, was {was:.6g}")
+                raise fail(self.name, f"{letter} is {now:.6g} after the block, was {was:.6g}")
         if after.modes() != before.modes():
-            raise _fail(self.name, f"the modes are {after.modes()} after the block, were "
+            raise fail(self.name, f"the modes are {after.modes()} after the block, were "
                         f"{before.modes()}")  # fmt: skip
         checked = [("F", after.feed, before.feed), ("F of G0", after.rapid_feed, before.rapid_feed)]
         if self.family.e_absolute(before):
             checked.append((self.family.e_letter, after.e, before.e))
         for what, now, was in checked:
             if now != was and not _same(now, was):
-                raise _fail(self.name, f"{what} is {now} after the block, was {was}")
+                raise fail(self.name, f"{what} is {now} after the block, was {was}")
 
     def keeps_filament(self) -> None:
         """Net nothing but the stated prime; nothing pushed but at home; the firmware's own
         retraction as it was."""
         fed = sum(one.fed_mm for one in self.steps)
         if abs(fed - self.stated.prime_mm) > SAME_FILAMENT_MM:
-            raise _fail(self.name, f"the block feeds {fed:.6g} mm of filament, not "
+            raise fail(self.name, f"the block feeds {fed:.6g} mm of filament, not "
                         f"{self.stated.prime_mm:g}")  # fmt: skip
         for one in self.steps:
             pushes = one.fed_mm > 0 or one.command.code == "G11"
             if pushes and not all(map(self._is_at_end, (one.start, one.end))):
-                raise _fail(self.name, "the block pushes filament away from the part")
+                raise fail(self.name, "the block pushes filament away from the part")
 
     def _is_at_end(self, place: tuple[float, float, float]) -> bool:
         """Over the place where the block ends: where it began, but for the finished part."""
@@ -501,26 +403,26 @@ class _Block:
         floor = self.before.number[2] or 0.0
         level = self.stated.level_z_mm - shift[2]
         if level < floor - SAME:
-            raise _fail(self.name, "the hop is stated lower than where the nozzle stands")
+            raise fail(self.name, "the hop is stated lower than where the nozzle stands")
         seen: tuple[float, ...] = ()
         for one in self.steps:
             if one.command.code in ("G2", "G3"):
-                raise _fail(self.name, "the block holds an arc")
+                raise fail(self.name, "the block holds an arc")
             if one.end == seen:
                 continue  # stands where the one before it was found to be clear
             seen = one.end
             low = min(one.start[2], one.end[2])
             in_xy = hypot(one.end[0] - one.start[0], one.end[1] - one.start[1]) > 0
             if in_xy and low < level - SAME and not self._is_wipe(one, shift):
-                raise _fail(self.name, "the block moves in XY below its hop")
+                raise fail(self.name, "the block moves in XY below its hop")
             if low < floor - SAME:
-                raise _fail(self.name, "the block goes lower than it started")
+                raise fail(self.name, "the block goes lower than it started")
             away = self._is_away(one.end)
             for letter, number, add, (least, most) in zip(
                 "XYZ", one.end, shift, ranges, strict=True
             ):
                 if (away or letter == "Z") and not least - SAME <= number + add <= most + SAME:
-                    raise _fail(self.name, f"the block leaves the machine's {letter} range")
+                    raise fail(self.name, f"the block leaves the machine's {letter} range")
 
     def _is_wipe(self, step: Step, shift: Sequence[float]) -> bool:
         """At the height where printing stopped, between places of the stated wipe."""
@@ -536,7 +438,3 @@ class _Block:
 
 def _same(a: float | None, b: float | None) -> bool:
     return a is not None and b is not None and abs(a - b) <= SAME
-
-
-def _fail(where: str, found: str) -> ProofError:
-    return ProofError(where, found, "Nothing was written; please report this with the job")

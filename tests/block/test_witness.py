@@ -17,7 +17,14 @@ from typing import Any
 import pytest
 
 from capturehook.api import apply
-from capturehook.block import witness, witness_bytes, witness_end, witness_lines, witness_state
+from capturehook.block import (
+    witness,
+    witness_bytes,
+    witness_end,
+    witness_lines,
+    witness_state,
+    witness_text,
+)
 from capturehook.block.witness import check_output
 from capturehook.block.witness_bytes import Bytes, NotToldError
 from capturehook.block.witness_state import Family, Found
@@ -144,7 +151,7 @@ def test_falsified_cut_of_a_spiral_is_refused(
         apply(data, profile, path=PATH)
 
 
-MODULES = (witness, witness_bytes, witness_end, witness_lines, witness_state)
+MODULES = (witness, witness_bytes, witness_end, witness_lines, witness_state, witness_text)
 
 
 def test_the_witness_shares_nothing_with_the_reader() -> None:
@@ -163,6 +170,7 @@ def test_the_witness_shares_nothing_with_the_reader() -> None:
         "capturehook.block.witness_end",
         "capturehook.block.witness_lines",
         "capturehook.block.witness_state",
+        "capturehook.block.witness_text",
         "capturehook.errors",
         "capturehook.model.contracts",
         "capturehook.model.profile",
