@@ -8,14 +8,16 @@ from pathlib import Path
 from capturehook.files import read_and_look, write_atomically
 from capturehook.hosts.door import Change, Door
 from capturehook.hosts.plans import final_path
-from capturehook.hosts.run import final_name, guarded, tell, words_of
+from capturehook.hosts.run import add_whole, final_name, guarded, profile_named, tell, words_of
 from capturehook.hosts.summary import Posing, keep_told, tell_summary
 from capturehook.model.profile import Profile
 
 
-def pose_change(profile: Profile, *, skip_unsafe: bool = False, needs_end: bool = False) -> Posing:
+def pose_change(
+    profile: Profile, *, skip_unsafe: bool = False, is_whole: bool = False, needs_end: bool = False
+) -> Posing:
     """The change that puts pose blocks in, and remembers what it did; see Posing."""
-    return Posing(profile, skip_unsafe=skip_unsafe, needs_end=needs_end)
+    return Posing(profile, skip_unsafe=skip_unsafe, is_whole=is_whole, needs_end=needs_end)
 
 
 def edit_file(
@@ -62,16 +64,17 @@ def main(argv: list[str] | None = None) -> int:
 
 
 def _run(argv: list[str]) -> int:
-    from capturehook.profile import load_profile
-
     words = words_of("edit", "Put pose blocks into the job at JOB, in place.")
+    add_whole(words)
     words.add_argument("--strip", action="store_true", help="take them out again")
     words.add_argument("-o", "--out", type=Path, metavar="OUT", help="write there, not in place")
     words.add_argument("--plate", type=int, metavar="N", help="of several plates, this one")
     words.add_argument("job", metavar="JOB", help="the file, as the last word")
     given = words.parse_args(argv)
-    profile = load_profile(given.profile)
-    change = None if given.strip else pose_change(profile, skip_unsafe=given.skip_unsafe)
+    change = None
+    if not given.strip:
+        profile = profile_named(given.profile)
+        change = pose_change(profile, skip_unsafe=given.skip_unsafe, is_whole=given.whole)
     name = final_name(given.job)
     notes = edit_file(Path(given.job), change, name=name, out=given.out, plate=given.plate)
     if change is not None:

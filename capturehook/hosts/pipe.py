@@ -9,7 +9,7 @@ from capturehook.errors import FileError
 from capturehook.hosts.door import pose_file
 from capturehook.hosts.edit import pose_change
 from capturehook.hosts.plans import final_path
-from capturehook.hosts.run import final_name, guarded, tell, words_of
+from capturehook.hosts.run import add_whole, final_name, guarded, profile_named, tell, words_of
 from capturehook.hosts.summary import keep_told, tell_summary
 
 IN, OUT = "standard input", "standard output"
@@ -63,11 +63,11 @@ def main(argv: list[str] | None = None) -> int:
 
 
 def _run(argv: list[str]) -> int:
-    from capturehook.profile import load_profile
-
     words = words_of("pipe", "Put pose blocks into the job on standard input.")
+    add_whole(words)
     given = words.parse_args(argv)
-    change = pose_change(load_profile(given.profile), skip_unsafe=given.skip_unsafe)
+    profile = profile_named(given.profile)
+    change = pose_change(profile, skip_unsafe=given.skip_unsafe, is_whole=given.whole)
     name = final_name(IN)
     written = pose_file(read_input(), name, change)
     write_output(written.data)

@@ -8,11 +8,15 @@ import sys
 from collections.abc import Callable, Container
 from contextlib import suppress
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 from capturehook.errors import MOST_LETTERS, CaptureHookError, of_the_system, printable
 from capturehook.hosts.stop import heed_stops
 
+if TYPE_CHECKING:
+    from capturehook.model.profile import Profile
+
+ENVIRONMENT = "CAPTUREHOOK_PROFILE"
 PREFIX = "SLIC3R_"
 """Of the environment variables in which some hosts state every setting (docs/howto/hosts.md)."""
 
@@ -28,12 +32,42 @@ def words_of(name: str, about: str) -> Words:
     """A reader with the words every convention knows."""
     prog = f"python -m capturehook.hosts.{name}"
     words = Words(prog=prog, description=about, allow_abbrev=False)
-    words.add_argument("-p", "--profile", required=True, metavar="PROFILE", help="name or .toml")
+    words.add_argument(
+        "-p", "--profile", metavar="PROFILE", help=f"name or .toml; else what {ENVIRONMENT} names"
+    )
     words.add_argument(
         "--skip-unsafe", action="store_true", help="leave out poses that cannot be made safely"
     )
     words.add_argument("--plan-to", type=Path, metavar="PLAN", help="write the plan there")
     return words
+
+
+def add_whole(words: Words) -> None:
+    """A job that seems cut off may be whole all the same."""
+    words.add_argument(
+        "--whole", action="store_true", help="JOB is whole, even if it seems to be cut off"
+    )
+
+
+def profile_named(wish: str | None) -> Profile:
+    """The profile of a hook: what -p names, else the environment. The folder that a host runs in
+    is not the person's, so a file there is not looked for.
+
+    Raises
+    ------
+    CaptureHookError
+        None is named, or it is faulty.
+    """
+    from capturehook.profile import load_profile
+
+    named = wish or os.environ.get(ENVIRONMENT)
+    if not named:
+        raise CaptureHookError(
+            "hook",
+            f"no profile is named, and {ENVIRONMENT} is not set",
+            "Add -p PROFILE to the line",
+        )
+    return load_profile(named)
 
 
 def guarded(work: Callable[[], int]) -> int:

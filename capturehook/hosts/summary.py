@@ -25,15 +25,23 @@ class Posing:
     """
 
     def __init__(
-        self, profile: Profile, *, skip_unsafe: bool = False, needs_end: bool = False
+        self,
+        profile: Profile,
+        *,
+        skip_unsafe: bool = False,
+        is_whole: bool = False,
+        needs_end: bool = False,
     ) -> None:
-        self.profile, self.skip_unsafe, self.needs_end = profile, skip_unsafe, needs_end
+        self.profile, self.skip_unsafe, self.is_whole = profile, skip_unsafe, is_whole
+        self.needs_end = needs_end
         self.done: list[PosedJob] = []
 
     def __call__(self, text: bytes, name: str) -> bytes:
         from capturehook.api import apply
 
-        applied = apply(text, self.profile, path=name, skip_unsafe=self.skip_unsafe)
+        applied = apply(
+            text, self.profile, path=name, skip_unsafe=self.skip_unsafe, is_whole=self.is_whole
+        )
         cut = next((one for one in applied.findings if one.code == "may-be-cut"), None)
         if self.needs_end and cut is not None:
             raise GcodeError(cut.where, cut.text, "It is taken when it changes; or use `apply`")

@@ -21,7 +21,7 @@ from capturehook.errors import CaptureHookError, FileError, printable
 from capturehook.files import read_bytes, write_atomically
 from capturehook.hosts.door import Change, pose_file, strip_file
 from capturehook.hosts.edit import pose_change
-from capturehook.hosts.run import guarded, tell, words_of
+from capturehook.hosts.run import guarded, profile_named, tell, words_of
 from capturehook.hosts.summary import Posing, keep_told, tell_summary
 
 SUFFIXES = (".gcode.3mf", ".gcode.gz", ".bgcode", ".gcode", ".gco", ".g")
@@ -281,8 +281,6 @@ def main(argv: list[str] | None = None) -> int:
 
 
 def _run(argv: list[str]) -> int:
-    from capturehook.profile import load_profile
-
     words = words_of("watch", "Give every job that comes to rest in FOLDER its pose blocks.")
     words.add_argument("--out", type=Path, metavar="FOLDER", help="results go there, not beside")
     words.add_argument("--still-s", type=float, default=3.0, help="rest before a job is taken")
@@ -292,7 +290,7 @@ def _run(argv: list[str]) -> int:
     given = words.parse_args(argv)
     if not 0 <= given.still_s <= 3600 or not 0.05 <= given.every_s <= 3600:
         raise CaptureHookError("watch", "times are out of range", "Give 0.05 to 3600 seconds")
-    profile = load_profile(given.profile)
+    profile = profile_named(given.profile)
     change = pose_change(profile, skip_unsafe=given.skip_unsafe, needs_end=True)
     watch = Watch(given.folder, given.out, change, given.still_s)
     watch.plan_to = given.plan_to

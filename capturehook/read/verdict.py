@@ -15,7 +15,6 @@ from capturehook.read.stated import Range, Setting, Stated
 from capturehook.read.whole import refuse_cut
 
 if TYPE_CHECKING:
-    from capturehook.model.profile import Profile
     from capturehook.read.job import Job
 
 Found = tuple[str, Setting, str]
@@ -23,7 +22,6 @@ Found = tuple[str, Setting, str]
 
 BED_SLACK = 0.2
 """The axes may reach past the bed by this share of its size: wipers, switches, brushes."""
-HEIGHT_SLACK = 0.1
 LIMIT_RATIO = 2.0
 """Speeds and accelerations are told from this ratio on: the clock is then badly off."""
 RETRACT_RATIO, RETRACT_MM = 2.0, 0.5
@@ -32,7 +30,7 @@ RETRACT_RATIO, RETRACT_MM = 2.0, 0.5
 def stated_findings(job: Job) -> list[Finding]:
     """Where the job's own statements contradict the profile."""
     stated = job.stated
-    contradictions = [found for check in CHECKS for found in check(stated, job.profile)]
+    contradictions = [found for check in CHECKS for found in check(stated, job)]
     return [
         Finding(code, str(_where(job, setting)), text) for code, setting, text in contradictions
     ]
@@ -64,8 +62,8 @@ def _where(job: Job, setting: Setting) -> Where:
 # --- what is told
 
 
-def _other_firmware(stated: Stated, profile: Profile) -> Iterator[Found]:
-    flavour, machine = stated.flavour, profile.machine
+def _other_firmware(stated: Stated, job: Job) -> Iterator[Found]:
+    flavour, machine = stated.flavour, job.profile.machine
     if flavour is None:
         return
     name, family = flavour.text.strip().lower(), machine.firmware
@@ -79,35 +77,51 @@ def _other_firmware(stated: Stated, profile: Profile) -> Iterator[Found]:
         )
 
 
-def _other_bed(stated: Stated, profile: Profile) -> Iterator[Found]:
-    bed, setting = stated.bed_mm, stated.bed
+def _other_bed(stated: Stated, job: Job) -> Iterator[Found]:
+    """Told where it matters: the head parks past the bed that the job was sliced for, or the job
+    prints past the profile's."""
+    bed, setting, profile = stated.bed_mm, stated.bed, job.profile
     if bed is None or setting is None:
         return
-    for axis, stated_mm, reach_mm in (
-        ("x", bed[0], profile.machine.x_mm),
-        ("y", bed[1], profile.machine.y_mm),
-    ):
+    moves, rows = job.moves, job.moves.prints
+    axes = (
+        ("x", bed[0], profile.machine.x_mm, profile.park.x_mm, moves.x_mm[rows]),
+        ("y", bed[1], profile.machine.y_mm, profile.park.y_mm, moves.y_mm[rows]),
+    )
+    told = []
+    for axis, stated_mm, reach_mm, park_mm, printed_mm in axes:
         slack = BED_SLACK * (stated_mm[1] - stated_mm[0])
-        over = max(reach_mm[0] - stated_mm[0], stated_mm[1] - reach_mm[1])
-        under = max(stated_mm[0] - reach_mm[0], reach_mm[1] - stated_mm[1])
-        if over > 1.0 or under > slack:
-            yield (
-                "other-bed",
-                setting,
-                f"sliced for a bed from {_span(stated_mm)} in {axis.upper()}, but [machine] "
-                f"{axis}_mm is {_span(reach_mm)}: is it the right profile?",
+        parks_past = not stated_mm[0] - slack <= park_mm <= stated_mm[1] + slack
+        prints_past = bool(printed_mm.min() < reach_mm[0] or printed_mm.max() > reach_mm[1])
+        if (parks_past or prints_past) and stated_mm != tuple(reach_mm):
+            told.append(
+                f"from {_span(stated_mm)} in {axis.upper()}, but [machine] {axis}_mm is "
+                f"{_span(reach_mm)} and the head parks at {park_mm:g}"
             )
+    if told:
+        yield (
+            "other-bed",
+            setting,
+            f"sliced for a bed {'; '.join(told)}: is it the right profile?",
+        )
 
 
-def _other_height(stated: Stated, profile: Profile) -> Iterator[Found]:
-    height, top = stated.height_mm, profile.machine.z_mm[1]
-    if height is not None and stated.height and abs(height - top) > HEIGHT_SLACK * height:
-        text = f"sliced for a height of {height:g} mm, but [machine] z_mm ends at {top:g}"
+def _other_height(stated: Stated, job: Job) -> Iterator[Found]:
+    """Told where a block of this job goes higher than the lower of the two."""
+    height, top = stated.height_mm, job.profile.machine.z_mm[1]
+    if height is None or stated.height is None:
+        return
+    reach = float(job.layers.z_mm.max()) + job.profile.park.clear_mm
+    if height != top and reach > min(height, top):
+        text = (
+            f"sliced for a height of {height:g} mm, but [machine] z_mm ends at {top:g}, and the "
+            f"head goes up to {reach:g}"
+        )
         yield "other-height", stated.height, text
 
 
-def _other_filament(stated: Stated, profile: Profile) -> Iterator[Found]:
-    stated_mm, ours = stated.filament_mm, profile.machine.filament_mm
+def _other_filament(stated: Stated, job: Job) -> Iterator[Found]:
+    stated_mm, ours = stated.filament_mm, job.profile.machine.filament_mm
     if stated_mm is not None and stated.filament and abs(stated_mm - ours) > 0.3:
         text = (
             f"sliced for filament of {stated_mm:g} mm, but [machine] filament_mm is {ours:g}: "
@@ -116,8 +130,8 @@ def _other_filament(stated: Stated, profile: Profile) -> Iterator[Found]:
         yield "other-filament", stated.filament, text
 
 
-def _other_retraction(stated: Stated, profile: Profile) -> Iterator[Found]:
-    stated_mm, wish = stated.retract_mm, profile.retract
+def _other_retraction(stated: Stated, job: Job) -> Iterator[Found]:
+    stated_mm, wish = stated.retract_mm, job.profile.retract
     if stated_mm is None or stated.retract is None or wish.by == "firmware":
         return
     if wish.length_mm == "job":
@@ -132,9 +146,9 @@ def _other_retraction(stated: Stated, profile: Profile) -> Iterator[Found]:
         yield "other-retraction", stated.retract, text
 
 
-def _other_limits(stated: Stated, profile: Profile) -> Iterator[Found]:
+def _other_limits(stated: Stated, job: Job) -> Iterator[Found]:
     """Accelerations and top speeds: they change the clock, never a block."""
-    machine, texts = profile.machine, []
+    machine, texts = job.profile.machine, []
     usage = stated.first("machine_limits_usage")
     if usage is not None and usage.text != "emit_to_gcode":
         return  # only for the host's own estimate
@@ -156,7 +170,7 @@ def _other_limits(stated: Stated, profile: Profile) -> Iterator[Found]:
         yield "other-limits", first, text
 
 
-CHECKS: tuple[Callable[[Stated, Profile], Iterator[Found]], ...] = (
+CHECKS: tuple[Callable[[Stated, Job], Iterator[Found]], ...] = (
     _other_firmware,
     _other_bed,
     _other_height,

@@ -161,3 +161,21 @@ def test_every_adapter_is_short_and_has_its_row() -> None:
         assert len(script.read_text().splitlines()) < 40
         assert "print(" not in script.read_text()
     assert os.access(ADAPTERS / "edit_in_place.py", os.R_OK)
+
+
+def test_the_environment_names_the_profile(job: Path, elsewhere: Path) -> None:
+    (elsewhere / "capture.toml").write_text("not for hooks")
+    done = call("edit_in_place.py", job, cwd=elsewhere, env={"CAPTUREHOOK_PROFILE": "heron"})
+    assert done.returncode == 0 and has_poses(job.read_bytes())
+    done = call("edit_in_place.py", job, cwd=elsewhere)
+    assert done.returncode == 2
+    assert "no profile is named, and CAPTUREHOOK_PROFILE is not set" in one_line(done.stderr)
+
+
+def test_a_job_that_seems_cut_is_taken_where_somebody_says_it_is_whole(
+    job: Path, elsewhere: Path
+) -> None:
+    job.write_bytes(JOB[: JOB.rindex(b"M104 S0")].rstrip())
+    assert call("edit_in_place.py", "-p", "heron", job, cwd=elsewhere).returncode == 2
+    done = call("edit_in_place.py", "-p", "heron", "--whole", job, cwd=elsewhere)
+    assert done.returncode == 0 and b"; capturehook pose 1 begin" in job.read_bytes()

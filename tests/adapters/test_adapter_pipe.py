@@ -55,3 +55,9 @@ def test_reader_that_goes_away_is_one_line_and_a_code(tmp_path: Path) -> None:
     )
     assert (tmp_path / "code").read_text() == "2\n"
     assert one_line(done.stderr).startswith("standard output: cannot be written (Broken pipe)")
+
+
+def test_the_environment_names_the_profile(tmp_path: Path) -> None:
+    env = {"CAPTUREHOOK_PROFILE": "heron"}
+    done = call("stdin_stdout.py", cwd=tmp_path, stdin=JOB, env=env)
+    assert done.returncode == 0 and has_poses(done.stdout)

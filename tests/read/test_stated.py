@@ -128,7 +128,8 @@ def test_line_of_a_setting_is_right_in_both_parts_of_a_large_job() -> None:
 
 
 def test_contradictions_are_told_with_both_values_and_the_line() -> None:
-    said = findings(BODY + DUMP, retract={"length_mm": 0.8})
+    wishes = {"machine": {"x_mm": [0, 400], "z_mm": [0, 0.9]}, "park": {"x_mm": 390, "y_mm": 9}}
+    said = findings(BODY + DUMP, retract={"length_mm": 0.8}, **wishes)
     codes = [one.rpartition("[other-")[2] for one in said]
     assert codes == ["firmware]", "bed]", "height]", "retraction]"]
     lines = (BODY + DUMP).decode().splitlines()
@@ -137,9 +138,16 @@ def test_contradictions_are_told_with_both_values_and_the_line() -> None:
         line_no = int(one.split(":")[1])
         assert key in lines[line_no - 1]
     assert "sliced for 'klipper', but [machine] firmware is marlin" in said[0]
-    assert "-10 to 250 mm in X, but [machine] x_mm is 0 to 235 mm" in said[1]
-    assert "210 mm, but [machine] z_mm ends at 250" in said[2]
+    assert (
+        "-10 to 250 mm in X, but [machine] x_mm is 0 to 400 mm and the head parks at 390" in said[1]
+    )
+    assert "210 mm, but [machine] z_mm ends at 0.9, and the head goes up to" in said[2]
     assert "a retraction of 1.7 mm, but [retract] length_mm is 0.8" in said[3]
+
+
+def test_a_difference_that_no_block_of_the_job_meets_is_not_told() -> None:
+    """Another bed and height, but all is printed and parked within both."""
+    assert not [one for one in findings(BODY + DUMP) if "[other-bed]" in one or "height]" in one]
 
 
 def test_profile_that_agrees_or_means_it_so_is_told_nothing() -> None:

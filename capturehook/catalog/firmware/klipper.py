@@ -40,7 +40,8 @@ class Klipper(CommonFirmware):
     """E is absolute only with both G90 and M82; G4 knows P alone; pins have names."""
 
     name = "klipper"
-    flavours = ("klipper",)
+    # Klipper's own documentation (Slicers.md) advises the two others as well
+    flavours = ("klipper", "marlin", "marlin2", "smoothie")
     g91_forces_relative_e = True
     reads_inches = False
     reads_radius_arcs = False
