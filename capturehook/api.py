@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from capturehook.audit.judge import Audit
     from capturehook.block.poses import PosedJob
-    from capturehook.film.assemble import FilmReport
+    from capturehook.film.assemble import FilmOuts, FilmReport
     from capturehook.film.wishes import FilmWishes
     from capturehook.frames.listing import Clock
     from capturehook.frames.measure import Rectangle
@@ -187,7 +187,7 @@ def assemble(
     out: Path,
     wishes: FilmWishes | None = None,
     *,
-    list_path: Path | None = None,
+    outs: FilmOuts | None = None,
     progress: Progress | None = None,
 ) -> FilmReport:
     """Audited frames -> film. The frames themselves are never changed.
@@ -197,7 +197,7 @@ def assemble(
     audited : what `audit` gave
     out : the film; its ending (.mp4 .mov .mkv .webm) chooses the container
     wishes : speed, shape, filling, alignment, light; None takes the plan's and the defaults
-    list_path : write the chosen frames as CSV too
+    outs : what is written beside it: list, edit list, images, preview, poster, slit picture
     progress : called with the count of film pictures rendered
 
     Returns
@@ -213,4 +213,4 @@ def assemble(
     """
     from capturehook.film.assemble import assemble_film
 
-    return assemble_film(audited, out, wishes, list_path=list_path, progress=progress)
+    return assemble_film(audited, out, wishes, outs=outs, progress=progress)

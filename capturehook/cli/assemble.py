@@ -10,6 +10,7 @@ import click
 from capturehook.cli.film_options import FILE, GroupedCommand, film_options
 
 if TYPE_CHECKING:
+    from capturehook.film.assemble import FilmOuts
     from capturehook.film.wishes import FilmWishes
 
 
@@ -23,7 +24,7 @@ def assemble_command(
     frames_as: dict[str, Any],
     wishes: FilmWishes,
     out: Path,
-    list_path: Path | None,
+    outs: FilmOuts,
     as_json: bool,
 ) -> int:
     """Make a film of FRAMES (folders or files; each folder is a card).
@@ -54,7 +55,7 @@ def assemble_command(
         )
     total = len(plan_film(audit, wishes).chosen)
     with show.progress("Making the film", total) as step:
-        film = assemble_film(audit, out, wishes, list_path=list_path, progress=step)
+        film = assemble_film(audit, out, wishes, outs=outs, progress=step)
     if as_json:
         show.emit_json(film_json(film, audit))
     else:

@@ -53,6 +53,14 @@ TIME = (
         "between them, or skip.",
     ),
     click.option("--hold-last", "hold_last_s", type=float, help="Seconds the last frame stays."),
+    click.option("--card", "card_s", type=float, default=0.0, help="Seconds of the title first."),
+    click.option(
+        "--loop",
+        is_flag=False,
+        flag_value="dissolve",
+        type=click.Choice(["dissolve", "back"]),
+        help="Joins end and beginning: dissolve one into the other, or play back to it.",
+    ),
     click.option("--fade", "fade_s", type=float, default=0.0, help="Seconds of fade to black."),
 )
 PICTURE = (
@@ -62,6 +70,13 @@ PICTURE = (
         default="keep",
         show_default=True,
         help="Shape of the picture.",
+    ),
+    click.option(
+        "--frame",
+        type=click.Choice(["still", "part"]),
+        default="still",
+        show_default=True,
+        help="As much of the picture as there is, or close to the part as it grows.",
     ),
     click.option("--width", "width_px", type=click.IntRange(16), help="Of the film, px."),
     click.option(
@@ -86,6 +101,7 @@ PICTURE = (
         type=click.Choice(["lamps", "all"]),
         help="Even out light and colour from frame to frame (lamps), or slow daylight too (all).",
     ),
+    click.option("--grade", type=FILE, help="One tone for all frames: a 3D table, .cube."),
     click.option(
         "--progress-text",
         "text",
@@ -94,7 +110,12 @@ PICTURE = (
     ),
 )
 FILE_KIND = (
-    click.option("--codec", default="h264", show_default=True, help="h264 h265 vp9 av1 ffv1"),
+    click.option(
+        "--codec",
+        default="h264",
+        show_default=True,
+        help="h264 h265 vp9 av1 ffv1; prores dnxhr: 10-bit masters",
+    ),
     click.option(
         "--quality",
         type=click.Choice(["small", "good", "fine"]),
@@ -102,11 +123,23 @@ FILE_KIND = (
         show_default=True,
         help="Small file, good, or fine enough to edit further.",
     ),
-    click.option("--title", help="Title in the file; the job's name unless given."),
+    click.option("--title", help="Title of file and card; the job's name unless given."),
 )
 OUT = (
     click.option("-o", "--out", required=True, type=FILE, help="The film: .mp4 .mov .mkv .webm"),
     click.option("--list", "list_path", type=FILE, help="Write the chosen frames as CSV too."),
+    click.option("--edit-list", type=FILE, help="Write an edit list too (CMX 3600 form, .edl)."),
+    click.option("--images", type=FILE, help="Write every film frame, 16 bits, to a new folder."),
+    click.option(
+        "--image-kind",
+        type=click.Choice(["png", "tiff"]),
+        default="png",
+        show_default=True,
+        help="Of --images.",
+    ),
+    click.option("--preview", type=FILE, help="Write a small .gif or .webp too, at most 5 MB."),
+    click.option("--poster", type=FILE, help="Write the finished part as a still: .png .jpg"),
+    click.option("--slit", type=FILE, help="Write one column through all frames: .png .jpg"),
     click.option("--json", "as_json", is_flag=True, help="What was made, for machines."),
 )
 GROUPS = {
@@ -116,23 +149,27 @@ GROUPS = {
     "File": FILE_KIND,
     "What is written": OUT,
 }
+OUTS = ("list_path", "edit_list", "images", "image_kind", "preview", "poster", "slit")
 WISHES = (TIME, PICTURE, FILE_KIND)
 
 
 def film_options(command: Callable[..., int]) -> Callable[..., int]:
     """Give a command all options of a film; those of WISHES arrive as one ``wishes`` record,
-    those of FRAMES as a dict ``frames_as`` for `chosen_audit`."""
+    OUTS as one ``outs``, those of FRAMES as a dict ``frames_as`` for `chosen_audit`."""
     probe = _names(*WISHES)
     of_frames = _names(FRAMES)
 
     @wraps(command)
     def bundled(**options: Any) -> int:
+        from capturehook.film.assemble import FilmOuts
         from capturehook.film.wishes import FilmWishes
 
         wished = {name: options.pop(name) for name in probe}
         wished["text"] = _words(wished["text"])
         frames_as = {name: options.pop(name) for name in of_frames}
-        return command(wishes=FilmWishes(**wished), frames_as=frames_as, **options)
+        outs = FilmOuts(**{name: options.pop(name) for name in OUTS})
+        wishes = FilmWishes(**wished)
+        return command(wishes=wishes, outs=outs, frames_as=frames_as, **options)
 
     made: Callable[..., int] = bundled
     for option in reversed([one for group in GROUPS.values() for one in group]):

@@ -21,9 +21,20 @@ from capturehook.files import write_atomically
 from capturehook.film.align import Alignment
 from capturehook.film.choose import Chosen
 from capturehook.film.encode import open_film
+from capturehook.film.export import (
+    Images,
+    Poster,
+    Preview,
+    check_still,
+    edit_list,
+    poster_place,
+    save_still,
+)
 from capturehook.film.pace import Paced
 from capturehook.film.recipe import Recipe, film_list, plan_film
 from capturehook.film.reel import film_pictures
+from capturehook.film.render import to_8bit
+from capturehook.film.slit import slit_picture
 from capturehook.film.wishes import FilmWishes
 from capturehook.frames.listing import refuse_over_frames
 
@@ -50,12 +61,34 @@ class FilmReport:
         return float(self.frames / self.fps)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FilmOuts:
+    """What is written beside the film; None is not written.
+
+    ``list_path`` CSV, ``edit_list`` .edl, ``images`` a new folder of 16-bit pictures of
+    ``image_kind``, ``preview`` .gif or .webp, ``poster`` a still, ``slit`` one column through
+    all frames.
+    """
+
+    list_path: Path | None = None
+    edit_list: Path | None = None
+    images: Path | None = None
+    image_kind: str = "png"
+    preview: Path | None = None
+    poster: Path | None = None
+    slit: Path | None = None
+
+    def files(self) -> list[Path]:
+        every = (self.list_path, self.edit_list, self.preview, self.poster, self.slit)
+        return [one for one in every if one is not None]
+
+
 def assemble_film(
     audit: Audit,
     path: Path,
     wishes: FilmWishes | None = None,
     *,
-    list_path: Path | None = None,
+    outs: FilmOuts | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> FilmReport:
     """Write the film of an audited shoot.
@@ -64,7 +97,7 @@ def assemble_film(
     ----------
     audit : from `audit_frames`: the first pass
     path : the film; its ending chooses the container
-    list_path : write the chosen frames and their corrections as CSV too
+    outs : what is written beside it
     progress : called with the count of film pictures rendered
 
     Raises
@@ -74,10 +107,11 @@ def assemble_film(
     FileError
         The film cannot be written; what stood there is unchanged.
     """
-    recipe = plan_film(audit, wishes or FilmWishes())
-    for out in (path, list_path):
-        if out is not None:
-            refuse_over_frames(audit.frames, out)
+    outs = outs or FilmOuts()
+    recipe = plan_film(audit, wishes or FilmWishes(), deep=outs.images is not None)
+    for out in (path, *outs.files()):
+        refuse_over_frames(audit.frames, out)
+    sinks = _sinks(recipe, outs, path)
     framing = recipe.framing
     with open_film(
         path,
@@ -89,9 +123,10 @@ def assemble_film(
         metadata=_metadata(recipe),
     ) as film:
         for rgb in film_pictures(recipe, progress):
-            film.add(rgb)
-    if list_path is not None:
-        write_atomically(list_path, film_list(recipe).encode())
+            film.add(rgb if film.deep else to_8bit(rgb))
+            for sink in sinks:
+                sink.add(rgb)
+    _write_beside(recipe, outs, sinks)
     return FilmReport(
         path=path,
         width_px=framing.width_px,
@@ -106,14 +141,35 @@ def assemble_film(
     )
 
 
+def _sinks(recipe: Recipe, outs: FilmOuts, path: Path) -> list[Images | Preview | Poster]:
+    sinks: list[Images | Preview | Poster] = []
+    if outs.preview is not None:
+        sinks.append(Preview(outs.preview, recipe.film_frames, recipe.fps))
+    if outs.poster is not None:
+        sinks.append(Poster(outs.poster, poster_place(recipe)))
+    if outs.slit is not None:
+        check_still(outs.slit)
+    if outs.images is not None:
+        sinks.append(Images(outs.images, outs.image_kind, path.stem))
+    return sinks
+
+
+def _write_beside(recipe: Recipe, outs: FilmOuts, sinks: list[Images | Preview | Poster]) -> None:
+    for sink in sinks:
+        sink.save()
+    if outs.list_path is not None:
+        write_atomically(outs.list_path, film_list(recipe).encode())
+    if outs.edit_list is not None:
+        write_atomically(outs.edit_list, edit_list(recipe).encode())
+    if outs.slit is not None:
+        save_still(outs.slit, slit_picture(recipe))
+
+
 def _metadata(recipe: Recipe) -> dict[str, str]:
     audit = recipe.audit
     data = {"comment": f"{len(recipe.chosen)} frames, one for each pose; made with capturehook"}
-    title = recipe.wishes.title
-    if title is None and audit.plan is not None:
-        title = Path(audit.plan.job).stem
-    if title:
-        data["title"] = title
+    if recipe.title:
+        data["title"] = recipe.title
     last_s = float(audit.frames.t_s[-1])
     if np.isfinite(last_s):
         data["date"] = f"{datetime.fromtimestamp(last_s, tz=timezone.utc):%Y-%m-%d}"

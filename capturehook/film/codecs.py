@@ -40,6 +40,7 @@ class Codec:
     containers: tuple[str, ...]
     rate_factor: tuple[int, int, int] | None  # small, good, fine; none: lossless
     options: tuple[tuple[str, str], ...] = ()
+    deep: bool = False  # 10 bits, each frame by itself: a master
 
 
 CODECS: dict[str, Codec] = {
@@ -83,6 +84,24 @@ CODECS: dict[str, Codec] = {
             containers=("matroska",),
             rate_factor=None,
             options=(("level", "3"),),
+        ),
+        Codec(
+            name="prores",
+            encoders=("prores_ks",),
+            pixels="yuv422p10le",
+            containers=("mov",),
+            rate_factor=None,
+            options=(("profile", "hq"),),
+            deep=True,
+        ),
+        Codec(
+            name="dnxhr",
+            encoders=("dnxhd",),
+            pixels="yuv422p10le",
+            containers=("mov",),
+            rate_factor=None,
+            options=(("profile", "dnxhr_hqx"),),
+            deep=True,
         ),
     )
 }
@@ -168,6 +187,12 @@ def check_size(width_px: int, height_px: int, fps: Fraction, codec: Codec) -> st
             "film",
             f"{width_px} x {height_px} px: both sides must be even and at least 16",
             "Round them down to even numbers",
+        )
+    if codec.name == "dnxhr" and (width_px < 256 or height_px < 120):
+        raise FrameError(
+            "film",
+            f"{width_px} x {height_px} px is less than dnxhr takes, 256 x 120",
+            "Ask for a larger --width, or for --codec prores",
         )
     return h264_level(width_px, height_px, fps) if codec.name == "h264" else None
 

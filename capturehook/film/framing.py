@@ -5,15 +5,24 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Literal
 
 import numpy as np
 
 from capturehook.errors import Finding, FrameError
 from capturehook.film.choose import Correction
 
+FrameOn = Literal["still", "part"]
 CROPS = {"keep": None, "16:9": Fraction(16, 9), "1:1": Fraction(1), "9:16": Fraction(9, 16)}
 SHORT_SIDE_PX = 1080  # of the film, unless a width is asked for
 MUCH_SHARE = 0.1
+ACTION_SAFE, TITLE_SAFE = 0.035, 0.05
+"""Of each side, that a screen may hide: what happens keeps out of the first, words out of both.
+
+Source: EBU R 95 and SMPTE ST 2046-1: 93 % of width and height for action, 90 % for titles.
+"""
+PART_SHARE = 0.6  # of the film's height, that the finished part takes with ``part``
+LEAST_FILM_PX = 240
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +43,9 @@ def frame_film(
     crop: str = "keep",
     width_px: int | None = None,
     centre_px: tuple[float, float] | None = None,
+    *,
+    part_px: tuple[float, float, float, float] | None = None,
+    on: FrameOn = "still",
 ) -> tuple[Framing, list[Finding]]:
     """The largest box of the crop's shape that every aligned frame fills.
 
@@ -43,6 +55,9 @@ def frame_film(
     crop : a key of CROPS
     width_px : of the film; at most that of the box, rounded down to even
     centre_px : (x, y) in the original to have in the middle, as far as there is picture
+    part_px : left, top, right, bottom of the finished part in the original, where known: the
+        box is laid so that the part is within its action-safe area
+    on : "still" shows as much as there is, "part" goes close to the part
 
     Raises
     ------
@@ -62,7 +77,16 @@ def frame_film(
     # scaled away, or a shoot at 1920 x 1080 would give an odd size just below it.
     film_w, film_h = _film_size(*_largest(*size_px, float(aspect)), aspect, width_px)
     box_w, box_h = _largest(wide, high, film_w / film_h)
-    middle = centre_px or ((left + right) / 2, (top + bottom) / 2)
+    close: list[Finding] = []
+    if on == "part":
+        box_w, box_h, film_w, film_h, close = _close(
+            part_px, (box_w, box_h), (film_w, film_h), width_px
+        )
+    across, down = (None, None) if part_px is None else (part_px[::2], part_px[1::2])
+    middle = centre_px or (
+        _middle(left, right, box_w, across, on),
+        _middle(top, bottom, box_h, down, on),
+    )
     framing = Framing(
         left=float(np.clip(middle[0] - box_w / 2, left, right - box_w)),
         top=float(np.clip(middle[1] - box_h / 2, top, bottom - box_h)),
@@ -71,7 +95,60 @@ def frame_film(
         width_px=film_w,
         height_px=film_h,
     )
-    return framing, _margin_finding(size_px, wide, high)
+    return framing, [*_margin_finding(size_px, wide, high), *close, *_cut(framing, part_px)]
+
+
+def _middle(
+    low: float, high: float, box: float, part: tuple[float, ...] | None, on: FrameOn
+) -> float:
+    """In the middle of the picture, or as near it as has the part in the action-safe area; or
+    in the middle of the part."""
+    middle = (low + high) / 2
+    if part is None:
+        return middle
+    inside = box * (0.5 - ACTION_SAFE)
+    least, most = part[1] - inside, part[0] + inside
+    if on == "part" or least > most:
+        return (part[0] + part[1]) / 2
+    return float(np.clip(middle, least, most))
+
+
+def _close(
+    part_px: tuple[float, float, float, float] | None,
+    box: tuple[float, float],
+    film: tuple[int, int],
+    width_px: int | None,
+) -> tuple[float, float, int, int, list[Finding]]:
+    """Box and film for a part that takes PART_SHARE of the height, or as much of the width;
+    never more pixels than there are."""
+    if part_px is None:
+        text = "nothing is seen to grow, so the film shows as much as there is; try --centre"
+        return *box, *film, [Finding("no-part", "film", text)]
+    wide, high = part_px[2] - part_px[0], part_px[3] - part_px[1]
+    aspect = film[0] / film[1]
+    least = width_px if width_px is not None else LEAST_FILM_PX * max(1.0, aspect)
+    box_w = max(high / PART_SHARE * aspect, wide / PART_SHARE, least)
+    box_w = min(box_w, box[0])
+    by = min(1.0, box_w / film[0])
+    film_w = film[0] if width_px is not None else _near_even(film[0] * by)
+    film_h = film[1] if width_px is not None else _near_even(film[1] * by)
+    return box_w, box_w * film_h / film_w, film_w, film_h, []
+
+
+def _cut(framing: Framing, part_px: tuple[float, float, float, float] | None) -> list[Finding]:
+    if part_px is None:
+        return []
+    rim = ACTION_SAFE * framing.width, ACTION_SAFE * framing.height
+    left, top = framing.left + rim[0], framing.top + rim[1]
+    right, bottom = framing.left + framing.width - rim[0], framing.top + framing.height - rim[1]
+    over = max(left - part_px[0], top - part_px[1], part_px[2] - right, part_px[3] - bottom)
+    if over <= 0.005 * framing.height:
+        return []
+    text = (
+        f"the part reaches {over:.0f} px of the originals beyond the action-safe area (93 % of "
+        "the picture); use another --crop or --centre, or film from further away"
+    )
+    return [Finding("part-cut", "film", text)]
 
 
 def _largest(wide: float, high: float, aspect: float) -> tuple[float, float]:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
+import numpy as np
+
 from capturehook.audit.judge import Audit
 from capturehook.film.bridge import in_between
 from capturehook.film.choose import Chosen
+from capturehook.film.framing import TITLE_SAFE
 from capturehook.film.recipe import Recipe
-from capturehook.film.render import Rgb, fade, mix, render_frame, write_text
+from capturehook.film.render import DEEP, Rgb, draw_words, fade, mix, render_frame, write_text
 from capturehook.film.wishes import TEXTS
 from capturehook.frames.measure import in_order
 
@@ -24,6 +27,9 @@ def film_pictures(recipe: Recipe, progress: Callable[[int], None] | None = None)
         A picture cannot be read.
     """
     at = 0
+    for _ in range(recipe.card_frames):
+        yield _card(recipe)
+        at += 1
     drawn = in_order(lambda one: _picture(recipe, one), recipe.chosen)
     for index, (one, rgb) in enumerate(zip(recipe.chosen, drawn, strict=True)):
         for _ in range(one.shown):
@@ -31,6 +37,16 @@ def film_pictures(recipe: Recipe, progress: Callable[[int], None] | None = None)
             at += 1
         if progress is not None:
             progress(index + 1)
+
+
+def _card(recipe: Recipe) -> Rgb:
+    """The title, white on near black, within the title-safe area."""
+    size = (recipe.framing.height_px, recipe.framing.width_px, 3)
+    white = DEEP if recipe.deep else 255
+    ground = np.full(size, round(0.08 * white), np.uint16 if recipe.deep else np.uint8)
+    high = max(11, round(min(size[0], size[1]) / 9))
+    room = (1 - 2 * TITLE_SAFE) * size[1]
+    return draw_words(ground, recipe.title, (size[1] / 2, size[0] / 2), high, room, "mm")
 
 
 def _fade_share(recipe: Recipe, film_frame: int) -> float:
@@ -47,7 +63,9 @@ def _picture(recipe: Recipe, one: Chosen) -> Rgb:
     if one.other_index is not None:
         other = _rendered(recipe, one.other_index)
         rgb = (in_between if one.kind == "moved" else mix)(rgb, other, one.share)
-    if recipe.wishes.text and one.pose_index is not None:
+    if recipe.grade is not None:
+        rgb = recipe.grade.apply(rgb)
+    if recipe.wishes.text and one.pose_index is not None and one.kind != "loop":
         rgb = write_text(rgb, progress_text(recipe.audit, one.pose_index, recipe.wishes.text))
     return rgb
 
@@ -60,6 +78,7 @@ def _rendered(recipe: Recipe, frame_index: int) -> Rgb:
         recipe.framing,
         recipe.corrections[frame_index],
         recipe.audit.measures.pivot_px,
+        deep=recipe.deep,
     )
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.film.choose import Correction
-from capturehook.film.framing import Framing
+from capturehook.film.framing import TITLE_SAFE, Framing
 from capturehook.frames.decode import read_picture
 from capturehook.frames.listing import Frame
 from capturehook.frames.motion import Motion, matrix_of
@@ -50,9 +50,9 @@ def render_frame(
         The file cannot be decoded.
     """
     scale = framing.width_px / framing.width
-    picture = read_picture(frame.path, _least_px(size_px, scale), frame.orientation)
+    picture: Rgb = read_picture(frame.path, _least_px(size_px, scale), frame.orientation, deep=deep)
     if deep:
-        picture = picture.astype(np.uint16) * 257  # type: ignore[assignment]
+        picture = to_16bit(picture)
     factor = picture.shape[1] / size_px[0]  # of what was decoded to the original
     film_px = (framing.width_px, framing.height_px)
     step = max(1.0, factor / scale)  # pixels that are averaged into one of the film
@@ -124,12 +124,23 @@ def _deep_gain_table(gain: float) -> NDArray[np.uint16]:
     return np.rint(linear_to_srgb(light.clip(0, 1)) * DEEP).astype(np.uint16)
 
 
+def to_16bit(rgb: Rgb) -> NDArray[np.uint16]:
+    return rgb if rgb.dtype == np.uint16 else rgb.astype(np.uint16) * np.uint16(257)
+
+
+def to_8bit(rgb: Rgb) -> NDArray[np.uint8]:
+    """The nearest 8-bit code of each 16-bit one."""
+    if rgb.dtype == np.uint8:
+        return rgb
+    return np.asarray(((rgb.astype(np.uint32) + 128) // 257).astype(np.uint8))
+
+
 def mix(first: Rgb, second: Rgb, share: float) -> Rgb:
     """A cross-blend in linear light, ``share`` of the second."""
     light = _linear(first) * np.float32(1 - share) + _linear(second) * np.float32(share)
     codes = _coded_of_light()[(light * (MIX_STEPS - 1) + 0.5).astype(np.int32)]
     if first.dtype == np.uint8:
-        return np.asarray(((codes.astype(np.uint32) + 128) // 257).astype(np.uint8))
+        return to_8bit(codes)
     return np.asarray(codes)
 
 
@@ -140,8 +151,7 @@ def mix_where(first: Rgb, second: Rgb, share: NDArray[np.float32]) -> Rgb:
 
 
 def _linear(rgb: Rgb) -> NDArray[np.float32]:
-    deep = rgb.astype(np.uint16) * 257 if rgb.dtype == np.uint8 else rgb
-    return np.asarray(_light_of_codes()[deep])
+    return np.asarray(_light_of_codes()[to_16bit(rgb)])
 
 
 @lru_cache(maxsize=1)
@@ -163,10 +173,11 @@ def fade(rgb: Rgb, share: float) -> Rgb:
 
 
 def write_text(rgb: Rgb, words: str) -> Rgb:
-    """A line in the lower left corner, white with a dark rim, readable on anything."""
+    """A line in the lower left of the title-safe area, white with a dark rim."""
     size = max(11, round(min(rgb.shape[0] / 27, rgb.shape[1] / 24)))
-    place = (size * 0.9, rgb.shape[0] - size * 0.9)
-    return draw_words(rgb, words, place, size, rgb.shape[1] - 1.8 * size, "ls")
+    high, wide = rgb.shape[:2]
+    place = (TITLE_SAFE * wide, (1 - TITLE_SAFE) * high)
+    return draw_words(rgb, words, place, size, (1 - 2 * TITLE_SAFE) * wide, "ls")
 
 
 def draw_words(

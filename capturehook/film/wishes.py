@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from pathlib import Path
+from typing import Literal
 
 from capturehook.audit.judge import Audit
 from capturehook.errors import FrameError
 from capturehook.film.align import Align
 from capturehook.film.choose import Bridge
 from capturehook.film.encode import Quality
+from capturehook.film.framing import FrameOn
 from capturehook.film.pace import Pace
 from capturehook.frames.light import EvenLight
 
+Loop = Literal["dissolve", "back"]
 TEXTS = ("layer", "height", "time")
 DEFAULT_FPS = "30"
 DEFAULT_HOLD_S = 2.0
@@ -26,18 +30,24 @@ class FilmWishes:
     frame is shown once. ``bridge`` says what stands in for poses without a fit frame. ``text``
     holds some of TEXTS; ``align`` undoes shifts, shifts with turn and scale, nothing, or as
     much of it as is there (auto). ``even_light`` takes out what changes from frame to frame
-    ("lamps") or slow changes of daylight too ("all").
+    ("lamps") or slow changes of daylight too ("all"). ``frame`` shows as much as there is
+    (still) or goes close to the part; ``grade`` is a .cube file; ``card_s`` seconds of the
+    title come first; ``loop`` dissolves the end into the beginning, or plays back to it.
     """
 
     fps: str | None = None
     length_s: float | None = None
     pace: Pace = "even"
     bridge: Bridge = "hold"
+    card_s: float = 0.0
+    loop: Loop | None = None
     crop: str = "keep"
+    frame: FrameOn = "still"
     width_px: int | None = None
     centre_px: tuple[float, float] | None = None
     align: Align = "auto"
     even_light: EvenLight | None = None
+    grade: Path | None = None
     hold_last_s: float | None = None
     fade_s: float = 0.0
     text: tuple[str, ...] = ()
@@ -62,7 +72,18 @@ def check_wishes(audit: Audit, wishes: FilmWishes) -> None:
         raise FrameError(
             "--progress-text", "layers and heights are known from the plan only", "Add --plan"
         )
-    for option, value in (("--hold-last", wishes.hold_last_s), ("--fade", wishes.fade_s)):
+    if wishes.loop is not None and (wishes.fade_s or wishes.card_s):
+        raise FrameError(
+            "--loop",
+            "has no end to fade and no beginning for a card",
+            "Leave --fade and --card out",
+        )
+    seconds = {
+        "--hold-last": wishes.hold_last_s,
+        "--fade": wishes.fade_s,
+        "--card": wishes.card_s,
+    }
+    for option, value in seconds.items():
         if value is not None and not 0 <= value <= 600:
             raise FrameError(option, f"{value:g} s is outside 0 to 600", "Give seconds")
 

@@ -24,6 +24,8 @@ ENDINGS = PLAIN_ENDINGS | HEIF_ENDINGS | RAW_ENDINGS
 SIDEWAYS = (5, 6, 7, 8)
 PADDING = re.compile(r"(\d+) extraneous bytes before marker 0xd9")
 
+SRGB_CURVE = (2.4, 12.92)  # power and slope near black, IEC 61966-2-1
+
 Rgb = NDArray[np.uint8]
 
 
@@ -76,7 +78,7 @@ def read_head(path: Path) -> Head:
         if path.suffix.lower() in HEIF_ENDINGS:
             turn = 1  # the library turns these itself
         return Head(
-            stored_px=picture.size,
+            stored_px=_stored_px(picture),
             orientation=turn if turn in range(1, 9) else 1,
             taken=taken_from(exif),
             settings=settings_from(exif),
@@ -84,8 +86,12 @@ def read_head(path: Path) -> Head:
 
 
 def read_picture(
-    path: Path, least_px: tuple[int, int] | None = None, orientation: int | None = None
-) -> Rgb:
+    path: Path,
+    least_px: tuple[int, int] | None = None,
+    orientation: int | None = None,
+    *,
+    deep: bool = False,
+) -> Any:
     """The upright picture: (height, width, 3) uint8, coded sRGB.
 
     Parameters
@@ -93,6 +99,7 @@ def read_picture(
     least_px : (width, height); a JPEG is decoded at the smallest of 1/1, 1/2, 1/4, 1/8 that
         is not smaller than this, a raw file at 1/1 or 1/2, which takes a fraction of the time
     orientation : Exif orientation to go by instead of the file's own
+    deep : uint16 from files that hold more than 8 bits (TIFF, PNG, raw)
 
     Raises
     ------
@@ -101,16 +108,20 @@ def read_picture(
         says that part of it is damaged.
     """
     if is_raw(path):
-        return _read_raw(path, least_px)
+        return _read_raw(path, least_px, deep)
     with _opened(path) as picture:
         turn = orientation or _exif(picture).get(ORIENTATION, 1)
         if path.suffix.lower() in HEIF_ENDINGS:
             turn = 1
         stored_px = least_px[::-1] if least_px and turn in SIDEWAYS else least_px
+        deep_png = deep and picture.format == "PNG"  # Pillow reads its colours as 8 bits
         if picture.format == "JPEG" and picture.mode in ("RGB", "L"):
             rgb = _read_jpeg(path, picture.size, stored_px)
-        elif picture.format == "TIFF" or picture.mode.startswith("I"):
-            rgb = _read_deep(path)
+        elif picture.format == "TIFF" or picture.mode.startswith("I") or deep_png:
+            rgb = _read_deep(path, deep)
+            if picture.format == "TIFF":  # OpenCV has turned it by its own tag, whatever one says
+                own = _exif(picture).get(ORIENTATION, 1)
+                rgb = upright(rgb, {6: 8, 8: 6}.get(own, own))
         else:
             rgb = _read_plain(picture, path)
     return upright(rgb, turn)
@@ -157,17 +168,19 @@ def _is_padded(data: bytes, complaint: str) -> bool:
     return not blanks.strip(b"\0\xff")
 
 
-def _read_deep(path: Path) -> Rgb:
-    """TIFF, and PNG of 16 bits: the high byte of each channel, rounded."""
+def _read_deep(path: Path, deep: bool) -> Any:
+    """TIFF, and PNG of 16 bits; unless ``deep`` the high byte of each channel, rounded."""
     cv = opencv()
     try:
         data = np.frombuffer(path.read_bytes(), np.uint8)
-        picture = cv.imdecode(data, cv.IMREAD_COLOR | cv.IMREAD_ANYDEPTH)
+        picture = cv.imdecode(
+            data, cv.IMREAD_COLOR | cv.IMREAD_ANYDEPTH | cv.IMREAD_IGNORE_ORIENTATION
+        )
     except (OSError, cv.error) as fault:
         raise _unreadable(path, fault) from fault
     if picture is None or picture.dtype not in (np.uint8, np.uint16):
         raise _unreadable(path, ValueError("no picture of 8 or 16 bits"))
-    if picture.dtype == np.uint16:
+    if picture.dtype == np.uint16 and not deep:
         picture = ((picture.astype(np.uint32) + 128) // 257).astype(np.uint8)
     return np.asarray(cv.cvtColor(picture, cv.COLOR_BGR2RGB))
 
@@ -182,7 +195,9 @@ def _read_plain(picture: Any, path: Path) -> Rgb:
 
 def _opened(path: Path) -> Any:
     if path.suffix.lower() in HEIF_ENDINGS:
-        need("pillow_heif", f"the picture {path.name}", "pillow-heif").register_heif_opener()
+        need(
+            "pillow_heif", f"the picture {path.name}", "'capturehook[heic]'"
+        ).register_heif_opener()
     try:
         picture = pillow().open(path)
     except (OSError, ValueError, SyntaxError) as fault:
@@ -197,6 +212,15 @@ def _opened(path: Path) -> Any:
             str(path), "is far larger than a camera's picture", "Take it out of the folder"
         )
     return picture
+
+
+def _stored_px(picture: Any) -> tuple[int, int]:
+    """(width, height) as stored; for TIFF the library tells those of the turned picture."""
+    if picture.format == "TIFF":
+        wide, high = (int(picture.tag_v2[tag]) for tag in (256, 257))
+        return wide, high
+    wide, high = picture.size
+    return wide, high
 
 
 def _unreadable(path: Path, fault: Exception) -> FrameError:
@@ -220,7 +244,7 @@ def _exif(picture: Any) -> Any:
 
 
 def _rawpy(path: Path) -> Any:
-    return need("rawpy", f"the raw file {path.name}", "rawpy")
+    return need("rawpy", f"the raw file {path.name}", "'capturehook[raw]'")
 
 
 def _read_raw_head(path: Path) -> Head:
@@ -241,8 +265,9 @@ def _read_raw_head(path: Path) -> Head:
         return Head(stored_px=size)
 
 
-def _read_raw(path: Path, least_px: tuple[int, int] | None) -> Rgb:
-    """Camera white balance; half size, which is far quicker, where that is enough."""
+def _read_raw(path: Path, least_px: tuple[int, int] | None, deep: bool) -> Any:
+    """Camera white balance, the curve of sRGB, the same brightness for all; half size, which
+    is far quicker, where that is enough."""
     raw = _rawpy(path)
     try:
         with raw.imread(str(path)) as shot:
@@ -250,7 +275,11 @@ def _read_raw(path: Path, least_px: tuple[int, int] | None) -> Rgb:
             half = least_px is not None and 2 * max(least_px) <= longest
             return np.asarray(
                 shot.postprocess(
-                    half_size=half, use_camera_wb=True, no_auto_bright=True, output_bps=8
+                    half_size=half,
+                    use_camera_wb=True,
+                    no_auto_bright=True,
+                    gamma=SRGB_CURVE,
+                    output_bps=16 if deep else 8,
                 )
             )
     except Exception as fault:

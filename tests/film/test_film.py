@@ -13,7 +13,7 @@ from skimage.registration import phase_cross_correlation
 
 from capturehook.audit.judge import audit_frames
 from capturehook.errors import FrameError
-from capturehook.film.assemble import assemble_film
+from capturehook.film.assemble import FilmOuts, assemble_film
 from capturehook.film.choose import Correction, choose_frames
 from capturehook.film.framing import CROPS, frame_film
 from capturehook.film.render import write_text
@@ -201,7 +201,7 @@ def test_list_names_every_film_frame_with_its_corrections(tmp_path):
         audit,
         tmp_path / "film.mp4",
         FilmWishes(bridge="blend", even_light="lamps", hold_last_s=1.0),
-        list_path=tmp_path / "chosen.csv",
+        outs=FilmOuts(list_path=tmp_path / "chosen.csv"),
     )
     with (tmp_path / "chosen.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
@@ -220,9 +220,13 @@ def test_originals_are_untouched_and_never_written_over(tmp_path):
     written = shoot.write(tmp_path / "card")
     before = [(hashlib.sha256(p.read_bytes()).hexdigest(), p.stat().st_mtime_ns) for p in written]
     audit = audit_frames(load_frames([tmp_path / "card"]), shoot.plan)
-    assemble_film(audit, tmp_path / "card" / "film.mp4", list_path=tmp_path / "card" / "list.csv")
+    assemble_film(
+        audit,
+        tmp_path / "card" / "film.mp4",
+        outs=FilmOuts(list_path=tmp_path / "card" / "list.csv"),
+    )
     with pytest.raises(FrameError, match="is one of the frames"):
-        assemble_film(audit, tmp_path / "film.mp4", list_path=written[2])
+        assemble_film(audit, tmp_path / "film.mp4", outs=FilmOuts(list_path=written[2]))
     after = [(hashlib.sha256(p.read_bytes()).hexdigest(), p.stat().st_mtime_ns) for p in written]
     assert after == before
     assert not (tmp_path / "film.mp4").exists()
