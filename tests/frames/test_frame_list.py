@@ -256,7 +256,9 @@ def test_raw_beside_a_picture_is_passed_over_and_alone_needs_its_library(tmp_pat
     for path in tmp_path.glob("*.jpg"):
         path.unlink()
     monkeypatch.setitem(__import__("sys").modules, "rawpy", None)
-    with pytest.raises(FrameError, match=r"raw file pict0001.dng needs it.*pip install 'capturehook\[raw\]'"):
+    with pytest.raises(
+        FrameError, match=r"raw file pict0001.dng needs it.*pip install 'capturehook\[raw\]'"
+    ):
         load_frames([tmp_path])
 
 
