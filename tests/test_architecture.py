@@ -35,6 +35,7 @@ FRONT = (
     "cli",
     "hosts",
     "rehearse",
+    "page",
     "demo",
     "testing",
     "api",
@@ -107,7 +108,7 @@ def test_nothing_below_the_front_imports_the_front() -> None:
         if path.relative_to(PACKAGE).parts[0].removesuffix(".py") in FRONT:
             continue
         for module in imports_of(path):
-            assert part(module) not in ("cli", "hosts", "rehearse", "demo"), (
+            assert part(module) not in ("cli", "hosts", "rehearse", "page", "demo"), (
                 f"{name_of(path)}: {module}"
             )
 

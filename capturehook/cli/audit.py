@@ -39,6 +39,8 @@ FOLDERS = click.Path(path_type=Path)
 )
 @click.option("--sheet", type=FOLDERS, help="Write a contact sheet with verdicts (PNG).")
 @click.option("--timeline", type=FOLDERS, help="Write the shoot as a picture over time (SVG).")
+@click.option("--page", type=FOLDERS, help="Write the shoot report, one HTML file.")
+@click.option("--film", type=FOLDERS, help="With --page: the finished film, to be shown in it.")
 @click.option("--json", "as_json", is_flag=True, help="Everything found out, for machines.")
 def audit_command(
     frames: tuple[Path, ...],
@@ -49,6 +51,8 @@ def audit_command(
     clock: Any,
     sheet: Path | None,
     timeline: Path | None,
+    page: Path | None,
+    film: Path | None,
     as_json: bool,
 ) -> int:
     """Match FRAMES (folders or files; each folder is a card) to the plan and judge each one.
@@ -57,24 +61,29 @@ def audit_command(
 
     \b
     Example:
-      capturehook audit card1/ card2/ --plan plan.json --sheet sheet.png
+      capturehook audit card1/ card2/ --plan plan.json --page report.html
     """
     from capturehook.audit.judge import audit_frames
     from capturehook.audit.report import audit_json, summary_lines
     from capturehook.audit.sheet import Thumbs, save_sheet
     from capturehook.audit.timeline import timeline_svg
     from capturehook.cli import show
+    from capturehook.draw.html import html_path
     from capturehook.files import write_atomically
     from capturehook.frames.listing import load_frames, refuse_over_frames
     from capturehook.hosts.plans import chosen_plan
 
+    if film is not None and page is None:
+        raise click.UsageError("--film is shown in the report; add --page report.html.")
+    if page is not None:
+        html_path(page)
     plan = chosen_plan(plan_path, job)
     listed = load_frames(frames, clock=clock)
-    for out in (sheet, timeline):
+    for out in (sheet, timeline, page):
         if out is not None:
             refuse_over_frames(listed, out, picture=out is sheet)
     with ExitStack() as stack:
-        thumbs = stack.enter_context(Thumbs(len(listed), listed.size_px)) if sheet else None
+        thumbs = stack.enter_context(Thumbs(len(listed), listed.size_px)) if sheet or page else None
         step = stack.enter_context(show.progress("Looking at frames", len(listed)))
         audit = audit_frames(
             listed,
@@ -86,6 +95,10 @@ def audit_command(
         )
         if thumbs is not None and sheet is not None:
             save_sheet(audit, thumbs, sheet)
+        if thumbs is not None and page is not None:
+            from capturehook.page.after import save_audit_page
+
+            save_audit_page(audit, thumbs, page, film)
     if timeline is not None:
         write_atomically(timeline, timeline_svg(audit).encode())
     if as_json:

@@ -37,6 +37,9 @@ ROWS = 12
 @PROFILE
 @click.option("--save", metavar="PLAN", help="Write the plan for the later audit (plan.json).")
 @click.option("--picture", metavar="PIC", help="Draw the shoot; a name in .svg or .png.")
+@click.option(
+    "--page", metavar="HTML", help="Write the shoot page: one file to keep beside the printer."
+)
 @click.option("--compare", multiple=True, metavar="KEY=V,V", help="Other rhythms side by side.")
 @click.option(
     "--limits",
@@ -55,6 +58,7 @@ def plan_command(
     profile: str | None,
     save: str | None,
     picture: str | None,
+    page: str | None,
     compare: tuple[str, ...],
     limits: str,
     skip_unsafe: bool,
@@ -67,7 +71,7 @@ def plan_command(
 
     \b
     capturehook plan lighthouse.gcode -p heron
-    capturehook plan lighthouse.gcode -p heron --save plan.json --picture plan.svg
+    capturehook plan lighthouse.gcode -p heron --save plan.json --page shoot.html
     capturehook plan lighthouse.gcode -p heron --film 4
     capturehook plan lighthouse.gcode -p heron --compare every_layers=1,2,5 film_s=10,20
     """
@@ -100,16 +104,28 @@ def plan_command(
         from capturehook.draw.shoot import draw_plan
 
         draw_plan(shoot, [pose.route.points for pose in applied.poses], Path(picture))
+    if page is not None:
+        _write_page(shoot, applied, Path(page))
     if as_json:
         rows = {"compare": [one.as_json() for one in others]} if others else {}
         show.emit_json({**shoot.as_json(), **rows})
     else:
         _show_shoot(shoot)
         _show_choices(others)
-        for target in filter(None, (save, picture)):
+        for target in filter(None, (save, picture, page)):
             show.say(f"Written: {target}")
     show.show_findings(shoot.findings)
     return show.exit_code(shoot.findings)
+
+
+def _write_page(shoot: Shoot, applied: PosedJob, path: Path) -> None:
+    """The shoot page, with the film drawn beforehand."""
+    from capturehook.page.before import save_shoot_page
+    from capturehook.page.stills import chosen, draw_stills
+
+    with show.progress("Drawing the film", len(chosen(len(applied.poses)))) as step:
+        stills = draw_stills(applied, step)
+    save_shoot_page(shoot, [pose.route.points for pose in applied.poses], stills, path)
 
 
 def _show_shoot(shoot: Shoot) -> None:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from capturehook.block.poses import PosedJob
     from capturehook.errors import Finding
     from capturehook.model.profile import Profile
+    from capturehook.page.stills import Still
     from capturehook.report.shoot import Shoot
 
 Step = Callable[[int], None]
@@ -163,6 +164,7 @@ def make_demo(folder: Path, profile: Profile, *, with_film: bool, step: Step | N
     FileError
         The folder cannot be made or written.
     """
+    from capturehook.page.stills import draw_stills
     from capturehook.report.shoot import plan_shoot
 
     make_folder(folder)
@@ -170,7 +172,11 @@ def make_demo(folder: Path, profile: Profile, *, with_film: bool, step: Step | N
     shoot = plan_shoot(applied)
     files += _draw_plan(folder, applied, shoot)
     if with_film:
-        files.append(_rehearse(folder, applied, step))
+        film, stills = _rehearse(folder, applied, step)
+        files.append(film)
+    else:
+        stills = draw_stills(applied, step)
+    files.append(_write_page(folder, applied, shoot, stills))
     summary = (
         f"{len(applied.job.layers)} layers, {len(applied.poses)} poses; "
         f"the frames add {shoot.added_s / 60:.1f} min to {shoot.print_s / 60:.0f} min of printing; "
@@ -186,7 +192,7 @@ SAMPLES = {
 """Jobs the demo writes first, and the bytes by which it knows its own: (place, bytes)."""
 OTHERS = (
     *("lighthouse_filmed.gcode", "lighthouse_posed.zip"),
-    *("plan.json", "plan.svg", "rehearsal.mp4"),
+    *("plan.json", "plan.svg", "rehearsal.mp4", "shoot.html"),
 )
 
 
@@ -255,10 +261,20 @@ def _draw_plan(folder: Path, applied: PosedJob, shoot: Shoot) -> list[Written]:
     ]
 
 
-def _rehearse(folder: Path, applied: PosedJob, step: Step | None) -> Written:
+def _rehearse(folder: Path, applied: PosedJob, step: Step | None) -> tuple[Written, list[Still]]:
+    """The film, and the pictures of it that the page takes in."""
+    from capturehook.page.stills import Stills
     from capturehook.rehearse.room import Wishes
     from capturehook.rehearse.run import Asked, rehearse
 
-    film = folder / "rehearsal.mp4"
-    rehearse(applied, Wishes(), Asked(film=film), step)
-    return film, "the film as it should become, drawn before anything is printed"
+    film, stills = folder / "rehearsal.mp4", Stills(applied.poses)
+    rehearse(applied, Wishes(), Asked(film=film, on_frame=stills.take), step)
+    return (film, "the film as it should become, drawn before anything is printed"), stills.kept
+
+
+def _write_page(folder: Path, applied: PosedJob, shoot: Shoot, stills: list[Still]) -> Written:
+    from capturehook.page.before import save_shoot_page
+
+    page = folder / "shoot.html"
+    save_shoot_page(shoot, [pose.route.points for pose in applied.poses], stills, page)
+    return page, "the shoot page: open it in a browser, print it, keep it beside the printer"

@@ -6,6 +6,8 @@ by dashes and width too, so that nothing is told by colour alone.
 
 from __future__ import annotations
 
+import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from html import escape
 from io import BytesIO
@@ -20,6 +22,11 @@ Anchor = Literal["start", "middle", "end"]
 
 INK, GREY, PALE, FAINT, PAPER = "#1a1a1a", "#6b6b6b", "#b5b5b5", "#dedede", "#ffffff"
 BLUE, PALE_BLUE = "#0d4a86", "#9db8d2"
+CLASSES = {
+    INK: "ink", GREY: "grey", PALE: "pale", FAINT: "faint", PAPER: "paper",
+    BLUE: "blue", PALE_BLUE: "pale-blue",
+}  # fmt: skip
+"""Names of the colours in a page, which has its own for light and dark."""
 LARGER = 3
 """PNGs are drawn so many times larger and reduced, for smooth lines."""
 
@@ -44,6 +51,20 @@ class Words:
     anchor: Anchor
     bold: bool
     ink: str
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """mm (or s) -> units of the sheet along one axis."""
+
+    zero: float
+    per_unit: float
+
+    def __call__(self, value: float) -> float:
+        return self.zero + self.per_unit * value
+
+    def many(self, values: Points) -> Points:
+        return self.zero + self.per_unit * values
 
 
 class Sheet:
@@ -115,8 +136,20 @@ class Sheet:
 
     # --- SVG
 
+    def as_themed_svg(self) -> str:
+        """For a page: classes `f-ink`, `s-blue` instead of colours, as wide as its place."""
+        body = [_svg(part, _themed) for part in self.parts]
+        return "\n".join(
+            (
+                f'<svg viewBox="0 0 {self.width} {self.height}" role="img" '
+                f'aria-label="{escape(self.title)}" stroke-linejoin="round">',
+                *body,
+                "</svg>",
+            )
+        )
+
     def as_svg(self) -> str:
-        body = [_svg(part) for part in self.parts]
+        body = [_svg(part, _coloured) for part in self.parts]
         return "\n".join(
             (
                 f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {self.width} {self.height}" '
@@ -150,20 +183,40 @@ class Sheet:
         return out.getvalue()
 
 
-def _svg(part: Shape | Words) -> str:
+Inked = Callable[[str, str], str]
+"""(`fill` or `stroke`, colour) -> the attribute that says so."""
+
+
+def _coloured(what: str, colour: str) -> str:
+    return f' {what}="{colour}"'
+
+
+def _themed(what: str, colour: str) -> str:
+    return f' class="{what[0]}-{CLASSES[colour]}"'
+
+
+def _svg(part: Shape | Words, inked: Inked) -> str:
     if isinstance(part, Words):
         anchor = "" if part.anchor == "start" else f' text-anchor="{part.anchor}"'
         weight = ' font-weight="bold"' if part.bold else ""
         return (
-            f'<text x="{part.x:.1f}" y="{part.y:.1f}" font-size="{part.size}"{anchor}{weight} '
-            f'fill="{part.ink}">{escape(part.text)}</text>'
+            f'<text x="{part.x:.1f}" y="{part.y:.1f}" font-size="{part.size}"{anchor}{weight}'
+            f"{inked('fill', part.ink)}>{escape(part.text)}</text>"
         )
-    style = f' fill="{part.fill or "none"}"'
+    style = ' fill="none"' if part.fill is None else inked("fill", part.fill)
     if part.stroke is not None:
-        style += f' stroke="{part.stroke}" stroke-width="{part.width:g}"'
+        style += f'{inked("stroke", part.stroke)} stroke-width="{part.width:g}"'
     if part.dash is not None:
         style += f' stroke-dasharray="{part.dash[0]:g} {part.dash[1]:g}"'
-    return f'<path d="{"".join(map(_path, part.runs))}"{style}/>'
+    path = f'<path d="{"".join(map(_path, part.runs))}"{style}/>'
+    return path if path.count(" class=") < 2 else _one_class(path)
+
+
+def _one_class(path: str) -> str:
+    """An element has one attribute `class`, with all its names."""
+    names = re.findall(r' class="([^"]*)"', path)
+    rest = re.sub(r' class="[^"]*"', "", path)
+    return f'{rest[:-2]} class="{" ".join(names)}"/>'
 
 
 def _path(points: Points) -> str:

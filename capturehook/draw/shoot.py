@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
 from math import ceil
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.draw.canvas import BLUE, FAINT, GREY, INK, PALE, PALE_BLUE, PAPER, Sheet
+from capturehook.draw.canvas import BLUE, GREY, INK, PALE, PALE_BLUE, PAPER, Scale, Sheet
+from capturehook.draw.film import draw_film
 from capturehook.errors import PlanError, Where
-from capturehook.report.footprint import Outline, front_outline, printed_lines
+from capturehook.report.footprint import printed_lines
 from capturehook.report.shoot import Shoot
 
 Floats = NDArray[np.float64]
+Box = tuple[float, float, float, float]
 
 WIDTH, HEIGHT = 1200, 850
 BED = (64, 96, 500, 460)
@@ -23,25 +24,11 @@ BED = (64, 96, 500, 460)
 TIME = (660, 96, 500, 460)
 FILM = (64, 656, 1096, 128)
 MOST_LAYERS, FAINT_POINTS, STRONG_POINTS = 40, 30_000, 6_000
-MOST_CELLS, MOST_TICKS, MOST_LETTERS = 30, 300, 50
+MOST_TICKS, MOST_LETTERS = 300, 50
 LETTER = 6.4
 """Width of a letter in words of size 12, on the sheet."""
 HEAD_ROOM = (6, 76, 600, 700)
 """x, y, right and bottom of what the head may be drawn on: clear of the titles."""
-
-
-@dataclass(frozen=True, slots=True)
-class Scale:
-    """mm (or s) -> units of the sheet along one axis."""
-
-    zero: float
-    per_unit: float
-
-    def __call__(self, value: float) -> float:
-        return self.zero + self.per_unit * value
-
-    def many(self, values: Floats) -> Floats:
-        return self.zero + self.per_unit * values
 
 
 def draw_plan(shoot: Shoot, routes: Sequence[Floats], path: Path) -> None:
@@ -93,25 +80,52 @@ def plan_sheet(shoot: Shoot, routes: Sequence[Floats]) -> Sheet:
     )
     sheet = Sheet(WIDTH, HEIGHT, title)
     sheet.words(BED[0], 40, title, 20, bold=True)
-    _bed(sheet, shoot, routes)
-    _growth(sheet, shoot)
-    _film(sheet, shoot)
+    for box, name, lines in (
+        (BED, "The bed from above, mm", draw_bed(sheet, shoot, routes, BED, HEAD_ROOM)),
+        (TIME, "Height against time, mm", draw_growth(sheet, shoot, TIME)),
+    ):
+        left, top, _, high = box
+        sheet.words(left, top - 28, name, 14, bold=True)
+        for row, line in enumerate(lines):
+            sheet.words(left, top + high + 40 + 17 * row, line, 12)
+    draw_film(sheet, shoot, FILM)
     return sheet
+
+
+def bed_sheet(shoot: Shoot, routes: Sequence[Floats]) -> tuple[Sheet, list[str]]:
+    """The bed alone, for a page, and what is to be said below it."""
+    machine = shoot.profile.machine
+    wide, high = np.ptp(machine.x_mm), np.ptp(machine.y_mm)
+    box = (44, 24, 340, round(min(340 * high / wide, 420)))
+    sheet = Sheet(400, box[3] + 60, "The bed from above with print, paths and park point")
+    return sheet, draw_bed(sheet, shoot, routes, box, (2, 4, 398, sheet.height - 4))
+
+
+def growth_sheet(shoot: Shoot) -> tuple[Sheet, list[str], Callable[[float, float], str]]:
+    """Height against time alone, what is to be said below it, and (second, mm) -> "x y" on it."""
+    box = (40, 24, 332, 300)
+    sheet = Sheet(400, 356, "Height of the part against time, with a tick for each frame")
+    lines = draw_growth(sheet, shoot, box)
+    t_scale, z_scale = growth_scales(shoot, box)
+    return sheet, lines, lambda t_s, z_mm: f"{t_scale(t_s):.1f} {z_scale(z_mm):.1f}"
 
 
 # --- the bed
 
 
-def _bed(sheet: Sheet, shoot: Shoot, routes: Sequence[Floats]) -> None:
+def draw_bed(
+    sheet: Sheet, shoot: Shoot, routes: Sequence[Floats], panel: Box, room: Box
+) -> list[str]:
+    """The bed in a panel (x, y, width, height); the head within ``room`` (x, y, right, bottom).
+    Lines to be said below it."""
     machine = shoot.profile.machine
     (x_low, x_high), (y_low, y_high) = machine.x_mm, machine.y_mm
-    left, top, wide, high = BED
+    left, top, wide, high = panel
     per_mm = min(wide / (x_high - x_low), high / (y_high - y_low))
     x = Scale(left - x_low * per_mm, per_mm)
     y = Scale(top + y_high * per_mm, -per_mm)
     middle = len(shoot.poses) // 2
     strong = shoot.poses[middle].layer - 1 if shoot.poses else len(shoot.job.layers) - 1
-    sheet.words(left, top - 28, "The bed from above, mm", 14, bold=True)
     _bed_grid(sheet, x, y, machine.x_mm, machine.y_mm)
     shown = _footprints(sheet, shoot, x, y, strong)
     for box in machine.keep_out:
@@ -123,18 +137,17 @@ def _bed(sheet: Sheet, shoot: Shoot, routes: Sequence[Floats]) -> None:
         )
     _routes(sheet, routes, x, y, middle)
     for box in machine.keep_out:
-        _box_label(sheet, (x(box.x_mm[0]), x(box.x_mm[1])), y(sum(box.y_mm) / 2) + 4, box.name)
-    _park(sheet, shoot, x, y)
-    foot = y(y_low) + 40
+        span = x(box.x_mm[0]), x(box.x_mm[1])
+        _box_label(sheet, span, y(sum(box.y_mm) / 2) + 4, box.name, left + wide / 2)
+    _park(sheet, shoot, x, y, room)
     z_mm = float(shoot.job.layers.z_mm[strong])
-    sheet.words(
-        left, foot, f"Dark: layer {strong + 1}, at {z_mm:g} mm, and its path. Grey: {shown}.", 12
-    )
+    lines = [f"Dark: layer {strong + 1}, at {z_mm:g} mm, and its path. Grey: {shown}."]
     if machine.moves == "bed-y":
-        sheet.words(
-            left, foot + 17, f"The bed moves in Y: at each frame Y {shoot.profile.park.y_mm:g} "
-            "of it is under the nozzle.", 12,
-        )  # fmt: skip
+        lines.append(
+            f"The bed moves in Y: at each frame Y {shoot.profile.park.y_mm:g} of it is under "
+            "the nozzle."
+        )
+    return lines
 
 
 def _bed_grid(
@@ -184,13 +197,14 @@ def _routes(sheet: Sheet, routes: Sequence[Floats], x: Scale, y: Scale, middle: 
         sheet.circle(start[0], start[1], 3.5, fill=PAPER, stroke=BLUE, width=1.6)
 
 
-def _park(sheet: Sheet, shoot: Shoot, x: Scale, y: Scale) -> None:
+def _park(sheet: Sheet, shoot: Shoot, x: Scale, y: Scale, room: Box) -> None:
     profile = shoot.profile
     park, body = profile.park, profile.machine.carriage_mm
     _head(
         sheet,
         (x(park.x_mm - body.left), x(park.x_mm + body.right)),
         (y(park.y_mm + body.back), y(park.y_mm - body.front)),
+        room,
     )
     px, py = x(park.x_mm), y(park.y_mm)
     sheet.circle(px, py, 7, fill=PAPER, stroke=INK, width=1.6)
@@ -200,16 +214,14 @@ def _park(sheet: Sheet, shoot: Shoot, x: Scale, y: Scale) -> None:
     _label(sheet, px, py - 15, "park", "middle")
     back = park.y_mm > sum(profile.machine.y_mm) / 2
     head_x = x(park.x_mm - body.left) + 4 if right else x(park.x_mm + body.right) - 4
-    head_y = (
-        max(y(park.y_mm + body.back), HEAD_ROOM[1]) + 13 if back else y(park.y_mm - body.front) - 4
-    )
+    head_y = max(y(park.y_mm + body.back), room[1]) + 13 if back else y(park.y_mm - body.front) - 4
     sheet.words(head_x, head_y, "head", 12, "start" if right else "end", ink=GREY)
     _button(sheet, shoot, x, y)
 
 
-def _head(sheet: Sheet, x: tuple[float, float], y: tuple[float, float]) -> None:
+def _head(sheet: Sheet, x: tuple[float, float], y: tuple[float, float], room: Box) -> None:
     """The carriage's outline; edges that would leave the panel are left out."""
-    left, top, right, bottom = HEAD_ROOM
+    left, top, right, bottom = room
     x0, x1 = np.clip(x, left, right).tolist()
     y0, y1 = np.clip(y, top, bottom).tolist()
     edges = [
@@ -243,11 +255,11 @@ def _label(sheet: Sheet, x: float, y: float, text: str, anchor: str, ink: str = 
     sheet.words(x, y, text, 12, anchor, ink=ink)  # type: ignore[arg-type]
 
 
-def _box_label(sheet: Sheet, x: tuple[float, float], y: float, text: str) -> None:
+def _box_label(sheet: Sheet, x: tuple[float, float], y: float, text: str, middle: float) -> None:
     """A name within its box where it fits, else beside it, on the side with more room."""
     if LETTER * len(text) + 4 <= x[1] - x[0]:
         _label(sheet, sum(x) / 2, y, text, "middle")
-    elif sum(x) / 2 < BED[0] + BED[2] / 2:
+    elif sum(x) / 2 < middle:
         _label(sheet, x[1] + 5, y, text, "start")
     else:
         _label(sheet, x[0] - 5, y, text, "end")
@@ -267,13 +279,21 @@ def _round_marks(low: float, high: float, about: int) -> list[float]:
 # --- height against time
 
 
-def _growth(sheet: Sheet, shoot: Shoot) -> None:
-    left, top, wide, high = TIME
+def growth_scales(shoot: Shoot, panel: Box) -> tuple[Scale, Scale]:
+    """Seconds and mm onto a panel."""
+    left, top, wide, high = panel
+    return (
+        Scale(left, wide / max(shoot.total_s, 1e-9)),
+        Scale(top + high, -high / (shoot.height_mm * 1.05)),
+    )
+
+
+def draw_growth(sheet: Sheet, shoot: Shoot, panel: Box) -> list[str]:
+    """Height against time in a panel (x, y, width, height); lines to be said below it."""
+    left, top, wide, high = panel
     layers = shoot.job.layers
-    t_scale = Scale(left, wide / max(shoot.total_s, 1e-9))
-    z_scale = Scale(top + high, -high / (shoot.height_mm * 1.05))
-    sheet.words(left, top - 28, "Height against time, mm", 14, bold=True)
-    _time_axes(sheet, shoot, t_scale, z_scale)
+    t_scale, z_scale = growth_scales(shoot, panel)
+    _time_axes(sheet, shoot, t_scale, z_scale, panel)
     ends_s = shoot.with_poses_s(shoot.job.moves.line_index[layers.last_move] + 1)
     starts_s = shoot.with_poses_s(shoot.job.moves.line_index[layers.first_move])
     second = np.column_stack((starts_s, ends_s)).ravel()
@@ -289,19 +309,15 @@ def _growth(sheet: Sheet, shoot: Shoot) -> None:
     sheet.lines(
         [np.array([(left + wide + 3, py), (left + wide + 14, py)]) for py in at_z], BLUE, fine
     )
-    foot = top + high + 40
     ticks = f"every {each}{_th(each)} of the" if each > 1 else "the"
-    sheet.words(left, foot, f"Ticks below and at the right: {ticks} {len(shoot.poses)} frames.", 12)
     startup_s = shoot.profile.machine.startup_s
     heating = f"{_minutes(startup_s)} of "
     heating = f"hatched: {heating}" if _shows_startup(shoot, t_scale) else f"{heating}it "
-    sheet.words(
-        left,
-        foot + 17,
+    return [
+        f"Ticks below and at the right: {ticks} {len(shoot.poses)} frames.",
         f"{_minutes(shoot.print_s)} without poses, {_minutes(shoot.total_s)} with them"
         + (f"; {heating}heating and homing." if startup_s else "."),
-        12,
-    )
+    ]
 
 
 def _shows_startup(shoot: Shoot, t_scale: Scale) -> bool:
@@ -329,8 +345,8 @@ def _few(runs: list[Floats]) -> list[Floats]:
     ]
 
 
-def _time_axes(sheet: Sheet, shoot: Shoot, t_scale: Scale, z_scale: Scale) -> None:
-    left, top, wide, high = TIME
+def _time_axes(sheet: Sheet, shoot: Shoot, t_scale: Scale, z_scale: Scale, panel: Box) -> None:
+    left, top, wide, high = panel
     startup_s = min(shoot.profile.machine.startup_s, shoot.print_s)
     if _shows_startup(shoot, t_scale):
         sheet.hatch(left, top, t_scale.per_unit * startup_s, high, 9)
@@ -345,63 +361,3 @@ def _time_axes(sheet: Sheet, shoot: Shoot, t_scale: Scale, z_scale: Scale) -> No
         sheet.line((px, top + high), (px, top + high + 5))
         text = f"{mark:g} {unit}" if mark == marks[-1] else f"{mark:g}"
         sheet.words(px, top + high + 18, text, 11, "middle")
-
-
-# --- the film
-
-
-def _film(sheet: Sheet, shoot: Shoot) -> None:
-    left, top, wide, high = FILM
-    film_s = float(shoot.film_s)
-    sheet.words(left, top - 16, "What each second of the film shows, from the front", 14, bold=True)
-    if not shoot.poses:
-        return
-    per_cell_s = max(1, ceil(film_s / MOST_CELLS))
-    cells = max(1, ceil(film_s / per_cell_s - 1e-9))
-    cell_wide = min(wide / cells, 120.0)
-    outline = front_outline(shoot.job.moves, shoot.job.layers, shoot.job.features)
-    fps = len(shoot.poses) / max(film_s - shoot.profile.capture.hold_last_s, 1e-9)
-    for cell in range(cells):
-        x = left + cell * cell_wide
-        first = min(int(cell * per_cell_s * fps + 1e-6), len(shoot.poses))
-        last = min(int((cell + 1) * per_cell_s * fps + 1e-6), len(shoot.poses))
-        shown = range(first, max(last, first + 1)) if first < len(shoot.poses) else range(0)
-        _cell(sheet, shoot, outline, shown, (x + 2, top, cell_wide - 4, high))
-        end_s = min((cell + 1) * per_cell_s, film_s)
-        sheet.words(x + cell_wide / 2, top + high + 15, f"{end_s:.3g} s", 11, "middle")
-    unit = "second" if per_cell_s == 1 else f"{per_cell_s} seconds"
-    sheet.words(
-        left, top + high + 38,
-        f"One box for each {unit}: dark is what grows in it, grey was there before, "
-        "the line is the finished part; the number is the height reached, mm.", 12,
-    )  # fmt: skip
-
-
-def _cell(
-    sheet: Sheet,
-    shoot: Shoot,
-    outline: Outline,
-    shown: range,
-    frame: tuple[float, float, float, float],
-) -> None:
-    """One box: the finished part as a line, what stood before grey, what grows dark."""
-    x, y, wide, high = frame
-    sheet.box(x, y, wide, high, stroke=GREY, width=0.8)
-    left, right = float(outline.low_mm.min()), float(outline.high_mm.max())
-    top_mm = float(outline.top_mm.max())
-    per_mm = min((wide - 8) / max(right - left, 1e-9), (high - 26) / max(top_mm, 1e-9))
-    x_scale = Scale(x + wide / 2 - per_mm * (left + right) / 2, per_mm)
-    z_scale = Scale(y + high - 4, -per_mm)
-    layers = [pose.layer for pose in shoot.poses]
-    reached = layers[shown[-1]] if shown else layers[-1]
-    before = (layers[shown[0] - 1] if shown[0] else 0) if shown else reached
-    for first, stop, fill, stroke in (
-        (0, len(outline.top_mm), None, PALE),
-        (0, before, FAINT, PALE),
-        (before, reached, INK, None),
-    ):
-        for corners in outline.areas(first, stop):
-            placed = np.column_stack((x_scale.many(corners[:, 0]), z_scale.many(corners[:, 1])))
-            sheet.area(placed, fill, stroke, 0.8)
-    text = f"{shoot.poses[shown[-1]].z_mm:.1f}" if shown else "held"
-    sheet.words(x + wide / 2, y + 13, text, 11 if wide > 40 else 9, "middle")

@@ -7,7 +7,7 @@ can still be seen.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -149,18 +149,20 @@ class Stage:
         self._shown: NDArray[np.uint8] | None = None
         self._room: NDArray[np.uint64] | None = None
 
-    def shots(self) -> Iterator[Shot]:
-        """One shot for each pose, in order."""
-        done, sinks = 0, self.machine.moves == "bed-z"
-        for index, pose in enumerate(self.applied.poses):
+    def shots(self, only: Container[int] | None = None) -> Iterator[Shot]:
+        """One shot for each pose (of the numbers ``only``), in order."""
+        done, drawn, sinks = 0, 0, self.machine.moves == "bed-z"
+        for pose in self.applied.poses:
+            if only is not None and pose.pose not in only:
+                continue
             nozzle = np.array(pose.block.shutter_mm)
             offset = plate_offset(self.machine, float(nozzle[1]), float(nozzle[2]))
             stop = moves_before(self.applied.job, pose)
             if sinks:
-                self._sink(done, stop, offset, cull=index % CULL_EVERY == 0)
+                self._sink(done, stop, offset, cull=drawn % CULL_EVERY == 0)
             else:
-                self._add(done, stop, offset, first=index == 0)
-            done = stop
+                self._add(done, stop, offset, first=drawn == 0)
+            done, drawn = stop, drawn + 1
             yield self._shoot(nozzle + offset)
 
     def _add(self, done: int, stop: int, offset: Floats, *, first: bool) -> None:

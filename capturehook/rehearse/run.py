@@ -43,12 +43,14 @@ Step = Callable[[int], None]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
-    """What to make; all of it optional. ``stills`` goes from pose number to file."""
+    """What to make; all of it optional. ``stills`` goes from pose number to file; ``on_frame``
+    is called with each pose's number and picture."""
 
     size: tuple[int, int] = (960, 540)
     film: Path | None = None
     stills: dict[int, Path] = field(default_factory=dict)
     camera: StandInCamera | None = None
+    on_frame: Callable[[int, NDArray[np.uint8]], None] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,6 +198,8 @@ def _write_shot(pose: int, shot: Shot, asked: Asked, film: Film | None, times: i
         film.add(shot.rgb, times)
     if asked.camera is not None:
         asked.camera.take(pose, shot.rgb)
+    if asked.on_frame is not None:
+        asked.on_frame(pose, shot.rgb)
     if pose in asked.stills:
         picture = pillow().fromarray(shot.rgb)
         write_stream_atomically(asked.stills[pose], lambda out: picture.save(out, format="PNG"))

@@ -23,11 +23,12 @@ def heron(monkeypatch: pytest.MonkeyPatch) -> Profile:
 
 def test_demo_writes_job_blocks_and_plan(heron: Profile, tmp_path: Path) -> None:
     made = demo.make_demo(tmp_path / "new" / "folder", heron, with_film=False)
-    sliced, filmed, picture, plan = (path for path, _ in made.files)
+    sliced, filmed, picture, plan, page = (path for path, _ in made.files)
     assert filmed.read_bytes().count(b" begin layer ") == 8  # 9 layers, from the second on
     assert capturehook.strip(filmed.read_bytes()) == sliced.read_bytes() == demo.lighthouse_job()
     assert len(load_plan(plan).poses) == 8
     assert ElementTree.parse(picture).getroot().tag == "{http://www.w3.org/2000/svg}svg"
+    assert page.read_text().count('<li data-text="Frame ') == 8  # drawn without the extra, too
     assert made.summary.startswith("9 layers, 8 poses;")
 
 
@@ -37,7 +38,7 @@ def test_demo_with_film_shows_every_pose(heron: Profile, tmp_path: Path) -> None
     steps: list[int] = []
     made = demo.make_demo(tmp_path, heron, with_film=True, step=steps.append)
     assert steps == list(range(1, 9))
-    with av.open(str(made.files[-1][0])) as film:
+    with av.open(str(made.files[-2][0])) as film:
         frames = sum(1 for _ in film.decode(video=0))
     assert frames == 8 + Fraction(heron.capture.fps) * round(heron.capture.hold_last_s)
 

@@ -13,11 +13,10 @@ import numpy as np
 import pytest
 
 from capturehook.api import apply
-from capturehook.draw.canvas import BLUE, INK, Shape, Sheet, Words
+from capturehook.draw.canvas import BLUE, INK, Scale, Shape, Sheet, Words
 from capturehook.draw.shoot import (
     BED,
     HEAD_ROOM,
-    Scale,
     _more,
     _round_marks,
     draw_plan,

@@ -1,0 +1,1 @@
+"""The shoot page: one HTML file before the print (`before`), one after it (`after`)."""
