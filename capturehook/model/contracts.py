@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol, TypeVar
@@ -147,6 +148,9 @@ class Firmware(Protocol):
     """The value of an output that is fully on."""
     strange_codes: Mapping[str, str]
     """Commands of other families that change what this one reads, and what they change."""
+
+    suspects: re.Pattern[bytes] | None
+    """Starts of lines that ``refuses_text`` must be shown even where they look like motion."""
 
     # state; docs/reference/gcode_facts.md#state-commands
     pauses: frozenset[str]

@@ -29,7 +29,7 @@ def choose_layers(
     height_mm: Array,
     object_no: NDArray[np.int32],
     end_s: Array | None = None,
-    volume_mm3: Array | None = None,
+    fed_mm: Array | None = None,
     stand_s: float = 0.0,
 ) -> NDArray[np.int64]:
     """Indices of the layers after which a frame is taken, rising.
@@ -37,7 +37,7 @@ def choose_layers(
     Parameters
     ----------
     z_mm, height_mm, object_no : (L,) of the layers
-    end_s, volume_mm3 : (L,) second at which each layer is done, plastic laid until then;
+    end_s, fed_mm : (L,) second at which each layer is done, filament laid until then;
         needed for every_s, min_gap_s and spread = "time", and for spread = "volume"
     stand_s : what a pose itself takes at the least; counts towards min_gap_s
 
@@ -49,7 +49,7 @@ def choose_layers(
     layers = len(z_mm)
     which = _allowed(capture, layers)
     gap_s = max(0.0, capture.min_gap_s - stand_s)
-    chosen = _by_rhythm(capture, which, height_mm, end_s, volume_mm3, gap_s)
+    chosen = _by_rhythm(capture, which, height_mm, end_s, fed_mm, gap_s)
     if capture.finished and which[-1] == layers - 1 and chosen[-1] != layers - 1:
         chosen = np.append(chosen, layers - 1)
     if gap_s > 0 and capture.film_s is None:
@@ -99,7 +99,7 @@ def _by_rhythm(
     which: NDArray[np.int64],
     height_mm: Array,
     end_s: Array | None,
-    volume_mm3: Array | None,
+    fed_mm: Array | None,
     gap_s: float,
 ) -> NDArray[np.int64]:
     if capture.every_mm is not None:
@@ -109,7 +109,7 @@ def _by_rhythm(
     wanted = frames_wanted(capture)
     if wanted is None:
         return which[:: capture.every_layers or 1]
-    measure = {"height": np.cumsum(height_mm), "time": end_s, "volume": volume_mm3}[capture.spread]
+    measure = {"height": np.cumsum(height_mm), "time": end_s, "volume": fed_mm}[capture.spread]
     grown = _needed(measure, f"spread = {capture.spread!r}")[which]
     if wanted > len(which):
         raise _film_too_long(capture, len(which), "layers")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import replace
-from math import hypot, isnan, pi
+from math import hypot, isnan
 
 import numpy as np
 
@@ -40,16 +40,16 @@ NEAR_END_MM = 0.01
 def choose(job: Job) -> np.ndarray:
     """Indices of the layers that get a frame; see `plan.choose.choose_layers`."""
     capture = job.profile.capture
-    end_s = volume = None
+    end_s = fed_mm = None
     if capture.every_s or capture.min_gap_s or capture.spread == "time":
         end_s = times_of(job).second_at(job.moves.line_index[job.layers.last_move] + 1)
     if capture.spread == "volume":
         laid = np.where(job.moves.prints, job.moves.e_step_mm, 0.0)  # retractions lay nothing
-        volume = np.cumsum(laid)[job.layers.last_move] * pi * job.profile.machine.filament_mm**2 / 4
+        fed_mm = np.cumsum(laid)[job.layers.last_move]
     table = job.layers
     stand_s = (settle_ms(job.profile) + hold_ms(job.profile, 0.0)) / 1000
     return choose_layers(
-        capture, table.z_mm, table.height_mm, table.object_no, end_s, volume, stand_s
+        capture, table.z_mm, table.height_mm, table.object_no, end_s, fed_mm, stand_s
     )
 
 

@@ -190,6 +190,7 @@ def _candidates(moves: MoveTable, gaps: Sequence[Gap], spans: Spans) -> tuple[In
     ):
         first = np.searchsorted(table, low)
         count = np.searchsorted(table, high, side=side) - first  # type: ignore[call-overload]
+        count = np.maximum(count, 0)  # two layers may meet within one line
         row = np.arange(count.sum()) + np.repeat(first - np.cumsum(count) + count, count)
         lines.append(table[row])
         of_gap.append(np.repeat(number, count))

@@ -144,6 +144,7 @@ def read_moves(
     said = source.take_words()
     plain = np.flatnonzero(source.scan.kind >= PLAIN)
     rest = part_of(source, np.flatnonzero(source.scan.kind < PLAIN))
+    _refuse_suspects(rest, firmware)
     words = read_motion_words(rest)
     letters = np.bincount(words.word_letter, minlength=128)
     e_letter = _extruder_letter(said, letters, extruder_axis)
@@ -192,6 +193,16 @@ def read_moves(
         firmware,
         words_alone,
     )
+
+
+def _refuse_suspects(rest: PartSource, firmware: Firmware) -> None:
+    """Lines that look like motion and are none for this family."""
+    for match in firmware.suspects.finditer(rest.text) if firmware.suspects else ():
+        index = rest.line_at(match.start())
+        text = rest.line(index).decode("latin-1").partition(";")[0].strip()
+        refused = firmware.refuses_text(text)
+        if refused is not None:
+            raise GcodeError(rest.where(index), refused.found, refused.advice)
 
 
 def _first_plastic_line(

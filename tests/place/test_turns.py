@@ -16,8 +16,9 @@ import pytest
 from capturehook.api import apply
 from capturehook.block.poses import PosedJob
 from capturehook.jobfile.fence import strip_bytes
-from capturehook.place.turns import find_split, point_on, spiral_centre
+from capturehook.place.turns import _arc_shares, find_split, point_on, spiral_centre
 from capturehook.profile import build_profile
+from tests.read.reading import read_lines
 from tests.read.reading_layers import layers_of
 from tests.read.slow import Interpreter, run_lean, split_lines
 from tests.strategies import profile_table
@@ -260,3 +261,16 @@ def test_shifted_jobs_are_cut_in_their_own_numbers(form: str, relative_e: bool) 
     park = {(8.0, 215.0)}
     for move in after.moves:
         assert (round(move.end[0], 3), round(move.end[1], 3)) in ends | cut | park
+
+
+@pytest.mark.parametrize(
+    ("off_mm", "crossings"), [(-7.0, 0), (-3.0, 2), (0.0, 2), (3.0, 2), (7.0, 0)]
+)
+def test_a_circle_beside_the_ray_does_not_meet_it(off_mm: float, crossings: int) -> None:
+    """A circle of 5 mm whose centre lies so far to the left of a ray along X (by drawing)."""
+    text = f"G90|M83|G28|G1 X105 Y{100 + off_mm} Z.2 F900|G3 X105 Y{100 + off_mm} I-5 J0 E9"
+    moves = read_lines(*text.split("|")).table
+    shares = _arc_shares(moves, len(moves) - 1, (80.0, 100.0), 0.0)
+    assert len(shares) == crossings
+    for share in shares:
+        assert point_on(moves, len(moves) - 1, share)[1] == pytest.approx(100, abs=1e-9)

@@ -8,6 +8,10 @@ from __future__ import annotations
 
 import pytest
 
+from capturehook.catalog import FIRMWARES
+from capturehook.errors import GcodeError
+from capturehook.read.moves import read_moves
+from capturehook.read.source import open_source
 from capturehook.read.words import FREE_TEXT, WordError, read_command, read_commands, split_comment
 
 Words = dict[str, float | None]
@@ -191,3 +195,21 @@ def test_rs274_puts_modes_first(line: str, found: Read) -> None:
 def test_first_takes_the_rest_for_words() -> None:
     assert commands("G90 G1 X5", "first")[0][0] == "G90"
     assert len(commands("G90 G1 X5", "first")) == 1
+
+
+@pytest.mark.parametrize("line", [b"G01 X5", b"g01 x5", b"G1.0 X5", b"N7 G01 X5", b"M083", b"T00"])
+def test_klipper_compares_names_letter_by_letter(line: bytes) -> None:
+    """`gcode.py` [read]; the real host in file mode answers `Unknown command` and goes on."""
+    text = b"G90\nM83\nG28\n" + line + b"\nG1 X5 Y5 Z0.2 E1 F900\n"
+    with pytest.raises(GcodeError, match="letter by letter") as told:
+        read_moves(open_source(text, "job"), FIRMWARES["klipper"])
+    assert told.value.where.line_no == 4
+    read_moves(open_source(text, "job"), FIRMWARES["marlin"])
+
+
+def test_a_motion_line_in_small_letters_is_a_shell_command_on_smoothie() -> None:
+    """`GcodeDispatch.cpp`: a line that begins with a small letter is left to the shell."""
+    text = b"G90\nG28\ng1 x5 y5\nG1 X5 Y5 Z0.2 E1 F900\n"
+    with pytest.raises(GcodeError, match="shell") as told:
+        read_moves(open_source(text, "job"), FIRMWARES["smoothie"])
+    assert told.value.where.line_no == 3

@@ -93,6 +93,7 @@ class CommonFirmware(Firmware):
     bare_g92 = "nothing"
     has_stored_points = False
     reads_volumetric = True
+    suspects: re.Pattern[bytes] | None = None
     strange_codes: Mapping[str, str] = {}
     # state
     pauses = frozenset({"M0", "M1", "M25", "M226", "M600", "M601"})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import (
     Iterator,
 )
@@ -28,6 +29,7 @@ from capturehook.model.effects import (
     Changes,
     Command,
     Lose,
+    Refuse,
     RestoreState,
     SaveState,
     SetE,
@@ -50,6 +52,9 @@ class Klipper(CommonFirmware):
     reads_volumetric = False
     full_on = 1.0
     names_pins = True
+    suspects = re.compile(
+        rb"(?m)^[ \t]*(?:[Nn][0-9]+[ \t]*)?[GMTgmt][ \t]*(?:0[0-9]|[0-9]+\.0*(?![0-9]))"
+    )
     limits_hold_for_path = True  # configuration reference, max_velocity
     cruise_ratio = 0.5  # configuration reference, minimum_cruise_ratio
     own_commands = {
@@ -105,6 +110,22 @@ class Klipper(CommonFirmware):
     def dwell_ms(self, p: float | None, s: float | None) -> float:
         """S is ignored."""
         return p or 0.0
+
+    def refuses_text(self, text: str) -> Refuse | None:
+        """Names of commands are compared letter by letter (`gcode.py`): the real host answers
+        `Unknown command:"G01"` and goes on without that move."""
+        odd = self._ODD.match(text)
+        if odd is None:
+            return None
+        return Refuse(
+            f"{odd[1]!r:.20} is no command that Klipper knows: it compares names letter by letter, "
+            "and goes on without the line",
+            "Write it without leading zeros and decimals, or slice the model again",
+        )
+
+    _ODD = re.compile(
+        r"(?:[Nn][0-9]+\s*)?([GMTgmt]\s*(?:0[0-9]+(?:\.[0-9]*)?|[0-9]+\.0*(?![0-9])))"
+    )
 
     def special(self, command: Command) -> Changes | None:
         """gcode_move.py: what is saved, and how it comes back."""
