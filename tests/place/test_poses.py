@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from capturehook.clock.clocking import times_of
+from capturehook.place.choose import evenly
 from capturehook.place.poses import _within, choose
 from capturehook.profile import build_profile
 from capturehook.read.job import Job, read_job
@@ -61,10 +62,8 @@ def test_spread_is_even_by_time_or_by_filament(spread: str) -> None:
     measure = ends_s(one) if spread == "time" else np.cumsum(4.0 * sides)
     chosen = choose(one)
     assert len(chosen) == 5
-    wanted = np.linspace(measure[0], measure[-1], 5)
-    for at, want in zip(measure[chosen], wanted, strict=True):
-        near = np.abs(measure - want).min()
-        assert abs(at - want) <= near + 4.0 * LAYERS / 2
+    assert chosen.tolist() == evenly(measure[:-1], 5).tolist()  # how, see test_choose.py
+    assert chosen.tolist() != choose(job(film_s=0.5, spread="height")).tolist()
 
 
 def test_a_layer_without_such_a_wish_needs_no_clock() -> None:
