@@ -140,6 +140,11 @@ OUT = (
     click.option("--preview", type=FILE, help="Write a small .gif or .webp too, at most 5 MB."),
     click.option("--poster", type=FILE, help="Write the finished part as a still: .png .jpg"),
     click.option("--slit", type=FILE, help="Write one column through all frames: .png .jpg"),
+    click.option(
+        "--resume",
+        is_flag=True,
+        help="Keep drawn frames beside the film until it is whole; a stopped run goes on.",
+    ),
     click.option("--json", "as_json", is_flag=True, help="What was made, for machines."),
 )
 GROUPS = {
@@ -149,7 +154,7 @@ GROUPS = {
     "File": FILE_KIND,
     "What is written": OUT,
 }
-OUTS = ("list_path", "edit_list", "images", "image_kind", "preview", "poster", "slit")
+OUTS = ("list_path", "edit_list", "images", "image_kind", "preview", "poster", "slit", "resume")
 WISHES = (TIME, PICTURE, FILE_KIND)
 
 

@@ -34,6 +34,7 @@ from capturehook.film.pace import Paced
 from capturehook.film.recipe import Recipe, film_list, plan_film
 from capturehook.film.reel import film_pictures
 from capturehook.film.render import to_8bit
+from capturehook.film.shelf import Shelf
 from capturehook.film.slit import slit_picture
 from capturehook.film.wishes import FilmWishes
 from capturehook.frames.listing import refuse_over_frames
@@ -43,7 +44,8 @@ FILM_SCHEMA = 1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FilmReport:
-    """What was written; ``level`` is the H.264 level or None."""
+    """What was written; ``level`` is the H.264 level or None, ``reused`` frames were drawn by a
+    run that was stopped."""
 
     path: Path
     width_px: int
@@ -52,6 +54,7 @@ class FilmReport:
     frames: int
     chosen: tuple[Chosen, ...]
     level: str | None
+    reused: int
     paced: Paced | None
     alignment: Alignment
     findings: tuple[Finding, ...]
@@ -77,6 +80,8 @@ class FilmOuts:
     preview: Path | None = None
     poster: Path | None = None
     slit: Path | None = None
+    resume: bool = False
+    """Keep drawn frames beside the film until it is whole, and go on from those that are there."""
 
     def files(self) -> list[Path]:
         every = (self.list_path, self.edit_list, self.preview, self.poster, self.slit)
@@ -112,6 +117,7 @@ def assemble_film(
     for out in (path, *outs.files()):
         refuse_over_frames(audit.frames, out)
     sinks = _sinks(recipe, outs, path)
+    shelf = Shelf(path) if outs.resume else None
     framing = recipe.framing
     with open_film(
         path,
@@ -122,11 +128,13 @@ def assemble_film(
         quality=recipe.wishes.quality,
         metadata=_metadata(recipe),
     ) as film:
-        for rgb in film_pictures(recipe, progress):
+        for rgb in film_pictures(recipe, progress, shelf):
             film.add(rgb if film.deep else to_8bit(rgb))
             for sink in sinks:
                 sink.add(rgb)
     _write_beside(recipe, outs, sinks)
+    if shelf is not None:
+        shelf.clear()
     return FilmReport(
         path=path,
         width_px=framing.width_px,
@@ -135,6 +143,7 @@ def assemble_film(
         frames=film.frames,
         chosen=recipe.chosen,
         level=film.level,
+        reused=shelf.reused if shelf is not None else 0,
         paced=recipe.paced,
         alignment=recipe.alignment,
         findings=recipe.findings,
@@ -188,6 +197,7 @@ def film_json(film: FilmReport, audit: Audit) -> dict[str, Any]:
         "frames": film.frames,
         "film_s": round(film.seconds, 3),
         "level": film.level,
+        "reused": film.reused,
         "shots": kinds.count("shot"),
         "alignment": {
             "model": film.alignment.model,
@@ -221,5 +231,6 @@ def film_lines(film: FilmReport, audit: Audit) -> list[str]:
         f"{size}{level}",
         f"from {len(audit.frames)} frames: {counts}",
         *paced,
+        *([f"{film.reused} drawn frames kept from a run that was stopped"] if film.reused else []),
         f"aligned: {film.alignment.text()}",
     ]

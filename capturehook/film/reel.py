@@ -12,11 +12,16 @@ from capturehook.film.choose import Chosen
 from capturehook.film.framing import TITLE_SAFE
 from capturehook.film.recipe import Recipe
 from capturehook.film.render import DEEP, Rgb, draw_words, fade, mix, render_frame, write_text
+from capturehook.film.shelf import Shelf
 from capturehook.film.wishes import TEXTS
 from capturehook.frames.measure import in_order
 
 
-def film_pictures(recipe: Recipe, progress: Callable[[int], None] | None = None) -> Iterator[Rgb]:
+def film_pictures(
+    recipe: Recipe,
+    progress: Callable[[int], None] | None = None,
+    shelf: Shelf | None = None,
+) -> Iterator[Rgb]:
     """Every film frame in order; ``progress`` is called with the count of pictures drawn.
 
     Pictures are drawn a few ahead in threads.
@@ -30,7 +35,7 @@ def film_pictures(recipe: Recipe, progress: Callable[[int], None] | None = None)
     for _ in range(recipe.card_frames):
         yield _card(recipe)
         at += 1
-    drawn = in_order(lambda one: _picture(recipe, one), recipe.chosen)
+    drawn = in_order(lambda one: _picture(recipe, one, shelf), recipe.chosen)
     for index, (one, rgb) in enumerate(zip(recipe.chosen, drawn, strict=True)):
         for _ in range(one.shown):
             yield fade(rgb, _fade_share(recipe, at))
@@ -58,10 +63,10 @@ def _fade_share(recipe: Recipe, film_frame: int) -> float:
     return max(0.0, 1 - left / fading)
 
 
-def _picture(recipe: Recipe, one: Chosen) -> Rgb:
-    rgb = _rendered(recipe, one.frame_index)
+def _picture(recipe: Recipe, one: Chosen, shelf: Shelf | None) -> Rgb:
+    rgb = _rendered(recipe, one.frame_index, shelf)
     if one.other_index is not None:
-        other = _rendered(recipe, one.other_index)
+        other = _rendered(recipe, one.other_index, shelf)
         rgb = (in_between if one.kind == "moved" else mix)(rgb, other, one.share)
     if recipe.grade is not None:
         rgb = recipe.grade.apply(rgb)
@@ -70,16 +75,22 @@ def _picture(recipe: Recipe, one: Chosen) -> Rgb:
     return rgb
 
 
-def _rendered(recipe: Recipe, frame_index: int) -> Rgb:
+def _rendered(recipe: Recipe, frame_index: int, shelf: Shelf | None) -> Rgb:
     frames = recipe.audit.frames
-    return render_frame(
-        frames.frames[frame_index],
+    frame = frames.frames[frame_index]
+    how = (
         frames.size_px,
         recipe.framing,
         recipe.corrections[frame_index],
         recipe.audit.measures.pivot_px,
-        deep=recipe.deep,
     )
+
+    def draw() -> Rgb:
+        return render_frame(frame, *how, deep=recipe.deep)
+
+    if shelf is None:
+        return draw()
+    return shelf.drawn(frame.path, (frame.orientation, recipe.deep, *how), draw)
 
 
 def progress_text(audit: Audit, pose_index: int, wishes: tuple[str, ...]) -> str:

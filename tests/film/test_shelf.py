@@ -1,0 +1,113 @@
+"""A stopped run goes on, and believes nothing that is stale or damaged."""
+
+import hashlib
+import os
+
+import numpy as np
+import pytest
+
+from capturehook.audit.judge import audit_frames
+from capturehook.film import reel
+from capturehook.film.assemble import FilmOuts, assemble_film
+from capturehook.film.shelf import Shelf
+from capturehook.film.wishes import FilmWishes
+from capturehook.frames.listing import load_frames
+from tests.frames.shoot import make_shoot
+
+COUNT = 8
+
+
+@pytest.fixture
+def work(tmp_path, monkeypatch):
+    shoot = make_shoot(COUNT)
+    shoot.write(tmp_path / "card")
+    audit = audit_frames(load_frames([tmp_path / "card"]), shoot.plan)
+    drawn = []
+    true = reel.render_frame
+
+    def counted(frame, *rest, **how):
+        drawn.append(frame.name)
+        return true(frame, *rest, **how)
+
+    monkeypatch.setattr(reel, "render_frame", counted)
+
+    def run(stop_at=None, **wishes):
+        def progress(done):
+            if done == stop_at:
+                raise KeyboardInterrupt
+
+        drawn.clear()
+        return assemble_film(
+            audit,
+            tmp_path / "film.mp4",
+            FilmWishes(hold_last_s=0.0, **wishes),
+            outs=FilmOuts(resume=True),
+            progress=progress,
+        )
+
+    return tmp_path, run, drawn
+
+
+def stopped(run, at=5):
+    with pytest.raises(KeyboardInterrupt):
+        run(stop_at=at)
+
+
+def test_stopped_run_goes_on_and_makes_the_same_film(work):
+    folder, run, drawn = work
+    run()
+    whole = hashlib.sha256((folder / "film.mp4").read_bytes()).hexdigest()
+    assert len(drawn) == COUNT and not (folder / "film.mp4.work").exists()
+    stopped(run)
+    kept = len(list((folder / "film.mp4.work").glob("*.frame")))
+    assert kept >= 5
+    report = run()
+    assert report.reused == kept and len(drawn) == COUNT - kept
+    assert hashlib.sha256((folder / "film.mp4").read_bytes()).hexdigest() == whole
+    assert not (folder / "film.mp4.work").exists()
+
+
+def test_damaged_and_cut_frames_are_drawn_again(work):
+    folder, run, _ = work
+    stopped(run)
+    kept = sorted((folder / "film.mp4.work").glob("*.frame"))
+    data = bytearray(kept[0].read_bytes())
+    data[len(data) // 2] ^= 1
+    kept[0].write_bytes(data)
+    kept[1].write_bytes(kept[1].read_bytes()[:-20])
+    kept[2].write_bytes(b"")
+    assert run().reused == len(kept) - 3
+
+
+def test_picture_changed_behind_its_size_and_time_is_drawn_again(work):
+    folder, run, drawn = work
+    stopped(run)
+    kept = len(list((folder / "film.mp4.work").glob("*.frame")))
+    path = sorted((folder / "card").iterdir())[0]
+    state, data = path.stat(), bytearray(path.read_bytes())
+    data[-3] ^= 1  # before the end mark: the picture still decodes or is refused, never reused
+    path.write_bytes(data)
+    os.utime(path, ns=(state.st_atime_ns, state.st_mtime_ns))
+    run()
+    assert path.name in drawn and len(drawn) == COUNT - kept + 1
+
+
+def test_other_wishes_take_nothing_of_the_old_size(work):
+    _, run, drawn = work
+    stopped(run)
+    assert run(width_px=80).reused == 0 and len(drawn) == COUNT
+
+
+def test_shelf_is_bounded(tmp_path):
+    source = tmp_path / "a.jpg"
+    source.write_bytes(b"picture")
+    noise = np.random.default_rng(1).integers(0, 256, (64, 64, 3)).astype(np.uint8)
+    shelf = Shelf(tmp_path / "film.mp4", most_bytes=30_000)
+    for k in range(10):
+        assert np.array_equal(shelf.drawn(source, k, lambda: noise), noise)
+    size = sum(one.stat().st_size for one in shelf.folder.iterdir())
+    assert 10_000 < size <= 30_000
+    assert np.array_equal(shelf.drawn(source, 0, lambda: noise * 0), noise)
+    (shelf.folder / "notes.txt").write_text("a person's")
+    shelf.clear()
+    assert [one.name for one in shelf.folder.iterdir()] == ["notes.txt"]
