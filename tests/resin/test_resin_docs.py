@@ -9,6 +9,7 @@ import pytest
 from resin_jobs import write_lighthouse
 
 from capturehook.cli.main import run
+from tests.docs.examples import is_as_shown, printed_lines
 from tests.docs.pages import page_text
 
 ROOT = Path(__file__).parents[2]
@@ -30,8 +31,8 @@ def test_docs_example_prints_what_the_page_shows(
         run(command.split())
     assert done.value.code == 0
     text = capsys.readouterr()
-    printed = (text.out + text.err).rstrip("\n").split("\n")
-    assert [line.rstrip() for line in printed] == shown.split("\n")
+    printed = text.out + text.err
+    assert is_as_shown(printed_lines(shown), printed_lines(printed), about=False)
 
 
 def test_docs_block_is_one_that_is_inserted(tmp_path: Path) -> None:
