@@ -63,8 +63,8 @@ def shoot_page(shoot: Shoot, routes: Sequence[Floats], stills: Sequence[Still]) 
         tag(
             "div",
             _times(shoot),
-            checklist(shoot.profile, advice, name),
             _details(shoot),
+            checklist(shoot.profile, advice, name),
             cautions(shoot.profile),
             class_="lists",
         ),
