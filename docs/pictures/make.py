@@ -1,7 +1,7 @@
 """Makes the pictures of the pages anew: python docs/pictures/make.py
 
 Runs the pages as they stand in a scrap folder, as the tests do, and keeps what their commands
-wrote. Nothing is drawn here.
+wrote; overview.py draws the first one.
 """
 
 from __future__ import annotations
@@ -16,6 +16,10 @@ from PIL import Image
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 sys.path.insert(0, str(ROOT))
+
+sys.path.insert(0, str(HERE))
+
+import overview  # noqa: E402
 
 from tests.docs.examples import prepare, run_page  # noqa: E402
 
@@ -56,6 +60,7 @@ def keep(folder: Path, page: Path, prefix: str) -> None:
 
 
 def main() -> None:
+    overview.main()
     for name, prefix in PAGES.items():
         page = ROOT / "docs" / name
         with tempfile.TemporaryDirectory() as made:
