@@ -90,16 +90,10 @@ def _corrected(
     words = _words(text)
     wanted: dict[str, float] = {}
     for (percent, minutes), whole in whole_s.items():
-        left_s = words[minutes] * 60 if minutes in words else None
-        if percent in words:
+        if minutes in words:
+            wanted[minutes] = (words[minutes] * 60 + total_s - before_s) / 60
+        if percent in words and whole + total_s > 0:
             done_s = words[percent] / 100 * whole
-        elif left_s is not None:
-            done_s = whole - left_s
-        else:
-            continue
-        if left_s is not None:
-            wanted[minutes] = (left_s + total_s - before_s) / 60
-        if whole + total_s > 0:
             wanted[percent] = 100 * min(1.0, (done_s + before_s) / (whole + total_s))
 
     def replaced(match: re.Match[str]) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from math import ceil, log10
 
 from capturehook.catalog import FIRMWARES, TRIGGERS
 from capturehook.errors import PlanError, Where
@@ -243,6 +244,11 @@ class _Writer:
         text = f"G1 {kit.e_letter}{exact(number / self.e_unit)}{self._f(feed)}"
         return BlockLine(role, text, e_step_mm=step * self.per_unit, feed_mm_min=feed)
 
+    def units(self, filament_mm: float) -> float:
+        """The job's units of E for so much filament: five decimals, more where one is long."""
+        decimals = 5 + max(0, ceil(log10(self.per_unit)))
+        return round(filament_mm / self.per_unit, min(decimals, 9))
+
     def counts_places(self) -> bool:
         """Is an E word in the block a place, and not a step?"""
         return self.inside.e_absolute(self.kit.firmware)
@@ -274,7 +280,7 @@ def _filament(writer: _Writer, prime: bool) -> tuple[list[BlockLine], list[Block
     stroke = max(0.0, retract.stroke_mm - state.deficit_mm)
     if stroke < LEAST_MM:
         return [], _prime(writer, prime_mm)
-    step = round(stroke / writer.per_unit, 5)
+    step = writer.units(stroke)
     back = [writer.extrude(Role.RETRACT, state.e_mm - step, -step)]
     forth = [writer.extrude_again(Role.UNRETRACT, state.e_mm, step), *_prime(writer, prime_mm)]
     loses_number = kit.firmware.effects.relative_stroke == "zero" and state.e_mm != 0
@@ -294,7 +300,7 @@ def _prime(writer: _Writer, prime_mm: float) -> list[BlockLine]:
             f"{kit.firmware.name} cannot put the number for the extruder back after it",
             "Set extra_prime_mm = 0",
         )
-    step = round(prime_mm / writer.per_unit, 5)
+    step = writer.units(prime_mm)
     lines = [writer.extrude_again(Role.PRIME, state.e_mm + step, step)]
     if state.modes.m82 is not False or writer.counts_places() or kit.e_number_counts:
         lines.append(writer.number_back())

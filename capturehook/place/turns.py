@@ -51,6 +51,10 @@ def find_split(
     ]
     if not found:
         return None
+    return _outermost(found, centre)
+
+
+def _outermost(found: list[Split], centre: tuple[float, float]) -> Split:
     return max(found, key=lambda s: round(hypot(s.x_mm - centre[0], s.y_mm - centre[1]), 6))
 
 

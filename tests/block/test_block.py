@@ -6,14 +6,18 @@ text of a few blocks stands here so that a reader sees what is sent.
 
 from __future__ import annotations
 
+import math
 import re
+from dataclasses import replace
 
 import pytest
 
 from capturehook.block.write import Kit, make_kit, pose_block
 from capturehook.catalog import FIRMWARES, TRIGGERS
 from capturehook.errors import PlanError, ProfileError
+from capturehook.model.block import Role
 from capturehook.model.state import Modes, State
+from capturehook.profile import build_profile
 from tests.block.blocks import (
     MODES,
     NO_MODES,
@@ -27,6 +31,7 @@ from tests.block.blocks import (
 )
 from tests.block.lead_in import lead_in
 from tests.read.slow import Interpreter, Snapshot, differences
+from tests.strategies import profile_table
 
 CASES = [
     (firmware, trigger, mode)
@@ -215,6 +220,30 @@ def test_volumetric_e_is_written_in_mm3() -> None:
     lines = block_of(kit, state_of(MODES["relative_e"]))
     # The feed stays in mm of filament: Marlin planner.cpp turns E to mm before it takes the length.
     assert lines[0] == "G1 E-1.92423 F2100"
+
+
+@pytest.mark.parametrize("diameter_mm", [0.1, 0.2, 1.75, 12.0])
+@pytest.mark.parametrize("firmware", ["marlin", "smoothie"])
+def test_strokes_are_the_stated_ones_whatever_a_unit_of_e_is(
+    firmware: str, diameter_mm: float
+) -> None:
+    """M200: 1 mm3 of filament 0.1 mm thick is 127 mm of it, so five decimals are too few."""
+    kit = kit_for(firmware, retract={"length_mm": 0.8, "extra_prime_mm": 0.0123})
+    modes = replace(MODES["relative_e"], volumetric_mm=diameter_mm)
+    block = pose_block(kit, state_of(modes), points())
+    strokes = [line for line in block.lines if line.text.startswith("G1 E")]
+    area = math.pi * diameter_mm**2 / 4
+    fed = [float(line.text.split()[1][1:]) / area for line in strokes]
+    assert fed == pytest.approx([-0.8, 0.8, 0.0123], abs=1e-5)
+
+
+def test_a_dwell_among_own_lines_counts_as_time_of_the_shot() -> None:
+    own = {"by": "lines", "lines": ["M42 P5 S1", "G4 P300", "M42 P5 S0"], "allow": ["M42"]}
+    profile = build_profile(profile_table("marlin", trigger={**own, "pin": 5}), "heron.toml")
+    kit = make_kit(profile, e_letter="E", filament_per_unit=1.0, job_fw_retract=False)
+    fire = [line for line in kit.standing if line.role is Role.FIRE]
+    assert [line.dwell_s for line in fire] == [0.0, 0.3, 0.0]
+    assert sum(line.dwell_s for line in kit.standing) > 0.3
 
 
 def test_no_hop_line_where_the_nozzle_is_high_enough() -> None:

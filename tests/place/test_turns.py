@@ -16,7 +16,14 @@ import pytest
 from capturehook.api import apply
 from capturehook.block.poses import PosedJob
 from capturehook.jobfile.fence import strip_bytes
-from capturehook.place.turns import _arc_shares, find_split, point_on, spiral_centre
+from capturehook.place.turns import (
+    _arc_shares,
+    _cut,
+    _outermost,
+    find_split,
+    point_on,
+    spiral_centre,
+)
 from capturehook.profile import build_profile
 from tests.read.reading import read_lines
 from tests.read.reading_layers import layers_of
@@ -274,3 +281,14 @@ def test_a_circle_beside_the_ray_does_not_meet_it(off_mm: float, crossings: int)
     assert len(shares) == crossings
     for share in shares:
         assert point_on(moves, len(moves) - 1, share)[1] == pytest.approx(100, abs=1e-9)
+
+
+def test_of_several_crossings_the_outermost_counts() -> None:
+    """A wall that crosses the ray along -X three times: 5, 9 and 7 mm from the centre."""
+    lines = ["G90", "M83", "G28", "G1 X95 Y101 Z.2 F900"]
+    lines += ["G1 X95 Y99 E1", "G1 X91 Y99 E1", "G1 X91 Y101 E1", "G1 X93 Y101 E1", "G1 X93 Y99 E1"]
+    moves = read_lines(*lines).table
+    found = [split for row in range(len(moves)) if moves.prints[row]
+             for split in _cut(moves, row, (100.0, 100.0), 180.0)]  # fmt: skip
+    assert sorted(split.x_mm for split in found) == [91, 93, 95]
+    assert _outermost(found, (100.0, 100.0)).x_mm == 91
