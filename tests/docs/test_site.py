@@ -53,6 +53,14 @@ def test_search_finds_a_key_a_code_and_an_option(site: Path, words: str, page: s
     assert page in hits
 
 
+def test_lists_and_tables_come_out_as_such(site: Path) -> None:
+    """Else a paragraph of the site holds their lines, as where an indent is short of four."""
+    for page in site.rglob("*.html"):
+        text = re.sub(r"<code>.*?</code>", "", page.read_text(encoding="utf-8"), flags=re.S)
+        for paragraph in re.findall(r"<p>(.*?)</p>", text, re.S):
+            assert not re.search(r"\n(?:- |\d+\. |\|)", paragraph), (page.name, paragraph)
+
+
 def test_site_fetches_nothing_from_elsewhere(site: Path) -> None:
     for page in site.rglob("*.html"):
         text = page.read_text(encoding="utf-8")
