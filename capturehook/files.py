@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import re
 import stat
 import tempfile
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -12,6 +14,7 @@ from pathlib import Path
 from typing import IO, TypeVar
 
 from capturehook.errors import FileError
+from capturehook.steps import step
 
 try:
     import fcntl
@@ -19,6 +22,14 @@ except ImportError:  # Windows
     fcntl = None  # type: ignore[assignment]
 
 PART = ".part"
+WINDOWS = os.name == "nt"
+HELD_S = (0.05, 0.1, 0.2, 0.4, 0.8)
+"""Waits between tries on Windows, where a scanner or the host may hold a file for a moment."""
+_DEVICE = re.compile(r"(con|prn|aux|nul|com[0-9¹²³]|lpt[0-9¹²³])(\..*)?", re.I)
+"""Names that Windows keeps, with any ending. learn.microsoft.com, "Naming Files, Paths, and
+Namespaces"."""
+LONGEST_WINDOWS_PATH = 259
+"""Letters, unless the system is set up for more (same page)."""
 
 
 Opened = TypeVar("Opened", bound="Closes")
@@ -86,6 +97,7 @@ def read_and_look(path: Path) -> tuple[bytes, Look]:
         raise FileError(
             str(path), "is being written by another program", "Wait for it, then run this again"
         )
+    step(f"read {path}: {len(data)} bytes")
     return data, look_at(after)
 
 
@@ -136,7 +148,7 @@ def write_stream_atomically(
 def _put_in_place(path: Path, target: Path, scrap: Path, was: Look | None) -> None:
     if was is not None:
         try:
-            same = look_at(target.stat()) == was
+            same = _alike(look_at(target.stat()), was)
         except FileNotFoundError:
             same = False
         if not same:
@@ -145,7 +157,33 @@ def _put_in_place(path: Path, target: Path, scrap: Path, was: Look | None) -> No
                 "was written by another program while this ran; it stays as that program wrote it",
                 "Run this again on the new file",
             )
-    os.replace(scrap, target)  # noqa: PTH105 - one step, which tests make fail
+    _replace(scrap, target, path)
+
+
+def _alike(one: Look, other: Look) -> bool:
+    """Windows numbers an open file and a named one differently in some versions."""
+    if WINDOWS:
+        return (one.size, one.mtime_ns) == (other.size, other.mtime_ns)
+    return one == other
+
+
+def _replace(scrap: Path, target: Path, path: Path) -> None:
+    """One step; on Windows it fails while another program holds the file, so it is tried again."""
+    for wait_s in (*HELD_S, None) if WINDOWS else (None,):
+        try:
+            os.replace(scrap, target)  # noqa: PTH105 - which tests make fail
+            return
+        except PermissionError as fault:
+            if wait_s is None and WINDOWS and target.is_file():
+                raise FileError(
+                    str(path),
+                    "is held by another program (the slicing host, a viewer, a virus scanner) and "
+                    f"could not be replaced in {sum(HELD_S):.1f} s; it is unchanged",
+                    "Close it there and run this again, or write to another file with -o",
+                ) from fault
+            if wait_s is None:
+                raise
+            time.sleep(wait_s)
 
 
 @contextmanager
@@ -165,11 +203,12 @@ def _scrap_for(path: Path) -> Iterator[tuple[Path, int, Path]]:
         yield target, handle, scrap
         scrap = None
         _sync_folder(target.parent)
+        step(f"wrote {target}")
     except OSError as fault:
         raise FileError(
             str(path),
             f"could not be written ({fault.strerror or fault}); what stood there is unchanged",
-            _write_advice(fault),
+            _write_advice(fault, target),
         ) from fault
     finally:
         if scrap is not None:
@@ -177,7 +216,10 @@ def _scrap_for(path: Path) -> Iterator[tuple[Path, int, Path]]:
                 scrap.unlink()
 
 
-def _write_advice(fault: OSError) -> str:
+def _write_advice(fault: OSError, target: Path) -> str:
+    longest = max(len(str(target)), len(str(target.parent)) + 60)
+    if WINDOWS and longest > LONGEST_WINDOWS_PATH:
+        return f"Use a shorter path: Windows takes {LONGEST_WINDOWS_PATH} letters"
     if isinstance(fault, FileNotFoundError | NotADirectoryError):
         return "Make the folder first, or name another"
     if isinstance(fault, IsADirectoryError):
@@ -187,6 +229,8 @@ def _write_advice(fault: OSError) -> str:
 
 def _plain_target(path: Path) -> Path:
     """The file behind a link; a device must never be replaced by a file."""
+    if WINDOWS and _DEVICE.fullmatch(path.name.rstrip(". ")):
+        raise FileError(str(path), "is a name that Windows keeps for a device", "Choose another")
     target = Path(os.path.realpath(path))
     with suppress(OSError):
         mode = path.stat().st_mode  # of what stands there, though it has no path (a pipe)
@@ -240,7 +284,7 @@ def _clear(name: str) -> None:
 
 def _keep_rights(handle: int, target: Path) -> tuple[str, ...]:
     """Give the new file owner and mode of the old one, or the default ones of a new file."""
-    if not hasattr(os, "fchmod"):  # Windows
+    if not hasattr(os, "fchown"):  # Windows
         return ()
     notes = []
     try:
@@ -300,7 +344,7 @@ def replacing(path: Path) -> Iterator[Path]:
             with scrap.open("rb+") as done:
                 _keep_rights(done.fileno(), target)
                 os.fsync(done.fileno())
-            scrap.replace(target)
+            _replace(scrap, target, path)
         finally:
             if fcntl is not None:
                 with suppress(OSError):  # it held the lock; all bytes went through the other

@@ -8,9 +8,13 @@ from __future__ import annotations
 
 import math
 import re
+import warnings
 from collections.abc import Sequence
+from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from functools import lru_cache
+from importlib import import_module
+from io import StringIO
 from typing import Any
 
 from capturehook.block.witness_state import Family, Found
@@ -20,11 +24,18 @@ _CODE = re.compile(r"\s*([GM])0*([0-9]+)(?![0-9.])")
 
 
 @lru_cache(maxsize=1)
+def _pygcode() -> Any:
+    """The package, when the first block is judged; a host never hears what it says of itself."""
+    with warnings.catch_warnings(), redirect_stdout(StringIO()), redirect_stderr(StringIO()):
+        warnings.simplefilter("ignore")
+        return import_module("pygcode")
+
+
+@lru_cache(maxsize=1)
 def _machine_class() -> Any:
     """A pygcode Machine with an extruder: words on E are counted, not refused."""
-    from pygcode import Machine
 
-    class PrinterMachine(Machine):  # type: ignore[misc]
+    class PrinterMachine(_pygcode().Machine):  # type: ignore[misc]
         """pygcode's Machine, plus filament."""
 
         axes = frozenset("XYZ")
@@ -94,16 +105,12 @@ def _read(line: str) -> _Read | None:
 
 @lru_cache(maxsize=1)
 def _word_class() -> Any:
-    from pygcode import Word
-
-    return Word
+    return _pygcode().Word
 
 
 @lru_cache(maxsize=64)
 def _line(code: str) -> Any:
-    from pygcode import Line
-
-    return Line(code)
+    return _pygcode().Line(code)
 
 
 _judged: set[str] = set()

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Generic, cast
 
 from capturehook.errors import CaptureHookError
 from capturehook.model.contracts import Entry
+from capturehook.steps import step
 
 if TYPE_CHECKING:
     from importlib.metadata import EntryPoint
@@ -152,6 +153,7 @@ class Register(dict[str, Entry], Generic[Entry]):
             raise first.fault(f"the same name is offered by {also}")
         self[name] = entry = cast("Entry", load_offer(first, self.contracts))
         IN_USE.append(first)
+        step(f"plug-in: {first}")
         return entry
 
     @property

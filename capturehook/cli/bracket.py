@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capturehook.cli import show
+from capturehook.cli.options import JSON
 from capturehook.cli.trigger_wiring import asked_options
 from capturehook.rig import bracket_clips as clips
 from capturehook.rig import bracket_switch as switches
@@ -32,7 +33,7 @@ def bracket_command() -> None:
 def _written(record: type) -> Callable[[_Function], _Function]:
     def add(function: _Function) -> _Function:
         for option in (
-            click.option("--json", "as_json", is_flag=True, help="Print JSON for machines."),
+            JSON,
             click.option(
                 "-o",
                 "--out",

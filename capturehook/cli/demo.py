@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 import click
 
 from capturehook.cli import show
+from capturehook.cli.options import JSON
+from capturehook.extras import install_command
 
 if TYPE_CHECKING:
     from capturehook.demo.lighthouse import Demo, Step
@@ -20,7 +22,7 @@ if TYPE_CHECKING:
     "-p", "--profile", metavar="PROFILE", help="Instead of the starter heron (resin: tern)."
 )
 @click.option("--resin", is_flag=True, help="The same lighthouse for a resin printer.")
-@click.option("--json", "as_json", is_flag=True, help="Print JSON for machines.")
+@JSON
 def demo_command(folder: str, profile: str | None, resin: bool, as_json: bool) -> int:
     """Do the main job on a small lighthouse, sliced for the occasion, and say what to look at.
 
@@ -39,7 +41,7 @@ def demo_command(folder: str, profile: str | None, resin: bool, as_json: bool) -
     show.say("Look at:")
     show.show_facts([(str(path), text) for path, text in demo.files])
     if not with_film:
-        show.say("For the rehearsal film as well: pip install av pillow")
+        show.say(f"For the rehearsal film as well: {install_command('video')}")
     starter = "tern" if resin else "heron"
     show.say(
         f"Next: `capturehook profile new mine --from {starter}`, then your own job with -p mine."

@@ -5,17 +5,11 @@ from __future__ import annotations
 import click
 
 from capturehook.cli import show
-
-JSON = click.option("--json", "as_json", is_flag=True, help="One JSON object on standard output.")
+from capturehook.cli.options import JSON, PROFILE
 
 
 @click.command("hook", short_help="Print the line to paste into a slicing host.")
-@click.option(
-    "-p",
-    "--profile",
-    metavar="NAME|PATH",
-    help="Printer and camera; see `profile list`. Default: ./capture.toml.",
-)
+@PROFILE
 @click.option("--folder", metavar="FOLDER", help="The folder to watch.")
 @JSON
 def hook_command(profile: str | None, folder: str | None, as_json: bool) -> int:
@@ -37,16 +31,14 @@ def hook_command(profile: str | None, folder: str | None, as_json: bool) -> int:
         show.say(f"Profile: {chosen} (none was named; name another with -p)\n")
     for one in lines:
         show.say(f"{one.convention}: {one.goes}")
-        show.say(f"    {one.line}")
+        show.give(f"    {one.line}")
         show.say(f"    {one.note}\n")
     show.say("Look at the first job with `capturehook apply JOB --dry-run` before you print it.")
     return 0
 
 
 @click.command("snippet", short_help="Print a pose as text for a layer-change field.")
-@click.option(
-    "-p", "--profile", metavar="NAME|PATH", help="Printer and camera; see `profile list`."
-)
+@PROFILE
 @click.option(
     "--extrusion",
     type=click.Choice(["absolute", "relative"]),
@@ -71,7 +63,7 @@ def snippet_command(profile: str | None, extrusion: str | None, as_json: bool) -
         cautions = list(text.cautions)
         show.emit_json({"schema": 1, "lines": list(text.lines), "cautions": cautions})
         return 0
-    show.say("\n".join(text.lines))
+    show.give("\n".join(text.lines))
     for caution in text.cautions:
         show.note(f"! {caution}")
     return 0

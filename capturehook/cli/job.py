@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capturehook.cli import show
+from capturehook.cli.options import JSON, PROFILE
 from capturehook.errors import FileError
 from capturehook.files import Look, read_and_look, write_stream_atomically
 
@@ -21,13 +22,6 @@ if TYPE_CHECKING:
     from capturehook.report.survey import Survey
 
 JOB = click.argument("job", metavar="JOB")
-PROFILE = click.option(
-    "-p",
-    "--profile",
-    metavar="PROFILE",
-    help="A .toml file, or the name of a profile (`capturehook profile list`).",
-)
-JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON for machines.")
 OUT = click.option(
     "-o", "--out", metavar="OUT", help="Write here instead of into JOB; - is standard output."
 )

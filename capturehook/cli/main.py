@@ -10,12 +10,18 @@ import gc
 import io
 import os
 import sys
+import time
+from difflib import get_close_matches
 from importlib import import_module
 
 import click
 
+from capturehook.cli import show
+from capturehook.cli.options import finished
 from capturehook.errors import CaptureHookError, FileError, of_the_system
+from capturehook.hosts.run import wrong_words
 from capturehook.hosts.stop import heed_stops
+from capturehook.steps import step
 
 gc.set_threshold(100_000, 20, 20)  # a run is short and makes few cycles
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # no linear algebra here needs more
@@ -51,7 +57,19 @@ class LazyGroup(click.Group):
         module, name = COMMANDS[cmd_name]
         command = getattr(import_module(f"capturehook.cli.{module}"), name)
         assert isinstance(command, click.Command)
-        return command
+        return finished(command)
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError as fault:
+            near = get_close_matches(args[0], COMMANDS, n=1)
+            if near and "Did you" not in fault.message:
+                told = f"{fault.message.rstrip('.')} (Did you mean {near[0]!r}?)"
+                raise click.UsageError(told, ctx) from fault
+            raise
 
 
 @click.group(
@@ -76,12 +94,16 @@ def main() -> None:
 
 
 def _show_version(context: click.Context) -> None:
+    from importlib.metadata import entry_points
+
     from capturehook import __version__
-    from capturehook.catalog.containers import plugin_lines
 
     click.echo(f"capturehook, version {__version__}")
-    for line in plugin_lines():
-        click.echo(line)
+    if any(group.startswith("capturehook.") for group in entry_points().groups):
+        from capturehook.catalog.containers import plugin_lines
+
+        for line in plugin_lines():
+            click.echo(line)
     context.exit()
 
 
@@ -98,13 +120,23 @@ def run(argv: list[str] | None = None) -> None:
 
 def _code(argv: list[str] | None) -> int:
     """Run a command; its exit code, every fault told."""
+    show.plainly()
+    start = time.monotonic()
     try:
-        code = main.main(args=argv, prog_name="capturehook", standalone_mode=False)
+        code = main.main(
+            args=_expanded(argv),
+            prog_name="capturehook",
+            standalone_mode=False,
+            windows_expand_args=False,
+        )
+        step(f"done in {time.monotonic() - start:.2f} s")
     except CaptureHookError as fault:
         return _told(fault, argv)
     except click.ClickException as fault:
-        fault.show()
-        return 2
+        if isinstance(fault, getattr(click.exceptions, "NoArgsIsHelpError", ())):
+            fault.show()
+            return 2
+        return _told(wrong_words(fault, _typed(argv)), argv)
     except (click.Abort, KeyboardInterrupt):
         click.echo("Stopped; no file is left half-written.", err=True)
         return 130
@@ -116,11 +148,38 @@ def _code(argv: list[str] | None) -> int:
         import traceback
 
         traceback.print_exc()
+        from capturehook.catalog.register import IN_USE
+
+        others = "".join(f", or of {one}" for one in IN_USE)
         click.echo(
-            "This is a fault of capturehook, not of your job. Nothing was changed.", err=True
+            f"This is a fault of capturehook{others}, not of your job. Nothing was changed.",
+            err=True,
         )
         return 3
     return code if isinstance(code, int) else 0
+
+
+def _typed(argv: list[str] | None) -> str:
+    """The command that was meant, for messages that do not know."""
+    words = [one for one in (argv or sys.argv[1:])[:1] if one in COMMANDS]
+    return " ".join(["capturehook", *words])
+
+
+def _expanded(argv: list[str] | None) -> list[str] | None:
+    """Patterns with * and ? as the names they fit, on Windows, whose shells leave that to us.
+
+    No name can hold * or ? there; brackets and % can stand in names and stay as they are.
+    """
+    if argv is not None or os.name != "nt":
+        return argv
+    from glob import escape, glob
+
+    words = []
+    for word in sys.argv[1:]:
+        pattern = escape(word).replace("[*]", "*").replace("[?]", "?")
+        is_pattern = {"*", "?"} & set(word) and word[:1] != "-"
+        words += (sorted(glob(pattern)) if is_pattern else []) or [word]  # noqa: PTH207
+    return words
 
 
 def _file_or_stream(fault: OSError) -> CaptureHookError:
@@ -131,22 +190,18 @@ def _file_or_stream(fault: OSError) -> CaptureHookError:
 
 
 def _unwritable(fault: Exception) -> FileError:
-    from capturehook.cli.show import hush
-
-    hush(sys.stdout)
+    show.hush(sys.stdout)
     reason = getattr(fault, "strerror", None) or fault
     return FileError("standard output", f"cannot be written ({reason})", "Free some space")
 
 
 def _flushed(code: int) -> int:
     """Write out what is still held back; the exit code when that fails."""
-    from capturehook.cli.show import hush
-
     try:
         if sys.stdout is not None:
             sys.stdout.flush()
     except BrokenPipeError:  # its reader has seen enough
-        hush(sys.stdout)
+        show.hush(sys.stdout)
     except (OSError, ValueError) as fault:
         return _told(_unwritable(fault), ["--quiet"])
     return code
@@ -154,7 +209,5 @@ def _flushed(code: int) -> int:
 
 def _told(fault: CaptureHookError, argv: list[str] | None) -> int:
     """The fault shown, and its exit code."""
-    from capturehook.cli.show import show_error
-
-    show_error(fault, as_json="--json" in (argv or sys.argv[1:]))
+    show.show_error(fault, as_json="--json" in (argv or sys.argv[1:]))
     return fault.exit_code

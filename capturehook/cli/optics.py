@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capturehook.cli import show
+from capturehook.cli.options import JSON
 from capturehook.model.shutter import shutter_seconds, shutter_text, true_shutter_s
 from capturehook.rig.exposure_advice import LIGHT_EV100
 
@@ -83,7 +84,7 @@ def _shutter(_context: click.Context, _option: click.Parameter, value: str | Non
 )
 @click.option("--blur-px", type=float, help="Blur allowed (1).")
 @click.option("--formats", is_flag=True, help="List common sensor sizes and stop.")
-@click.option("--json", "as_json", is_flag=True, help="Print JSON for machines.")
+@JSON
 def optics_command(
     profile: str | None,
     subject_mm: tuple[float, float, float] | None,

@@ -9,16 +9,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capturehook.cli import show
-from capturehook.cli.job import (
-    JSON,
-    PLATE,
-    PROFILE,
-    WHOLE,
-    film_text,
-    read_job_file,
-    takes_wishes,
-    wished_profile,
-)
+from capturehook.cli.job import PLATE, WHOLE, film_text, read_job_file, takes_wishes, wished_profile
+from capturehook.cli.options import JSON, PROFILE
 
 if TYPE_CHECKING:
     from capturehook.block.poses import PosedJob

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from capturehook.cli import show
+from capturehook.cli.options import JSON
 
 
 @click.group(short_help="Profiles: one printer, one camera, one way to fire it.", name="profile")
@@ -29,7 +30,7 @@ def profile_group() -> None:
     "-o", "--out", type=click.Path(path_type=Path), help="Write there, not in your own folder."
 )
 @click.option("--replace", is_flag=True, help="Overwrite an existing file.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object on standard output.")
+@JSON
 def new_command(
     name: str,
     base: str | None,
@@ -104,7 +105,7 @@ def _ask_all(tables: dict[str, dict[str, Any]]) -> None:
 
 
 @profile_group.command(name="list")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object on standard output.")
+@JSON
 def list_command(as_json: bool) -> int:
     """All profiles that can be named with -p.
 
@@ -126,7 +127,7 @@ def list_command(as_json: bool) -> int:
 
 @profile_group.command(name="show")
 @click.argument("name", required=False)
-@click.option("--json", "as_json", is_flag=True, help="One JSON object on standard output.")
+@JSON
 def show_command(name: str | None, as_json: bool) -> int:
     """Every key of a profile with its value, as TOML.
 
@@ -143,13 +144,13 @@ def show_command(name: str | None, as_json: bool) -> int:
     if as_json:
         show.emit_json(profile.model_dump(mode="json", by_alias=True))
     else:
-        show.say(full_text(profile).rstrip())
+        show.give(full_text(profile).rstrip())
     return 0
 
 
 @profile_group.command(name="check")
 @click.argument("name", required=False)
-@click.option("--json", "as_json", is_flag=True, help="One JSON object on standard output.")
+@JSON
 def check_command(name: str | None, as_json: bool) -> int:
     """Report every fault of a profile at once.
 
@@ -186,7 +187,7 @@ def schema_command(markdown: bool, as_json: bool) -> int:
     from capturehook.profile.text import key_table, schema
 
     if markdown and not as_json:
-        show.say(key_table().rstrip())
+        show.give(key_table().rstrip())
     else:
         show.emit_json(schema())
     return 0

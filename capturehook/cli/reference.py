@@ -16,6 +16,7 @@ import click
 
 from capturehook.cli import show
 from capturehook.cli.main import COMMANDS, main
+from capturehook.cli.options import EVERYWHERE
 
 HEAD = """\
 # Commands
@@ -23,9 +24,19 @@ HEAD = """\
 Made from the parser; every text here is what `capturehook COMMAND --help` says too.
 The same in Python: [python_api.md](python_api.md).
 
-Every command takes `--json` (one JSON object on standard output, keys with units)
-and `-h`, `--help`. Findings and errors go to standard error; an error says where, what was found,
-and what to do.
+Every command takes:
+
+| option | meaning |
+|---|---|
+| `--json` | one JSON object on standard output and nothing else there: `schema` is its form (1), \
+keys carry their unit; an error is `{"schema": 1, "errors": [...]}` |
+| `-q`, `--quiet` | no report: warnings, errors and what was asked for (JSON, a `snippet`) alone |
+| `-v`, `--verbose` | tell each step on standard error: profile, files, packages, seconds |
+| `-h`, `--help` | what the command takes |
+
+Findings and errors go to standard error; an error says where, what was found, and what to do.
+`NO_COLOR` and `TERM=dumb` keep all escape sequences out ([no-color.org](https://no-color.org)).
+`man capturehook` says the same as this page.
 
 | exit code | means |
 |---|---|
@@ -37,7 +48,18 @@ and what to do.
 
 A PROFILE is a path that ends in `.toml`, or a name
 ([where it is looked for](profile.md#where-it-is-looked-for)); without `-p` it is `capture.toml`
-in the folder. For `apply`, `strip`, `inspect` and `plan` a JOB of `-` is standard input.
+in the folder, else what the environment variable `CAPTUREHOOK_PROFILE` names.
+For `apply`, `strip`, `inspect` and `plan` a JOB of `-` is standard input.
+
+The Tab key completes commands, options, files and names of profiles once the shell is told, in
+its start file:
+
+| shell | file | line |
+|---|---|---|
+| bash 4.4 or newer | `~/.bashrc` | `eval "$(_CAPTUREHOOK_COMPLETE=bash_source capturehook)"` |
+| zsh | `~/.zshrc` | `eval "$(_CAPTUREHOOK_COMPLETE=zsh_source capturehook)"` |
+| fish | `~/.config/fish/completions/capturehook.fish` | \
+`_CAPTUREHOOK_COMPLETE=fish_source capturehook \\| source` |
 """
 
 TWINS = {name: name for name in ("apply", "strip", "inspect", "plan", "audit", "assemble")} | {
@@ -108,7 +130,7 @@ def _contents() -> str:
 
 
 def _section(typed: str, name: str, command: click.Command) -> Iterator[str]:
-    text, example = _help_of(command)
+    text, example = help_of(command)
     yield f"## {name}\n"
     yield f"{text}\n"
     if isinstance(command, click.Group):
@@ -120,22 +142,28 @@ def _section(typed: str, name: str, command: click.Command) -> Iterator[str]:
 
 
 def _body(typed: str, name: str, command: click.Command) -> Iterator[str]:
-    text, example = _help_of(command)
+    text, example = help_of(command)
     yield f"### {name}\n"
     yield f"{text}\n"
     yield from _usage(typed, command, example)
 
 
 def _usage(typed: str, command: click.Command, example: str) -> Iterator[str]:
-    words = [_word(one) for one in command.params if isinstance(one, click.Argument)]
+    words = [word_of(one) for one in command.params if isinstance(one, click.Argument)]
     yield "```\n" + " ".join(filter(None, [typed, *words, "[OPTIONS]"])) + "\n```\n"
-    options = [one for one in command.params if isinstance(one, click.Option)]
+    options = own_options(command)
     yield "| option | meaning |\n|---|---|"
     for option in options:
-        yield f"| {_names(option)} | {_meaning(option)} |"
+        yield f"| {names_of(option)} | {meaning(option)} |"
     yield ""
     if example:
         yield f"```sh\n{example}\n```\n"
+
+
+def own_options(command: click.Command) -> list[click.Option]:
+    """The options of a command, without those that all have."""
+    options = [one for one in command.params if isinstance(one, click.Option)]
+    return [one for one in options if one.name not in EVERYWHERE]
 
 
 def _links(name: str) -> Iterator[str]:
@@ -146,7 +174,7 @@ def _links(name: str) -> Iterator[str]:
     yield f"Exit codes: {codes}. {twin}More: {MORE[name]}.\n"
 
 
-def _help_of(command: click.Command) -> tuple[str, str]:
+def help_of(command: click.Command) -> tuple[str, str]:
     """The words of a command's help, and its example lines."""
     paragraphs = inspect.cleandoc(command.help or "").split("\n\n")
     words, lines = [], []
@@ -173,14 +201,14 @@ def _without_examples(paragraph: str) -> tuple[list[str], list[str]]:
     return kept, found
 
 
-def _word(argument: click.Argument) -> str:
+def word_of(argument: click.Argument) -> str:
     word = argument.metavar if argument.metavar is not None else (argument.name or "").upper()
     if word and argument.nargs == -1:
         word += "..."
     return f"[{word}]" if word and not argument.required else word
 
 
-def _names(option: click.Option) -> str:
+def names_of(option: click.Option) -> str:
     word = option.metavar or _type_word(option)
     names = ", ".join(f"`{name}`" for name in option.opts)
     return f"{names} {word}".replace("|", "\\|").strip()
@@ -195,7 +223,7 @@ def _type_word(option: click.Option) -> str:
     return TYPE_WORDS.get(option.type.name, "TEXT")
 
 
-def _meaning(option: click.Option) -> str:
+def meaning(option: click.Option) -> str:
     parts = [(option.help or "").rstrip(".")]
     if option.required:
         parts.append("Must be given")
@@ -207,4 +235,4 @@ def _meaning(option: click.Option) -> str:
 
 
 if __name__ == "__main__":
-    show.say(reference_page().removesuffix("\n"))
+    show.give(reference_page().removesuffix("\n"))

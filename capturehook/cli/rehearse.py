@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capturehook.cli import show
-from capturehook.cli.job import JSON, PLATE, PROFILE, read_job_file
+from capturehook.cli.job import PLATE, read_job_file
+from capturehook.cli.options import JSON, PROFILE
 from capturehook.cli.resin_numbers import (
     job_and_body,
     numbers,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capturehook.cli import show
+from capturehook.cli.options import JSON, PROFILE
 from capturehook.cli.resin_numbers import (
     job_and_body,
     numbers,
@@ -29,9 +30,7 @@ if TYPE_CHECKING:
 
 @click.command("resin", short_help="Plan a resin shoot: which flashes fire the camera.")
 @click.argument("job", required=False, type=click.Path(path_type=Path))
-@click.option(
-    "-p", "--profile", metavar="NAME|PATH", help="Printer and camera; see `profile list`."
-)
+@PROFILE
 @numbers
 @click.option(
     "--every",
@@ -52,7 +51,7 @@ if TYPE_CHECKING:
 @click.option("--pose", is_flag=True, help="Put pose blocks into the job's own lines.")
 @click.option("--strip", is_flag=True, help="Take pose blocks out again.")
 @click.option("-o", "--out", type=click.Path(path_type=Path), help="Write there, not in place.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object on standard output.")
+@JSON
 def resin_command(
     job: Path | None,
     profile: str | None,

@@ -24,6 +24,41 @@ _RAW = re.compile("[\x7f-\x9f\ud800-\udfff]")
 """What JSON leaves raw and a terminal acts upon, or no encoding holds (names of other systems)."""
 
 
+_QUIET = False
+
+
+def be_quiet() -> None:
+    """Leave the report out; warnings, errors, JSON and what is handed over stay."""
+    global _QUIET
+    _QUIET = True
+
+
+def be_verbose() -> None:
+    """Tell each step on standard error."""
+    from capturehook.steps import LISTENERS, step
+
+    LISTENERS.append(lambda text: note(f"- {text}"))
+    step(_who_runs())
+
+
+def plainly() -> None:
+    """Back to the manner of a command without `--quiet` and `--verbose`."""
+    global _QUIET
+    from capturehook.steps import LISTENERS
+
+    _QUIET = False
+    LISTENERS.clear()
+
+
+def _who_runs() -> str:
+    import platform
+
+    from capturehook import __version__
+
+    python = f"Python {platform.python_version()} at {sys.executable}"
+    return f"capturehook {__version__}, {python}, {platform.platform()}"
+
+
 def show_error(fault: CaptureHookError, *, as_json: bool) -> None:
     """One clear error on standard error (and as JSON on standard output when asked)."""
     if as_json:
@@ -33,13 +68,21 @@ def show_error(fault: CaptureHookError, *, as_json: bool) -> None:
 
 
 def emit_json(data: dict[str, Any]) -> None:
-    """One JSON object on standard output."""
+    """One JSON object on standard output; its form is `schema` 1 unless it says another."""
+    if "schema" not in data and "$schema" not in data:
+        data = {"schema": 1, **data}
     text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
     click.echo(_RAW.sub(lambda found: f"\\u{ord(found[0]):04x}", text))
 
 
 def say(text: str = "") -> None:
-    """A line for people on standard output."""
+    """A line of the report on standard output."""
+    if not _QUIET:
+        click.echo(escaped(text))
+
+
+def give(text: str) -> None:
+    """What the command is there to hand over, on standard output; never left out."""
     click.echo(escaped(text))
 
 
@@ -82,6 +125,8 @@ def show_table(
     columns: Sequence[str], rows: Iterable[Sequence[object]], title: str | None = None
 ) -> None:
     """A table without rules between rows; numbers are right-aligned."""
+    if _QUIET:
+        return
     from rich import box
     from rich.console import Console
     from rich.table import Table
@@ -95,10 +140,20 @@ def show_table(
         table.add_row(*row)
     if sys.stdout is None:
         return
-    console = Console(file=sys.stdout, highlight=False, soft_wrap=False)
+    console = Console(file=sys.stdout, highlight=False, soft_wrap=False, **_style())
     if not console.is_terminal:
-        console = Console(file=sys.stdout, highlight=False, width=160)
+        console = Console(file=sys.stdout, highlight=False, width=160, **_style())
     console.print(table)
+
+
+def _style() -> dict[str, Any]:
+    """No escape sequences at all where NO_COLOR is set (no-color.org) or the terminal is dumb."""
+    return {"color_system": None} if os.environ.get("NO_COLOR") or _is_dumb() else {}
+
+
+def _is_dumb() -> bool:
+    """A terminal that only writes on: terminfo's `dumb`."""
+    return os.environ.get("TERM", "") in ("dumb", "unknown")
 
 
 def show_facts(rows: Iterable[tuple[str, str]]) -> None:
@@ -143,16 +198,20 @@ def progress(title: str, total: int | None) -> Iterator[Any]:
 
     ``total`` None: how many there will be is not known.
     """
-    if sys.stderr is None or not sys.stderr.isatty():
-        yield lambda done: None
-        return
     import time
+
+    from capturehook.steps import step as tell_step
+
+    start = time.monotonic()
+    if sys.stderr is None or not sys.stderr.isatty() or _QUIET or _is_dumb():
+        yield lambda done: None
+        tell_step(f"{title}: {time.monotonic() - start:.2f} s")
+        return
 
     from rich.console import Console
     from rich.progress import Progress
 
-    start = time.monotonic()
-    bar = Progress(console=Console(file=sys.stderr), transient=True)
+    bar = Progress(console=Console(file=sys.stderr, **_style()), transient=True)
     task = bar.add_task(title, total=total)
     shown = False
 
@@ -169,3 +228,4 @@ def progress(title: str, total: int | None) -> Iterator[Any]:
     finally:
         if shown:
             bar.stop()
+        tell_step(f"{title}: {time.monotonic() - start:.2f} s")

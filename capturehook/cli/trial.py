@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capturehook.cli import show
+from capturehook.cli.options import JSON, PROFILE
 
 if TYPE_CHECKING:
     from capturehook.rig.trial_program import Trial
@@ -31,7 +32,7 @@ def trial_command() -> None:
 
 def _written(function: _Function) -> _Function:
     for option in (
-        click.option("--json", "as_json", is_flag=True, help="Print JSON for machines."),
+        JSON,
         click.option(
             "-o",
             "--out",
@@ -39,7 +40,7 @@ def _written(function: _Function) -> _Function:
             required=True,
             help="The job to write; its side file gets .json as its ending.",
         ),
-        click.option("-p", "--profile", metavar="PROFILE", help="Profile (name or path)."),
+        PROFILE,
     ):
         function = option(function)
     return function
@@ -136,7 +137,7 @@ def still_command(times: int, z_mm: float, profile: str | None, out: Path, as_js
     metavar="FIRST LAST",
     help="Two layers far apart.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print JSON for machines.")
+@JSON
 def resin_trial_command(
     job: Path, profile: str | None, layers: tuple[int, int], as_json: bool
 ) -> int:
@@ -161,7 +162,7 @@ def resin_trial_command(
     type=click.Path(path_type=Path, dir_okay=False),
     help="The side file that was written beside the trial's job.",
 )
-@click.option("-p", "--profile", metavar="PROFILE", help="Profile (name or path).")
+@PROFILE
 @click.option(
     "--box",
     nargs=4,
@@ -169,7 +170,7 @@ def resin_trial_command(
     metavar="X Y WIDE HIGH",
     help="The target in the picture, px; all of it unless given.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print JSON for machines.")
+@JSON
 def read_command(
     frames: tuple[Path, ...],
     side: Path,

@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from capturehook.cli import show
+from capturehook.cli.options import JSON
 from capturehook.cli.svg import svg_path
 from capturehook.rig import drive, light_off, phone, plate
 from capturehook.rig.advice import Wiring
@@ -20,7 +21,7 @@ Function = Callable[..., Any]
 def shared_options(function: Function) -> Function:
     """Options that every kind has."""
     for option in (
-        click.option("--json", "as_json", is_flag=True, help="Print JSON for machines."),
+        JSON,
         click.option(
             "--drawing",
             type=click.Path(path_type=Path, dir_okay=False),

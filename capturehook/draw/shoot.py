@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from capturehook.draw.canvas import BLUE, GREY, INK, PALE, PALE_BLUE, PAPER, Scale, Sheet
 from capturehook.draw.film import draw_film
 from capturehook.errors import PlanError, Where
+from capturehook.extras import install_command
 from capturehook.report.footprint import printed_lines
 from capturehook.report.shoot import Shoot
 
@@ -64,7 +65,7 @@ def draw_plan(shoot: Shoot, routes: Sequence[Floats], path: Path) -> None:
         raise PlanError(
             Where(str(path)),
             "drawing a PNG needs Pillow, which is not installed",
-            "Install it with: pip install av pillow; or write plan.svg",
+            f"Install it with: {install_command('video')}; or write plan.svg",
         ) from fault
     write_atomically(path, sheet.as_png(image, draw, font))
 

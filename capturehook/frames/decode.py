@@ -142,7 +142,7 @@ def scale_to(rgb: NDArray[Any], size_px: tuple[int, int]) -> NDArray[Any]:
 
 
 def _read_jpeg(path: Path, full_px: tuple[int, int], least_px: tuple[int, int] | None) -> Rgb:
-    jpeg = need("simplejpeg", "reading JPEG pictures", "simplejpeg")
+    jpeg = need("simplejpeg", "reading JPEG pictures")
     data = path.read_bytes()
     width, height = least_px or full_px
     wishes = {"min_width": min(width, full_px[0]), "min_height": min(height, full_px[1])}
@@ -195,9 +195,7 @@ def _read_plain(picture: Any, path: Path) -> Rgb:
 
 def _opened(path: Path) -> Any:
     if path.suffix.lower() in HEIF_ENDINGS:
-        need(
-            "pillow_heif", f"the picture {path.name}", "'capturehook[heic]'"
-        ).register_heif_opener()
+        need("pillow_heif", f"the picture {path.name}", "heic").register_heif_opener()
     try:
         picture = pillow().open(path)
     except (OSError, ValueError, SyntaxError) as fault:
@@ -244,7 +242,7 @@ def _exif(picture: Any) -> Any:
 
 
 def _rawpy(path: Path) -> Any:
-    return need("rawpy", f"the raw file {path.name}", "'capturehook[raw]'")
+    return need("rawpy", f"the raw file {path.name}", "raw")
 
 
 def _read_raw_head(path: Path) -> Head:

@@ -8,6 +8,7 @@ from importlib import import_module
 from typing import Any
 
 from capturehook.errors import FrameError
+from capturehook.extras import install_command
 
 MAX_PIXELS = 250_000_000
 """Larger pictures are refused as bombs; no camera for this job comes near."""
@@ -17,7 +18,7 @@ class MissingLibraryError(FrameError):
     """An optional library that this work needs is not there."""
 
 
-def need(module: str, what_for: str, install: str = "'capturehook[video]'") -> Any:
+def need(module: str, what_for: str, extra: str = "video") -> Any:
     """Import ``module``.
 
     Raises
@@ -31,7 +32,7 @@ def need(module: str, what_for: str, install: str = "'capturehook[video]'") -> A
         raise MissingLibraryError(
             module,
             f"is not installed (or cannot start: {fault}), and {what_for} needs it",
-            f"Install it with: pip install {install}",
+            f"Install it with: {install_command(extra)}",
         ) from fault
 
 
@@ -53,6 +54,6 @@ def pyav() -> Any:
 @lru_cache(maxsize=1)
 def opencv() -> Any:
     """The `cv2` module, told to use one thread: frames are worked on side by side."""
-    cv = need("cv2", "aligning frames", "opencv-python-headless")
+    cv = need("cv2", "aligning frames")
     cv.setNumThreads(1)
     return cv

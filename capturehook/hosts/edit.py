@@ -5,10 +5,21 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
+import click
+
 from capturehook.files import read_and_look, write_atomically
 from capturehook.hosts.door import Change, Door
 from capturehook.hosts.plans import final_path
-from capturehook.hosts.run import add_whole, final_name, guarded, profile_named, tell, words_of
+from capturehook.hosts.run import (
+    PATH,
+    WHOLE,
+    final_name,
+    given_words,
+    guarded,
+    profile_named,
+    tell,
+    words_of,
+)
 from capturehook.hosts.summary import Posing, keep_told, tell_summary
 from capturehook.model.profile import Profile
 
@@ -60,17 +71,20 @@ def edit_file(
 
 def main(argv: list[str] | None = None) -> int:
     """`-p PROFILE [--strip] [-o OUT] [--plate N] JOB`; one line on standard error when done."""
-    return guarded(lambda: _run(sys.argv[1:] if argv is None else argv))
+    return guarded(lambda: _run(argv))
 
 
-def _run(argv: list[str]) -> int:
-    words = words_of("edit", "Put pose blocks into the job at JOB, in place.")
-    add_whole(words)
-    words.add_argument("--strip", action="store_true", help="take them out again")
-    words.add_argument("-o", "--out", type=Path, metavar="OUT", help="write there, not in place")
-    words.add_argument("--plate", type=int, metavar="N", help="of several plates, this one")
-    words.add_argument("job", metavar="JOB", help="the file, as the last word")
-    given = words.parse_args(argv)
+def _run(argv: list[str] | None) -> int:
+    words = words_of(
+        "edit",
+        "Put pose blocks into the job at JOB, in place.",
+        WHOLE,
+        click.Option(["--strip"], is_flag=True, help="Take them out again."),
+        click.Option(["-o", "--out"], type=PATH, metavar="OUT", help="Write there, not in place."),
+        click.Option(["--plate"], type=int, metavar="N", help="Of several plates, this one."),
+        click.Argument(["job"], metavar="JOB"),
+    )
+    given = given_words(words, argv)
     change = None
     if not given.strip:
         profile = profile_named(given.profile)

@@ -84,5 +84,12 @@ def _python() -> str:
 
 
 def _quoted(word: str) -> str:
-    """In double quotes where it holds more than letters and signs no host minds."""
-    return f'"{word}"' if re.search(r"[^\w./:\\+=@%,~-]", word) else word
+    """In double quotes where it holds more than letters and signs no host minds.
+
+    Backslashes before the closing quote are doubled, else they would escape it: "Parsing C
+    command-line arguments", learn.microsoft.com. Inside the quotes cmd.exe takes nothing for
+    its own but %, which no quoting keeps from it.
+    """
+    if not re.search(r"[^\w./:\\+=@%,~-]", word):
+        return word
+    return '"' + re.sub(r"(\\+)$", r"\1\1", word) + '"'

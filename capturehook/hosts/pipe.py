@@ -9,7 +9,15 @@ from capturehook.errors import FileError
 from capturehook.hosts.door import pose_file
 from capturehook.hosts.edit import pose_change
 from capturehook.hosts.plans import final_path
-from capturehook.hosts.run import add_whole, final_name, guarded, profile_named, tell, words_of
+from capturehook.hosts.run import (
+    WHOLE,
+    final_name,
+    given_words,
+    guarded,
+    profile_named,
+    tell,
+    words_of,
+)
 from capturehook.hosts.summary import keep_told, tell_summary
 
 IN, OUT = "standard input", "standard output"
@@ -59,13 +67,12 @@ def _hush_output() -> None:
 
 def main(argv: list[str] | None = None) -> int:
     """`-p PROFILE < JOB > OUT`; nothing is written unless all went well."""
-    return guarded(lambda: _run(sys.argv[1:] if argv is None else argv))
+    return guarded(lambda: _run(argv))
 
 
-def _run(argv: list[str]) -> int:
-    words = words_of("pipe", "Put pose blocks into the job on standard input.")
-    add_whole(words)
-    given = words.parse_args(argv)
+def _run(argv: list[str] | None) -> int:
+    words = words_of("pipe", "Put pose blocks into the job on standard input.", WHOLE)
+    given = given_words(words, argv)
     profile = profile_named(given.profile)
     change = pose_change(profile, skip_unsafe=given.skip_unsafe, is_whole=given.whole)
     name = final_name(IN)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-import argparse
 import os
 import sys
 from collections.abc import Callable, Container
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any
+
+import click
 
 from capturehook.errors import MOST_LETTERS, CaptureHookError, of_the_system, printable
 from capturehook.hosts.stop import heed_stops
@@ -21,32 +23,62 @@ PREFIX = "SLIC3R_"
 """Of the environment variables in which some hosts state every setting (docs/howto/hosts.md)."""
 
 
-class Words(argparse.ArgumentParser):
-    """The words of a call; a wrong one is an error like any other of ours."""
+PATH = click.Path(path_type=Path)
+"""A file or folder among the words of a call."""
+WHOLE = click.Option(
+    ["--whole"], is_flag=True, help="JOB is whole, even if it seems to be cut off."
+)
 
-    def error(self, message: str) -> NoReturn:
-        raise CaptureHookError(self.prog, message, f"See {self.prog} --help")
 
-
-def words_of(name: str, about: str) -> Words:
-    """A reader with the words every convention knows."""
-    prog = f"python -m capturehook.hosts.{name}"
-    words = Words(prog=prog, description=about, allow_abbrev=False)
-    words.add_argument(
-        "-p", "--profile", metavar="PROFILE", help=f"name or .toml; else what {ENVIRONMENT} names"
+def words_of(name: str, about: str, *more: click.Parameter) -> click.Command:
+    """The words that every convention knows, and ``more`` of its own."""
+    return click.Command(
+        f"python -m capturehook.hosts.{name}",
+        callback=lambda **given: SimpleNamespace(**given),
+        help=about,
+        context_settings={"help_option_names": ["-h", "--help"]},
+        params=[
+            click.Option(
+                ["-p", "--profile"],
+                metavar="PROFILE",
+                help=f"Name or .toml; else what {ENVIRONMENT} names.",
+            ),
+            click.Option(
+                ["--skip-unsafe"], is_flag=True, help="Leave out poses that cannot be made safely."
+            ),
+            click.Option(["--plan-to"], type=PATH, metavar="PLAN", help="Write the plan there."),
+            *more,
+        ],
     )
-    words.add_argument(
-        "--skip-unsafe", action="store_true", help="leave out poses that cannot be made safely"
-    )
-    words.add_argument("--plan-to", type=Path, metavar="PLAN", help="write the plan there")
-    return words
 
 
-def add_whole(words: Words) -> None:
-    """A job that seems cut off may be whole all the same."""
-    words.add_argument(
-        "--whole", action="store_true", help="JOB is whole, even if it seems to be cut off"
-    )
+def given_words(command: click.Command, argv: list[str] | None) -> Any:
+    """The words of a call by name; after ``--help`` the program ends.
+
+    Raises
+    ------
+    CaptureHookError
+        A word that is wrong.
+    """
+    try:
+        given = command.main(
+            argv, prog_name=command.name, standalone_mode=False, windows_expand_args=False
+        )
+    except click.ClickException as fault:
+        raise wrong_words(fault, str(command.name)) from fault
+    if isinstance(given, int):
+        raise SystemExit(given)
+    return given
+
+
+def wrong_words(fault: click.ClickException, typed: str) -> CaptureHookError:
+    """Words that a command does not take, as an error in one line."""
+    context = getattr(fault, "ctx", None)
+    name = context.command_path if context is not None else typed
+    found = " ".join(fault.format_message().split())
+    found, _, near = found.replace("(Did you", "Did you").partition("Did you mean ")
+    found = found.rstrip("(. ") + (f"; did you mean {near.rstrip('?). ')}" if near else "")
+    return CaptureHookError(name, found[:1].lower() + found[1:], f"See `{name} --help`")
 
 
 def profile_named(wish: str | None) -> Profile:

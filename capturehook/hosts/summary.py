@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -9,10 +10,10 @@ from typing import TYPE_CHECKING
 
 from capturehook.errors import Finding, GcodeError
 from capturehook.hosts.run import settings_of_host, tell
-from capturehook.model.profile import Profile
 
 if TYPE_CHECKING:
     from capturehook.block.poses import PosedJob
+    from capturehook.model.profile import Profile
 
 MOST_PLACES = 40
 """Places of the same warning that are named."""
@@ -100,7 +101,7 @@ def _others(first: Finding, rest: Sequence[Finding]) -> str:
     """Where else the same is said, without the part of the places that they share."""
     if not rest:
         return ""
-    shared = first.where.rpartition(":")[0] + ":"
+    shared = re.sub(r"(?<=:)[0-9]+(:.*)?$", "", first.where)
     places = [one.where.removeprefix(shared) for one in rest[:MOST_PLACES]]
     more = f" and {len(rest) - MOST_PLACES} more" if len(rest) > MOST_PLACES else ""
     return f" (also at {', '.join(places)}{more})"

@@ -17,11 +17,13 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import click
+
 from capturehook.errors import CaptureHookError, FileError, printable
 from capturehook.files import read_bytes, write_atomically
 from capturehook.hosts.door import Change, pose_file, strip_file
 from capturehook.hosts.edit import pose_change
-from capturehook.hosts.run import guarded, profile_named, tell, words_of
+from capturehook.hosts.run import PATH, given_words, guarded, profile_named, tell, words_of
 from capturehook.hosts.summary import Posing, keep_told, tell_summary
 
 SUFFIXES = (".gcode.3mf", ".gcode.gz", ".bgcode", ".gcode", ".gco", ".g")
@@ -59,6 +61,7 @@ class Ledger:
         self.done[name], self.results[name] = sha256, result
         line = json.dumps({"name": name, "sha256": sha256, "result": result})
         flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0)
+        flags |= getattr(os, "O_BINARY", 0)  # Windows: line ends stay as they are
         with os.fdopen(os.open(self.path, flags, 0o666), "ab") as file:
             file.write(f"\n{line}\n".encode())
             file.flush()
@@ -277,17 +280,20 @@ def _take(watch: Watch, job: Path) -> int:
 
 def main(argv: list[str] | None = None) -> int:
     """`-p PROFILE [--out FOLDER] FOLDER`; runs until stopped."""
-    return guarded(lambda: _run(sys.argv[1:] if argv is None else argv))
+    return guarded(lambda: _run(argv))
 
 
-def _run(argv: list[str]) -> int:
-    words = words_of("watch", "Give every job that comes to rest in FOLDER its pose blocks.")
-    words.add_argument("--out", type=Path, metavar="FOLDER", help="results go there, not beside")
-    words.add_argument("--still-s", type=float, default=3.0, help="rest before a job is taken")
-    words.add_argument("--every-s", type=float, default=1.0, help="time from look to look")
-    words.add_argument("--once", action="store_true", help="end when all that is there is done")
-    words.add_argument("folder", type=Path, metavar="FOLDER")
-    given = words.parse_args(argv)
+def _run(argv: list[str] | None) -> int:
+    words = words_of(
+        "watch",
+        "Give every job that comes to rest in FOLDER its pose blocks.",
+        click.Option(["--out"], type=PATH, metavar="FOLDER", help="Results go there, not beside."),
+        click.Option(["--still-s"], type=float, default=3.0, help="Rest before a job is taken."),
+        click.Option(["--every-s"], type=float, default=1.0, help="Time from look to look."),
+        click.Option(["--once"], is_flag=True, help="End when all that is there is done."),
+        click.Argument(["folder"], type=PATH, metavar="FOLDER"),
+    )
+    given = given_words(words, argv)
     if not 0 <= given.still_s <= 3600 or not 0.05 <= given.every_s <= 3600:
         raise CaptureHookError("watch", "times are out of range", "Give 0.05 to 3600 seconds")
     profile = profile_named(given.profile)

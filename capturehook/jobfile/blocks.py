@@ -7,10 +7,15 @@ parameters nor checksum; the checksum is CRC32 over all of these but itself.
 from __future__ import annotations
 
 import struct
+import sys
+import sysconfig
 import zlib
 from dataclasses import dataclass, replace
-
-import heatshrink2
+from functools import lru_cache
+from importlib import import_module
+from importlib.machinery import PathFinder
+from importlib.util import module_from_spec
+from typing import Any
 
 from capturehook.errors import FileError, Where
 from capturehook.jobfile.record import AGAIN, MIB, check_growth
@@ -79,13 +84,25 @@ class Block:
         return replace(self, size=len(data), stored=packed(data, self.compression))
 
 
+@lru_cache(maxsize=1)
+def _heatshrink() -> Any:
+    """The package, when a block needs it. It imports argparse: let that be the standard
+    library's, though an old distribution of that name may stand before it on the path."""
+    if "argparse" not in sys.modules:
+        spec = PathFinder.find_spec("argparse", [sysconfig.get_path("stdlib")])
+        if spec is not None and spec.loader is not None:
+            sys.modules["argparse"] = module_from_spec(spec)
+            spec.loader.exec_module(sys.modules["argparse"])
+    return import_module("heatshrink2")
+
+
 def packed(data: bytes, compression: int) -> bytes:
     """Data compressed as the format names it, with the parameters of its own library."""
     if compression == ZLIB:
         return zlib.compress(data, -1)
     if compression in (SHRINK_11, SHRINK_12):
         window = 11 if compression == SHRINK_11 else 12
-        return bytes(heatshrink2.compress(data, window_sz2=window, lookahead_sz2=4))
+        return bytes(_heatshrink().compress(data, window_sz2=window, lookahead_sz2=4))
     return data
 
 
@@ -98,7 +115,7 @@ def _unpacked(block: Block) -> bytes:
         return data
     if block.compression in (SHRINK_11, SHRINK_12):
         window = 11 if block.compression == SHRINK_11 else 12
-        data = bytes(heatshrink2.decompress(block.stored, window_sz2=window, lookahead_sz2=4))
+        data = bytes(_heatshrink().decompress(block.stored, window_sz2=window, lookahead_sz2=4))
         return data[: block.size] if not any(data[block.size :]) else data
     return block.stored
 

@@ -20,6 +20,7 @@ from capturehook.errors import CaptureHookError, FileError, ProfileError
 from capturehook.model.profile import Profile
 from capturehook.profile.checks import CHOICES, CROSS_CHECKS
 from capturehook.profile.faults import newer_schema, record_of, toml_fault, word_faults, word_text
+from capturehook.steps import step
 
 LOCAL_NAME = "capture.toml"
 ENVIRONMENT = "CAPTUREHOOK_PROFILE"
@@ -150,6 +151,7 @@ def find_profile(wish: str | None) -> Path:
 def load_profile(wish: str | Path | None) -> Profile:
     """Find, read and check a profile; see :func:`find_profile` and :func:`parse_profile`."""
     path = wish if isinstance(wish, Path) else find_profile(wish)
+    step(f"profile: {path}")
     return _load(path, path.stat().st_mtime_ns if os.path.isfile(path) else 0)  # noqa: PTH113
 
 

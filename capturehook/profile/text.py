@@ -75,6 +75,8 @@ def starter_text(profile: Profile, name: str) -> str:
 
 def schema() -> dict[str, Any]:
     """The profile as JSON Schema (draft 2020-12), each key with its meaning and unit."""
+    for record in Record.__subclasses__():  # their default tables too, which pydantic < 2.12 leaves
+        record.model_rebuild()
     head = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
     form = Profile.model_json_schema(by_alias=True)
     for table, key, kind in (("Machine", "firmware", "firmware"), ("Trigger", "by", "trigger")):

@@ -20,6 +20,7 @@ from capturehook.read.moves import JobMoves, read_moves
 from capturehook.read.source import Source, open_source
 from capturehook.read.spans import Spans, find_spans
 from capturehook.read.stated import Stated
+from capturehook.steps import step
 
 if TYPE_CHECKING:
     from capturehook.model.moves import MoveTable
@@ -86,6 +87,8 @@ def read_job(data: bytes, path: str, profile: Profile) -> Job:
         filament_per_unit=filament_per_unit(profile),
     )
     layers, marks = find_layers(source, read.table)
+    told = f"{len(read.table)} moves, {len(layers)} layers by {layers.marks}"
+    step(f"job {path}, read as {machine.firmware}: {told}")
     return Job(source, read, layers, marks, profile, was_posed=was_posed)
 
 

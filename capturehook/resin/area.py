@@ -17,6 +17,7 @@ from capturehook.catalog.containers import HEAD_BYTES, binary_kind
 from capturehook.catalog.containers.fields import Fields
 from capturehook.catalog.containers.zip_file import Container, Limits
 from capturehook.errors import CaptureHookError, FileError, Finding, Where
+from capturehook.extras import install_command
 from capturehook.files import Closes
 from capturehook.model.resin_job import Floats, Ints, StoredJob
 
@@ -148,7 +149,7 @@ def _pillow() -> ModuleType:
         raise CaptureHookError(
             "layer images",
             "cannot be looked at: Pillow is not installed",
-            "Install it with: pip install av pillow",
+            f"Install it with: {install_command('video')}",
         ) from fault
     return Image
 

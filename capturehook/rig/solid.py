@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.errors import CaptureHookError
+from capturehook.extras import install_command
 from capturehook.rig.bracket import Bracket, Hole
 
 ROUND = 48
@@ -24,7 +25,7 @@ def _library() -> Any:
         raise CaptureHookError(
             "bracket",
             "needs the library manifold3d, which is not installed",
-            "Install it with: pip install 'capturehook[rig]'",
+            f"Install it with: {install_command('rig')}",
         ) from fault
     return manifold3d
 

@@ -79,13 +79,14 @@ def test_unreadable_job_is_named_by_its_final_name(job: Path, elsewhere: Path) -
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        ((), "required"),
-        (("-p",), "expected one argument"),
-        (("-p", "heron"), "required: JOB"),
+        ((), "missing argument 'JOB'"),
+        (("-p",), "option '-p' requires an argument"),
+        (("-p", "heron"), "missing argument 'JOB'"),
+        (("JOB",), "no profile is named"),
         (("-p", "heronn", "JOB"), "nearest is heron"),
         (("-p", "heron", "none.gcode"), "cannot be read (No such file or directory)"),
         (("-p", "heron", "."), "cannot be read (Is a directory)"),
-        (("--fast", "-p", "heron", "JOB"), "unrecognized arguments: --fast"),
+        (("--fast", "-p", "heron", "JOB"), "no such option"),
     ],
 )
 def test_wrong_call_is_one_line_and_a_code(

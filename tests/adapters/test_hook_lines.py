@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shlex
 import shutil
 import subprocess
@@ -19,6 +20,9 @@ from capturehook.cli.main import main
 from capturehook.errors import FileError
 from capturehook.hosts.lines import hook_lines
 from tests.adapters.host_calls import JOB, PLANS, has_poses, one_line
+from tests.docs.pages import page_path
+
+ROOT = Path(__file__).parents[2]
 
 CONVENTIONS = ["edit in place", "pipe", "watched folder"]
 
@@ -99,6 +103,16 @@ def test_profile_path_is_made_absolute_and_a_name_stays(
     assert '"' in hook_lines("my own.toml")[0].line
     with pytest.raises(FileError, match="no profile has this name"):
         hook_lines("nope")
+
+
+def test_example_of_the_pages_is_what_hook_prints() -> None:
+    line = hook_lines("heron")[0].line.replace(str(Path(sys.executable).absolute()), "PYTHON")
+    for page in (ROOT / "README.md", page_path("hosts.md")):
+        text = page.read_text(encoding="utf-8")
+        (shown,) = re.findall(r"^(\S+) (-P -m capturehook\.hosts\.edit .*)$", text, re.M)
+        assert shown[0] == "/home/you/venv/bin/python"
+        wanted = shown[1] if sys.version_info >= (3, 11) else shown[1].removeprefix("-P ")
+        assert line.replace("heron", "mine") == f"PYTHON {wanted}"
 
 
 def test_hook_command_prints_each_convention_once() -> None:

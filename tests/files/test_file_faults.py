@@ -64,13 +64,12 @@ STEPS = {
     "fchmod": (os, "fchmod"),
     "fsync": (os, "fsync"),
     "replace": (os, "replace"),
-    "rename": (Path, "replace"),
     "close": (os, "close"),
 }
 OF_WRITER = {
     "write": {"mkstemp", "fdopen", "fchmod", "fsync", "replace"},
     "stream": {"mkstemp", "fdopen", "fchmod", "fsync", "replace"},
-    "replace": {"mkstemp", "fchmod", "fsync", "rename"},
+    "replace": {"mkstemp", "fchmod", "fsync", "replace"},
 }
 """The steps each writer takes."""
 
