@@ -42,16 +42,16 @@ def purged_boxes(job: Job) -> list[Purged]:
     height is taken as a ball (volume of a cylinder and of a sphere, any geometry handbook).
     """
     moves = job.moves
-    before = np.concatenate(([0.0], job.read.deficit_mm[:-1]))
     in_xy = _in_xy(moves)
-    pushed = np.where(in_xy, 0.0, moves.e_step_mm - before)
-    rows = np.flatnonzero(pushed > TOUCH_MM)
+    rows = np.flatnonzero((moves.e_step_mm > TOUCH_MM) & ~in_xy)
+    pushed = moves.e_step_mm[rows] - job.read.deficit_mm.at(rows - 1)
+    rows, pushed = rows[pushed > TOUCH_MM], pushed[pushed > TOUCH_MM]
     if not len(rows):
         return []
-    place = np.cumsum(in_xy)[rows]
-    starts = np.flatnonzero(np.concatenate(([True], np.diff(place) != 0)))
+    goes_off = np.logical_or.reduceat(in_xy, rows)
+    starts = np.flatnonzero(np.concatenate(([True], goes_off[:-1])))
     area_mm2 = pi * job.profile.machine.filament_mm**2 / 4
-    volumes = np.add.reduceat(pushed[rows], starts) * area_mm2
+    volumes = np.add.reduceat(pushed, starts) * area_mm2
     low = np.minimum.reduceat(np.minimum(moves.z0_mm[rows], moves.z_mm[rows]), starts)
     high = np.maximum.reduceat(np.maximum(moves.z0_mm[rows], moves.z_mm[rows]), starts)
     ends = np.concatenate((starts[1:], [len(rows)])) - 1

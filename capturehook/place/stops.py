@@ -223,7 +223,7 @@ def _worth(
     printing goes on, then retracted."""
     moves = job.table
     at = np.maximum(np.searchsorted(moves.line_index, line) - 1, 0)
-    retracted_mm = job.deficit_mm[at]
+    retracted_mm = job.deficit_mm.at(at)
     enough = retracted_mm >= want_retract_mm - 1e-6
     if job.uses_fw_retract:
         enough |= np.array([job.fw_retracted_at(one) for one in line.tolist()], np.bool_)

@@ -38,6 +38,22 @@ class CareRows:
 
 
 @dataclass(frozen=True, slots=True)
+class Sparse:
+    """A column of numbers of which few are not 0: their rows, rising, and the numbers."""
+
+    row: Ints
+    value: Array
+
+    def at(self, rows: Ints) -> Array:
+        """The numbers of some rows."""
+        if not len(self.row):
+            return np.zeros(len(rows))
+        place = np.searchsorted(self.row, rows)
+        is_kept = self.row.take(place, mode="clip") == rows
+        return np.where(is_kept, self.value.take(place, mode="clip"), 0.0)
+
+
+@dataclass(frozen=True, slots=True)
 class _Kind:
     """Of modes, what changes the meaning of a word."""
 
@@ -83,7 +99,8 @@ class Fold:
             )
             for name in "XYZE"
         }
-        self.e_step_mm, self.deficit_mm = np.zeros(rows), np.zeros(rows)
+        self.e_step_mm = np.zeros(rows)
+        self._retracted: list[tuple[Ints, Array]] = []
         self.feed_mm_min = np.zeros(rows)
         self._own_feeds = firmware.rapid_has_own_feed and bool((kind == RAPID).any())
         self.work_feed_mm_min = np.zeros(rows) if self._own_feeds else self.feed_mm_min
@@ -183,7 +200,7 @@ class Fold:
             step[row] = value
         if kind.filament != 1:
             step *= kind.filament
-        self._draw_back(kind.tool, step, self.deficit_mm[first:stop])
+        self._keep_deficit(first, self._draw_back(kind.tool, step))
         row, value = words["F"]
         self._take_feeds(first, stop, row, value * kind.unit_mm if kind.unit_mm != 1 else value)
 
@@ -203,14 +220,13 @@ class Fold:
         row, value = words["E"]
         self._note_stated("E", first, row, each("e_absolute")[row] > 0)
         self._take_e(first, stop, row, value * each("e_unit")[row], each("e_absolute")[row] > 0)
-        step, deficit = self.e_step_mm[first:stop], self.deficit_mm[first:stop]
+        step, deficit = self.e_step_mm[first:stop], np.zeros(stop - first)
         step *= each("filament")
         tool = each("tool")
         for number in sorted({int(one) for one in tool[np.diff(tool, prepend=-1) != 0]}):
             mine = tool == number
-            drawn = np.zeros(int(np.count_nonzero(mine)))
-            self._draw_back(number, step[mine], drawn)
-            deficit[mine] = drawn
+            deficit[mine] = self._draw_back(number, step[mine])
+        self._keep_deficit(first, deficit)
         row, value = words["F"]
         self._take_feeds(first, stop, row, value * unit[row])
 
@@ -226,16 +242,29 @@ class Fold:
         step[row[~is_absolute]] = value[~is_absolute]
         self.e_step_mm[first:stop] = np.nan_to_num(step)
 
-    def _draw_back(self, tool: int, step: Array, deficit: Array) -> None:
+    def _draw_back(self, tool: int, step: Array) -> Array:
         """How far filament of a tool is retracted after each of its moves."""
         fed, most = self._fed.get(tool, (0.0, 0.0))
         so_far = np.cumsum(np.concatenate(([fed], step)))[1:]
         highest = np.maximum.accumulate(so_far)
         np.maximum(highest, most, out=highest)
-        np.subtract(highest, so_far, out=deficit)
-        deficit[deficit < LEAST_MM] = 0.0
         if len(step):
             self._fed[tool] = float(so_far[-1]), float(highest[-1])
+        deficit: Array = np.subtract(highest, so_far, out=highest)
+        deficit[deficit < LEAST_MM] = 0.0
+        return deficit
+
+    def _keep_deficit(self, first: int, deficit: Array) -> None:
+        row = np.flatnonzero(deficit)
+        if len(row):
+            self._retracted.append((first + row, deficit[row]))
+
+    @property
+    def deficit_mm(self) -> Sparse:
+        """How far filament is retracted after each move."""
+        kept = [(np.empty(0, np.int64), np.empty(0)), *self._retracted]
+        row, value = zip(*kept, strict=True)
+        return Sparse(np.concatenate(row), np.concatenate(value))
 
     def _take_feeds(self, first: int, stop: int, row: Ints, value: Array) -> None:
         """A feed of nothing leaves the one in force."""

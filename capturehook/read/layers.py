@@ -6,7 +6,7 @@ is laid tell; a hop never makes a layer.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ MERGE_MM = 0.02
 MUCH = 0.25
 """Share of a layer's plastic that is more than a hop's crumb or a support's own height."""
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 
 def find_layers(
@@ -34,8 +35,8 @@ def find_layers(
     LayerError
         Nothing is printed at all; names the file and its last line.
     """
-    printing = np.flatnonzero(moves.prints)
-    if not len(printing):
+    printing = _Printing.of(moves)
+    if not len(printing.row):
         raise LayerError(
             source.where(source.line_count - 1),
             "the job ends here and no move has laid any plastic",
@@ -44,20 +45,17 @@ def find_layers(
         )
     marks = find_marks(source) if marks is None else marks
     found: LayerTable | None = None
-    climbs = moves.z_mm[printing] > moves.z0_mm[printing] + 1e-9
-    steps = _steps_in_height(_runs(moves.z_mm[printing][~climbs]))
+    steps = _steps_in_height(_runs(printing.level_z_mm()))
     for kind in marks:
-        group = np.searchsorted(kind.line_index, moves.line_index[printing], side="right") - 1
-        table = _table(moves, printing, group, kind.name)
+        starts, mark = printing.behind(np.searchsorted(moves.line_index, kind.line_index))
+        table = _table(moves, printing, starts, kind.name) if len(starts) else None
         if table is None or len(table) * 2 < steps:
             continue
-        wrong = -1 if table.spiral else _contradicted(moves, printing, group)
+        wrong = -1 if table.spiral else _contradicted(moves, printing, starts)
         if wrong < 0:
             return table, marks
-        found = found or replace(table, contradicted_line=int(kind.line_index[wrong]))
-    group = _groups_by_height(moves.z_mm[printing], climbs)
-    table = _table(moves, printing, group, "geometry")
-    assert table is not None
+        found = found or replace(table, contradicted_line=int(kind.line_index[mark[wrong]]))
+    table = _table(moves, printing, _starts_by_height(printing), "geometry")
     if found is None:
         return table, marks
     if len(table) < len(found):  # low objects side by side: heights alone tell too little
@@ -65,25 +63,51 @@ def find_layers(
     return replace(table, contradicted_line=found.contradicted_line), marks
 
 
-def _contradicted(moves: MoveTable, printing: NDArray[np.int64], group: NDArray[np.int64]) -> int:
-    """The first mark that the moves deny, -1 where none is.
+@dataclass(frozen=True, slots=True)
+class _Printing:
+    """The K moves that lay plastic: their rows, the heights at which they end, and which climb."""
+
+    row: Ints
+    z_mm: Array
+    climbs: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, moves: MoveTable) -> _Printing:
+        row = np.flatnonzero(moves.prints)
+        z, z0 = moves.z_mm[row], moves.z0_mm[row]
+        z0 += 1e-9
+        return cls(row, z, z > z0)
+
+    def level_z_mm(self) -> Array:
+        """Heights of those that do not climb."""
+        return self.z_mm[~self.climbs] if self.climbs.any() else self.z_mm
+
+    def behind(self, rows: Ints) -> tuple[Ints, Ints]:
+        """Where groups start that begin with some rising rows of all moves, counted among the
+        printing ones, and which of these rows each is; those without any printing left out."""
+        start = np.searchsorted(self.row, rows)
+        group = np.flatnonzero(start < np.append(start[1:], len(self.row)))
+        return start[group], group
+
+
+def _contradicted(moves: MoveTable, printing: _Printing, starts: Ints) -> int:
+    """The first group whose mark the moves deny, -1 where none is.
 
     A mark is denied where printing goes on at the height of the layer before it, and where
     much plastic is laid at two heights after it.
     """
-    within = group >= 0
-    z, fed, group = moves.z_mm[printing][within], moves.e_step_mm[printing][within], group[within]
-    starts = np.flatnonzero(np.concatenate(([True], np.diff(group) != 0)))
-    ends = np.concatenate((starts[1:], [len(group)]))
+    z = printing.z_mm
+    ends = np.append(starts[1:], len(z))
     low, high = np.minimum.reduceat(z, starts), np.maximum.reduceat(z, starts)
     denied = np.zeros(len(starts), np.bool_)
     denied[1:] = np.maximum(np.abs(np.diff(low)), np.abs(np.diff(high))) <= MERGE_MM
     for at in np.flatnonzero(high - low > MERGE_MM).tolist():
         part = slice(starts[at], ends[at])
+        fed = moves.e_step_mm[printing.row[part]]
         near_top = z[part] > high[at] - MERGE_MM
-        share = float(fed[part][near_top].sum() / fed[part].sum())
+        share = float(fed[near_top].sum() / fed.sum())
         denied[at] |= MUCH < share < 1 - MUCH
-    return int(group[starts[np.argmax(denied)]]) if denied.any() else -1
+    return int(np.argmax(denied)) if denied.any() else -1
 
 
 def _runs(z: Array) -> Array:
@@ -100,8 +124,9 @@ def _steps_in_height(z: Array) -> int:
     return min(int(np.count_nonzero(np.diff(tops))) + 1, 20)
 
 
-def _groups_by_height(z: Array, climbs: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """(K,) a group number for each printing move, from heights alone; a climb is one group."""
+def _starts_by_height(printing: _Printing) -> Ints:
+    """Where layers start among the printing moves, from heights alone; a climb is one layer."""
+    z, climbs = printing.z_mm, printing.climbs
     goes_on = (np.abs(np.diff(z)) <= 1e-6) | (climbs[1:] & climbs[:-1])
     starts = np.concatenate(([0], np.flatnonzero(~goes_on) + 1))
     group_of_run, group, top, first = np.empty(len(starts), np.int64), -1, -np.inf, np.inf
@@ -113,33 +138,25 @@ def _groups_by_height(z: Array, climbs: NDArray[np.bool_]) -> NDArray[np.int64]:
                 first = height
             top = height
         group_of_run[run] = group
-    lengths = np.diff(np.concatenate((starts, [len(z)])))
-    return np.repeat(group_of_run, lengths)
+    firsts: Ints = starts[np.diff(group_of_run, prepend=-1) != 0]
+    return firsts
 
 
-def _table(
-    moves: MoveTable, printing: NDArray[np.int64], group: NDArray[np.int64], name: str
-) -> LayerTable | None:
-    """Groups of printing moves -> layers; group -1 is before the first mark."""
-    within = group >= 0
-    printing, group = printing[within], group[within]
-    if not len(printing):
-        return None
-    starts = np.flatnonzero(np.concatenate(([True], np.diff(group) != 0)))
-    rising = moves.z_mm[printing] > moves.z0_mm[printing] + 1e-9
-    counts = np.diff(np.concatenate((starts, [len(printing)])))
-    share = np.add.reduceat(rising.astype(np.int64), starts) / counts
+def _table(moves: MoveTable, printing: _Printing, starts: Ints, name: str) -> LayerTable:
+    """Groups of printing moves, by where each starts -> layers."""
+    counts = np.diff(np.append(starts, len(printing.row)))
+    share = np.add.reduceat(printing.climbs, starts, dtype=np.int64) / counts
     is_spiral = (share > 0.5) & (counts > 3)
-    starts = _split_turns(moves, printing, starts, is_spiral)
-    ends = np.concatenate((starts[1:], [len(printing)])) - 1
-    share = np.add.reduceat(rising.astype(np.int64), starts) / (ends - starts + 1)
+    starts = _split_turns(moves, printing.row, starts, is_spiral)
+    ends = np.append(starts[1:], len(printing.row)) - 1
+    share = np.add.reduceat(printing.climbs, starts, dtype=np.int64) / (ends - starts + 1)
     is_spiral = (share > 0.5) & (ends - starts >= 3)
     if np.count_nonzero(is_spiral) < 3:
         is_spiral[:] = False
     z = _heights(moves, printing, starts, ends, is_spiral)
     keep = np.concatenate(([True], np.abs(np.diff(z)) > MERGE_MM)) | is_spiral
-    first = printing[starts[keep]]
-    last = printing[ends[np.concatenate((np.flatnonzero(keep)[1:] - 1, [len(z) - 1]))]]
+    first = printing.row[starts[keep]]
+    last = printing.row[ends[np.append(np.flatnonzero(keep)[1:] - 1, len(z) - 1)]]
     z, is_spiral = z[keep], is_spiral[keep]
     object_no = _objects(z)
     return LayerTable(
@@ -156,29 +173,29 @@ def _table(
 
 def _heights(
     moves: MoveTable,
-    printing: NDArray[np.int64],
-    starts: NDArray[np.int64],
-    ends: NDArray[np.int64],
+    printing: _Printing,
+    starts: Ints,
+    ends: Ints,
     is_spiral: NDArray[np.bool_],
 ) -> Array:
     """(L,) the height at which most of a layer's plastic is laid; a turn's is its top."""
-    z_all = moves.z_mm[printing]
+    z_all = printing.z_mm
     low, high = np.minimum.reduceat(z_all, starts), np.maximum.reduceat(z_all, starts)
     z: Array = high.copy()
     for layer in np.flatnonzero((high > low + 1e-9) & ~is_spiral):
         part = slice(starts[layer], ends[layer] + 1)
         heights, which = np.unique(z_all[part], return_inverse=True)
-        fed = np.bincount(which, moves.e_step_mm[printing[part]])
+        fed = np.bincount(which, moves.e_step_mm[printing.row[part]])
         z[layer] = heights[np.argmax(fed)]
     return z
 
 
 def _split_turns(
     moves: MoveTable,
-    printing: NDArray[np.int64],
-    starts: NDArray[np.int64],
+    printing: Ints,
+    starts: Ints,
     is_spiral: NDArray[np.bool_],
-) -> NDArray[np.int64]:
+) -> Ints:
     """Cut spirals that carry no mark for each turn, once round the outline's middle."""
     ends = np.concatenate((starts[1:], [len(printing)]))
     cuts = [starts]

@@ -22,7 +22,7 @@ from capturehook.model.moves import MoveTable
 from capturehook.model.state import Modes, State
 from capturehook.read.arc_rows import Arcs
 from capturehook.read.axis import SHIFT, AxisFold
-from capturehook.read.fold import CareRows, Fold
+from capturehook.read.fold import CareRows, Fold, Sparse
 from capturehook.read.known import (
     FeedChanges,
     Known,
@@ -50,7 +50,8 @@ class JobMoves:
     axes: dict[str, AxisFold] = field(repr=False)
     others: Others = field(repr=False)
     e_letter: str
-    deficit_mm: Array = field(repr=False)
+    deficit_mm: Sparse = field(repr=False)
+    """How far filament is retracted after each move."""
     work_feed_mm_min: Array = field(repr=False)
     """(M,) F in force after each move for the next G1 (G0 has its own on some families)."""
     uses_fw_retract: bool = False
@@ -82,7 +83,7 @@ class JobMoves:
             z_mm=z[0],
             shift_mm=(x[1], y[1], z[1]),
             e_mm=e[0],
-            deficit_mm=float(self.deficit_mm[move]) if move >= 0 else 0.0,
+            deficit_mm=float(self.deficit_mm.at(np.array([move]))[0]),
             fw_retracted=self.fw_retracted_at(line_index),
             feed_mm_min=self._feed_at(line_index, move),
             modes=self.modes_at(line_index),

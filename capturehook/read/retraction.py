@@ -45,11 +45,10 @@ def with_job_retraction(job: Job) -> Job:
 def _peaks_mm(job: Job) -> np.ndarray:
     """(K,) how far filament was back at most, each time that it was back while printing."""
     first, last = int(job.layers.first_move[0]), int(job.layers.last_move[-1])
-    deficit = job.read.deficit_mm[first : last + 1]
-    back = np.concatenate(([False], deficit > LEAST_MM, [False]))
-    edges = np.flatnonzero(back[1:] != back[:-1])
-    begins, ends = edges[::2], edges[1::2]
-    if not len(begins):
+    row, value = job.read.deficit_mm.row, job.read.deficit_mm.value
+    back = (first <= row) & (row <= last) & (value > LEAST_MM)
+    row, value = row[back], value[back]
+    if not len(row):
         return np.zeros(0)
-    deficit = np.append(deficit, 0.0)
-    return np.maximum.reduceat(deficit, np.column_stack([begins, ends]).ravel())[::2]
+    peaks: np.ndarray = np.maximum.reduceat(value, np.flatnonzero(np.diff(row, prepend=-2) > 1))
+    return peaks

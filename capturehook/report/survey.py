@@ -153,12 +153,13 @@ def _said(seen: set[bool], yes: str, no: str) -> str:
 
 
 def _filament(job: Job) -> dict[str, Any]:
-    fed = float(job.moves.e_step_mm.sum() + job.read.deficit_mm[-1])
+    deficit = job.read.deficit_mm
+    fed = float(job.moves.e_step_mm.sum() + deficit.at(np.array([len(job.moves) - 1]))[0])
     retracted = _retracted(job)
     return {
         "length_mm": round(fed, 3),
         "volume_cm3": round(fed * pi * job.profile.machine.filament_mm**2 / 4000, 3),
-        "longest_retract_mm": round(float(job.read.deficit_mm.max()), 4),
+        "longest_retract_mm": round(float(deficit.value.max(initial=0.0)), 4),
         "retracted_at_layer_changes": f"{int(retracted.sum())} of {len(retracted)}",
     }
 
@@ -166,10 +167,11 @@ def _filament(job: Job) -> dict[str, Any]:
 def _retracted(job: Job) -> NDArray[np.bool_]:
     """(L - 1,) was filament retracted (by E or by the firmware) between two layers?"""
     moves, last, first = job.moves, job.layers.last_move[:-1], job.layers.first_move[1:]
-    drawn = np.concatenate(([0], np.cumsum(job.read.deficit_mm > 0.01)))
+    deficit = job.read.deficit_mm
+    drawn = deficit.row[deficit.value > 0.01]
     events = moves.event_line_index[moves.event_kind == FW_RETRACT]
     by_firmware = np.searchsorted(events, moves.line_index[[last, first]])
-    in_moves: NDArray[np.bool_] = drawn[first] > drawn[last + 1]
+    in_moves: NDArray[np.bool_] = np.searchsorted(drawn, first) > np.searchsorted(drawn, last + 1)
     either: NDArray[np.bool_] = in_moves | (by_firmware[1] > by_firmware[0])
     return either
 

@@ -253,13 +253,13 @@ def test_deficit_counts_what_is_drawn_back_and_survives_a_reset(firmware: str) -
         "G1 X5 E1",
         firmware=firmware,
     )
-    assert job.deficit_mm.tolist() == pytest.approx([0, 0.8, 0.8, 0, 0])
+    assert job.deficit_mm.at(np.arange(5)).tolist() == pytest.approx([0, 0.8, 0.8, 0, 0])
     assert job.state_at(4).deficit_mm == pytest.approx(0.8)
 
 
 def test_each_tool_has_its_own_deficit() -> None:
     job = read_lines("M83", "G1 X1 E5 F600", "G1 E-2", "T1", "G1 E1", "G1 E-.5", "T0", "G1 X2")
-    assert job.deficit_mm.tolist() == pytest.approx([0, 2, 0, 0.5, 2])
+    assert job.deficit_mm.at(np.arange(5)).tolist() == pytest.approx([0, 2, 0, 0.5, 2])
 
 
 def test_firmware_retraction_is_known_at_each_line() -> None:

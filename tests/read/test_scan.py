@@ -177,7 +177,10 @@ def read(data: bytes) -> object:
         return str(fault)
     columns = {name: np.asarray(getattr(job.table, name)) for name in ("x_mm", "z0_mm", "kind")}
     columns |= {name: getattr(job.table, name) for name in ("e_step_mm", "feed_mm_min")}
-    columns |= {"line": job.table.line_index, "deficit": job.deficit_mm}
+    columns |= {
+        "line": job.table.line_index,
+        "deficit": job.deficit_mm.at(np.arange(len(job.table))),
+    }
     states = []
     for line in range(0, 4000, 97):
         one = job.state_at(line)
