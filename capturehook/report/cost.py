@@ -7,7 +7,7 @@ become one, and each is clocked from rest to rest with and without the blocks in
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from operator import is_ as is_same
 from typing import Any
@@ -18,17 +18,19 @@ from numpy.typing import NDArray
 from capturehook.clock.clocking import Clocking, profile_clocking, spares_filament, timed_moves
 from capturehook.clock.seconds import Timetable
 from capturehook.model.block import Role
-from capturehook.model.moves import DWELL, FW_RETRACT, FW_UNRETRACT, LINE, WAIT, MoveTable
+from capturehook.model.moves import WAIT, MoveTable
 from capturehook.model.pose import Pose
 from capturehook.model.profile import Machine
-from capturehook.model.stop import Ending, Split
 from capturehook.read.job import Job
+from capturehook.report.block_moves import ROLES, Blocks, blocks_of
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 LEAST_MOVES = 64
 """A window reaches over at least so many moves on either side of its stop."""
+BATCH_MOVES = 1 << 16
+"""Moves worked on at once, and in the windows of one batch of poses at the least."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,145 +89,39 @@ def pose_costs(job: Job, poses: Sequence[Pose], clocking: Clocking | None = None
 
 
 def _price(job: Job, poses: Sequence[Pose], clocking: Clocking) -> Costs:
-    moves, blocks = timed_moves(job), _blocks_of(job, poses)
-    windows = _Windows.around(moves, blocks.stop_line, clocking.machine)
-    clocked = _clock_both(moves, clocking, windows, blocks)
-    return _split_up(blocks, clocked, windows.next_line(moves))
-
-
-# --- the blocks as moves
-
-ROLES = {role: number for number, role in enumerate(Role)}
-EVENTS = {Role.WAIT: WAIT, Role.RETRACT: FW_RETRACT, Role.UNRETRACT: FW_UNRETRACT}
-"""What a line without a move or a dwell is to the clock."""
-
-
-AFTERWARDS = (Role.TRAVEL_BACK, Role.LOWER, Role.UNRETRACT, Role.PRIME, Role.MODE, Role.FEED)
-"""Roles of lines after the frame; the first of them ends the stillness."""
-
-
-def _numbers(*roles: Role) -> list[int]:
-    return [ROLES[role] for role in roles]
-
-
-@dataclass(frozen=True, slots=True)
-class _Blocks:
-    """All blocks as one table of moves.
-
-    Attributes
-    ----------
-    stop_line : (P,) line of the job before which each block goes
-    first_line, size : (P,) which lines of the table are each block's
-    lead : (P,) 1 where the first of these is the first part of a split line of the job
-    fire_line, leave_line : (P,) lines at which the camera is told to fire and the head leaves
-    role, event_role : (M,), (V,) what each move and event is for (see ROLES)
-    """
-
-    table: MoveTable
-    stop_line: Ints
-    first_line: Ints
-    size: Ints
-    lead: Ints
-    fire_line: Ints
-    leave_line: Ints
-    role: Ints
-    event_role: Ints
-    ending: Ending | None
-    """Where the last block leaves the head, where that is not where it began."""
-
-    @property
-    def shift(self) -> Ints:
-        """(P,) how many lines the blocks before each one put into the job."""
-        return np.cumsum(self.size) - self.size
-
-    def pose_of(self, line: Ints) -> Ints:
-        """Index of the pose to which lines of the table belong."""
-        return np.asarray(np.searchsorted(self.first_line, line, side="right") - 1)
-
-
-class _Rows:
-    """Collects the moves and events of all blocks, line by line."""
-
-    def __init__(self, spares_filament: bool) -> None:
-        self.line, self.spares_filament = 0, spares_filament
-        self.moves: list[tuple[float, ...]] = []
-        self.events: list[tuple[float, ...]] = []
-        self.places: list[tuple[int, int, int, int, int]] = []
-
-    def split_move(self, moves: MoveTable, split: Split) -> None:
-        """The part of the job's own move that is printed before the block."""
-        row = split.move
-        start = (float(moves.x0_mm[row]), float(moves.y0_mm[row]), float(moves.z0_mm[row]))
-        end = (split.x_mm, split.y_mm, split.z_mm)
-        arc = (moves.cx_mm[row], moves.cy_mm[row], split.share * moves.turn_rad[row])
-        rest = (split.e_step_mm, moves.feed_mm_min[row], *arc, -1, moves.kind[row])
-        self.moves.append((self.line, *start, *end, *(float(one) for one in rest)))
-        self.line += 1
-
-    def block(self, pose: Pose) -> None:
-        lead = int(pose.halves is not None)
-        first, fire, leave = self.line - lead, -1, -1
-        place = (pose.state.x_mm, pose.state.y_mm, pose.state.z_mm)
-        for line in pose.block.lines:
-            if line.role in (Role.FIRE, Role.HOLD) and fire < 0:
-                fire = self.line
-            if leave < 0 and line.role in (AFTERWARDS if fire >= 0 else (Role.TRAVEL_BACK,)):
-                leave = self.line
-            if line.feed_mm_min > 0:
-                end = tuple(
-                    now if to is None else to
-                    for now, to in zip(place, (line.x_mm, line.y_mm, line.z_mm), strict=True)
-                )
-                straight = (np.nan, np.nan, 0.0, ROLES[line.role], LINE)
-                spared = self.spares_filament and end == place
-                feed = line.feed_mm_min * (1.0 if spared else pose.state.modes.speed)
-                self.moves.append((self.line, *place, *end, line.e_step_mm, feed, *straight))
-                place = (end[0], end[1], end[2])
-            elif line.dwell_s > 0:
-                self.events.append((self.line, DWELL, line.dwell_s, ROLES[line.role]))
-            elif line.role in EVENTS:
-                self.events.append((self.line, EVENTS[line.role], 0.0, ROLES[line.role]))
-            self.line += 1
-        leave = self.line if leave < 0 else leave
-        fire = leave if fire < 0 else fire
-        self.places.append((first, self.line - first, lead, fire, leave))
-
-    def table(self) -> tuple[MoveTable, Ints, Ints]:
-        """All rows as one table, and the roles of its moves and events."""
-        rows = np.array(self.moves, dtype=np.float64).reshape(-1, 14).T
-        events = np.array(self.events, dtype=np.float64).reshape(-1, 4).T
-        names = "x0_mm y0_mm z0_mm x_mm y_mm z_mm e_step_mm feed_mm_min cx_mm cy_mm turn_rad"
-        table = MoveTable(
-            line_index=rows[0].astype(np.int64),
-            kind=rows[13].astype(np.uint8),
-            **dict(zip(names.split(), rows[1:12], strict=True)),
-            event_line_index=events[0].astype(np.int64),
-            event_kind=events[1].astype(np.uint8),
-            event_s=events[2],
+    """The poses batch by batch, so that memory does not grow with their number."""
+    moves, spares = timed_moves(job), spares_filament(job)
+    stop_line = np.array([pose.line_no - 1 for pose in poses], dtype=np.int64)
+    row = np.searchsorted(moves.line_index, stop_line)
+    low, high = _reach(moves, row, clocking.machine)
+    following = np.append(row[1:], len(moves))
+    middle = np.minimum((row + following) // 2, len(moves) - 1)
+    next_line = moves.line_index[middle]  # what lies before it is a pose's own doing
+    batches = []
+    for part in _batches(low, high):
+        blocks = blocks_of(moves, poses[part], spares_filament=spares)
+        windows = _Windows.of(low[part], high[part])
+        batches.append(
+            _split_up(blocks, _clock_both(moves, clocking, windows, blocks), next_line[part])
         )
-        return table, rows[12].astype(np.int64), events[3].astype(np.int64)
+    so_far = np.cumsum([0.0, *(float(batch.added_s.sum()) for batch in batches)])[:-1]
+    joined = {
+        field.name: np.concatenate([getattr(batch, field.name) for batch in batches])
+        for field in fields(Costs)
+    }
+    joined["fire_at_s"] += np.repeat(so_far, [len(batch.added_s) for batch in batches])
+    return Costs(**joined)
 
 
-def _blocks_of(job: Job, poses: Sequence[Pose]) -> _Blocks:
-    rows, moves = _Rows(spares_filament(job)), timed_moves(job)
-    for pose in poses:
-        if pose.split is not None:
-            rows.split_move(moves, pose.split)
-        rows.block(pose)
-    table, role, event_role = rows.table()
-    first, size, lead, fire, leave = np.array(rows.places, dtype=np.int64).T
-    return _Blocks(
-        table=table,
-        stop_line=np.array([pose.line_no - 1 for pose in poses], dtype=np.int64),
-        first_line=first,
-        size=size,
-        lead=lead,
-        fire_line=fire,
-        leave_line=leave,
-        role=role,
-        event_role=event_role,
-        ending=poses[-1].ending,
-    )
+def _batches(low: Ints, high: Ints) -> Iterator[slice]:
+    """Poses in runs whose windows have some thousand moves, each ending where windows part."""
+    parts = np.flatnonzero(low[1:] > high[:-1]) + 1
+    first = 0
+    for stop in parts.tolist():
+        if high[stop - 1] - low[first] >= BATCH_MOVES:
+            yield slice(first, stop)
+            first = stop
+    yield slice(first, len(low))
 
 
 # --- the windows
@@ -233,36 +129,26 @@ def _blocks_of(job: Job, poses: Sequence[Pose]) -> _Blocks:
 
 @dataclass(frozen=True, slots=True)
 class _Windows:
-    """Rows to clock, and where the stops stand among them."""
+    """Rows to clock, (K,), and which of them are the first of a window."""
 
     kept: Ints
     starts: NDArray[np.bool_]
-    """(K,) True for the first row of each window."""
-    stop_row: Ints
-    """(P,) row of the whole table before which each block goes."""
 
     @classmethod
-    def around(cls, moves: MoveTable, stop_line: Ints, machine: Machine) -> _Windows:
-        row = np.searchsorted(moves.line_index, stop_line)
-        low, high = _reach(moves, row, machine)
-        depth = np.zeros(len(moves) + 1, np.int64)
-        np.add.at(depth, low, 1)
-        np.add.at(depth, high, -1)
-        kept = np.flatnonzero(np.cumsum(depth[:-1]) > 0)
-        starts = np.ones(len(kept), bool)
-        starts[1:] = np.diff(kept) > 1
-        return cls(kept, starts, row)
-
-    def next_line(self, moves: MoveTable) -> Ints:
-        """(P,) line half-way (in moves) to the stop that follows: what lies before it is a
-        pose's own doing."""
-        row = np.append(self.stop_row, len(moves))
-        middle = np.minimum((row[:-1] + row[1:]) // 2, len(moves) - 1)
-        return np.asarray(moves.line_index[middle], dtype=np.int64)
+    def of(cls, low: Ints, high: Ints) -> _Windows:
+        """From the first row and the row after the last around each stop, both rising."""
+        opens = np.append(True, low[1:] > high[:-1])
+        first = low[opens]
+        size = high[np.append(opens[1:], True)] - first
+        before = np.cumsum(size) - size
+        kept = np.arange(size.sum()) + np.repeat(first - before, size)
+        starts = np.zeros(len(kept), np.bool_)
+        starts[before] = True
+        return cls(kept, starts)
 
 
 def _reach(moves: MoveTable, row: Ints, machine: Machine) -> tuple[Ints, Ints]:
-    """(P,) first row and row after the last of each window."""
+    """(P,) first row and row after the last of each window; both rise."""
     top_mm_s = min(float(moves.feed_mm_min.max(initial=0.0)), machine.max_mm_min.x) / 60
     accel = min(
         machine.accel_mm_s2,
@@ -271,8 +157,13 @@ def _reach(moves: MoveTable, row: Ints, machine: Machine) -> tuple[Ints, Ints]:
         machine.max_accel_mm_s2.y,
     )
     reach_mm = top_mm_s**2 / accel  # twice the braking path from full speed to rest
-    done_mm = np.cumsum(np.hypot(moves.x_mm - moves.x0_mm, moves.y_mm - moves.y0_mm))
-    here_mm = np.concatenate(([0.0], done_mm))[row]
+    gone_mm = np.zeros(len(moves) + 1)
+    for at in range(0, len(moves), BATCH_MOVES):
+        part = slice(at, at + BATCH_MOVES)
+        step_x, step_y = moves.x_mm[part] - moves.x0_mm[part], moves.y_mm[part] - moves.y0_mm[part]
+        np.hypot(step_x, step_y, out=gone_mm[1:][part])
+    np.cumsum(gone_mm, out=gone_mm)
+    here_mm, done_mm = gone_mm[row], gone_mm[1:]
     low = np.searchsorted(done_mm, here_mm - reach_mm)
     high = np.searchsorted(done_mm, here_mm + reach_mm) + 1
     low = np.maximum(np.minimum(low, row - LEAST_MOVES), 0)
@@ -292,7 +183,7 @@ class _Clocked:
 
 
 def _clock_both(
-    moves: MoveTable, clocking: Clocking, windows: _Windows, blocks: _Blocks
+    moves: MoveTable, clocking: Clocking, windows: _Windows, blocks: Blocks
 ) -> _Clocked:
     bare = _cut_out(moves, windows)
     accel = clocking.accel(bare)
@@ -319,7 +210,7 @@ def _cut_out(moves: MoveTable, windows: _Windows) -> MoveTable:
 
 
 def _with_blocks(
-    bare: MoveTable, blocks: _Blocks, clocking: Clocking, accel: Floats | None
+    bare: MoveTable, blocks: Blocks, clocking: Clocking, accel: Floats | None
 ) -> tuple[MoveTable, Floats | None]:
     """The windows with the blocks put in, and the acceleration in force there.
 
@@ -355,7 +246,7 @@ def _with_blocks(
     return table, np.insert(accel, at[pose], block_accel)
 
 
-def _second_halves(bare: MoveTable, blocks: _Blocks, at: Ints) -> MoveTable:
+def _second_halves(bare: MoveTable, blocks: Blocks, at: Ints) -> MoveTable:
     """The moves with those that a block splits shortened to what is left after it."""
     split = np.flatnonzero(blocks.lead)
     if not len(split):
@@ -372,7 +263,7 @@ def _second_halves(bare: MoveTable, blocks: _Blocks, at: Ints) -> MoveTable:
     return replace(bare, **changed)
 
 
-def _after_ending(own: MoveTable, blocks: _Blocks) -> MoveTable:
+def _after_ending(own: MoveTable, blocks: Blocks) -> MoveTable:
     """The moves with those of the end code as they are from where the last block left the head."""
     ending = blocks.ending
     if ending is None:
@@ -388,7 +279,7 @@ def _after_ending(own: MoveTable, blocks: _Blocks) -> MoveTable:
 # --- what the time goes into
 
 
-def _split_up(blocks: _Blocks, clocked: _Clocked, next_line: Ints) -> Costs:
+def _split_up(blocks: Blocks, clocked: _Clocked, next_line: Ints) -> Costs:
     before, after = clocked.without, clocked.with_blocks
     gained = after.second_at(next_line + blocks.shift + blocks.size) - before.second_at(next_line)
     gained[-1] = after.total_s - before.total_s
@@ -409,7 +300,7 @@ def _split_up(blocks: _Blocks, clocked: _Clocked, next_line: Ints) -> Costs:
     )
 
 
-def _parts(blocks: _Blocks, after: Timetable) -> dict[str, Floats]:
+def _parts(blocks: Blocks, after: Timetable) -> dict[str, Floats]:
     """Seconds of the block's own moves and events by what they are for."""
     poses = len(blocks.size)
     moved = blocks.stop_line + blocks.shift - blocks.first_line
@@ -425,7 +316,7 @@ def _parts(blocks: _Blocks, after: Timetable) -> dict[str, Floats]:
     def total(*roles: Role) -> Floats:
         seconds = np.zeros(poses)
         for pose, role, takes_s in timed:
-            which = np.isin(role, _numbers(*roles))
+            which = np.isin(role, [ROLES[one] for one in roles])
             seconds += np.bincount(pose[which], takes_s[which], poses)
         return seconds
 
