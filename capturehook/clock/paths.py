@@ -31,12 +31,12 @@ TINY_MM = 1e-9
 def is_e_only(moves: MoveTable) -> NDArray[np.bool_]:
     """(M,) True where filament moves and the nozzle stands still."""
     only: NDArray[np.bool_] = (moves.e_step_mm != 0) & (moves.turn_rad == 0)
-    for end, start in (
-        (moves.x_mm, moves.x0_mm),
-        (moves.y_mm, moves.y0_mm),
-        (moves.z_mm, moves.z0_mm),
-    ):
-        only &= np.abs(end - start) <= TINY_MM
+    at = np.flatnonzero(only & (np.abs(moves.x_mm - moves.x0_mm) <= TINY_MM))
+    only[:] = False
+    still = np.ones(len(at), np.bool_)
+    for end, start in ((moves.y_mm, moves.y0_mm), (moves.z_mm, moves.z0_mm)):
+        still &= np.abs(end[at] - start[at]) <= TINY_MM
+    only[at[still]] = True
     return only
 
 

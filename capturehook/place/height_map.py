@@ -295,9 +295,11 @@ def bead_width_mm(
 
 def printed_tops(moves: MoveTable, layers: LayerTable) -> Floats:
     """(L,) highest Z printed up to the end of each layer, purge lines and all, in mm."""
-    z = np.where(moves.prints, np.maximum(moves.z0_mm, moves.z_mm), 0.0)
-    tops: Floats = np.maximum.accumulate(z)[layers.last_move]
-    return tops
+    part = slice(0, int(layers.last_move[-1]) + 1)
+    z = np.maximum(moves.z0_mm[part], moves.z_mm[part])
+    z *= moves.prints[part]
+    starts = np.append(0, layers.last_move[:-1] + 1)
+    return np.asarray(np.maximum.accumulate(np.maximum.reduceat(z, starts)))
 
 
 def needs_map(moves: MoveTable, layers: LayerTable) -> bool:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -51,19 +53,31 @@ def swept_angle(
     return np.asarray(np.where(is_cw, -angle, angle), np.float64)
 
 
-def move_extents(moves: MoveTable, axis: str) -> tuple[Array, Array]:
-    """Lowest and highest X or Y that each move reaches, arcs with their bulge; (M,) mm each.
+PART = 1 << 16
+
+
+def parts_of(count: int) -> Iterator[slice]:
+    """Moves some thousand at a time: what is worked out of them stays small."""
+    for first in range(0, count, PART):
+        yield slice(first, min(first + PART, count))
+
+
+def move_extents(moves: MoveTable, axis: str, part: slice = slice(None)) -> tuple[Array, Array]:
+    """Lowest and highest X or Y that each of some moves reaches, arcs with their bulge, mm; of Z
+    where each ends, twice.
 
     An arc reaches the circle's own extreme where it sweeps over that direction (plane
     geometry).
     """
-    start, end = getattr(moves, f"{axis}0_mm"), getattr(moves, f"{axis}_mm")
+    if axis == "z":
+        return moves.z_mm[part], moves.z_mm[part]
+    start, end = getattr(moves, f"{axis}0_mm")[part], getattr(moves, f"{axis}_mm")[part]
     low, high = np.minimum(start, end), np.maximum(start, end)
-    arcs = np.flatnonzero(moves.turn_rad != 0)
+    arcs = np.flatnonzero(moves.turn_rad[part] != 0)
     if not len(arcs):
         return low, high
-    cx, cy, turn = moves.cx_mm[arcs], moves.cy_mm[arcs], moves.turn_rad[arcs]
-    from_x, from_y = moves.x0_mm[arcs] - cx, moves.y0_mm[arcs] - cy
+    cx, cy, turn = (column[part][arcs] for column in (moves.cx_mm, moves.cy_mm, moves.turn_rad))
+    from_x, from_y = moves.x0_mm[part][arcs] - cx, moves.y0_mm[part][arcs] - cy
     radius, begin = np.hypot(from_x, from_y), np.arctan2(from_y, from_x)
     centre = cx if axis == "x" else cy
     for towards, reach, sign in (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import pi
 from typing import Any
@@ -16,7 +17,7 @@ from capturehook.clock.limits import estimate_from_job
 from capturehook.clock.seconds import is_unknown
 from capturehook.errors import Finding
 from capturehook.model.moves import ARC_CCW, ARC_CW, FW_RETRACT
-from capturehook.read.arcs import move_extents
+from capturehook.read.arcs import move_extents, parts_of
 from capturehook.read.job import Job
 from capturehook.report.warnings import job_findings, while_printing
 
@@ -125,13 +126,21 @@ def _extents(job: Job) -> dict[str, list[float]]:
     """How far the job prints and travels, arcs with their bulge."""
     moves, prints = job.moves, job.moves.prints
     found = {}
-    for axis in "xy":
-        low, high = move_extents(moves, axis)
-        found[f"{axis}_mm"] = _span(np.concatenate((low[prints], high[prints])))
-        found[f"travel_{axis}_mm"] = _span(np.concatenate((low, high)))
-    found["z_mm"], found["travel_z_mm"] = _span(moves.z_mm[prints]), _span(moves.z_mm)
+    for axis in "xyz":
+        spans = []
+        for part in parts_of(len(moves)):
+            ends = move_extents(moves, axis, part)
+            printed = [end[prints[part]] for end in ends]
+            spans.append((*_reach(ends), *_reach(printed)))
+        low, high, low_printed, high_printed = zip(*spans, strict=True)
+        found[f"travel_{axis}_mm"] = _span(np.array([min(low), max(high)]))
+        found[f"{axis}_mm"] = _span(np.array([min(low_printed), max(high_printed)]))
     names = [f"{kind}{axis}_mm" for kind in ("", "travel_") for axis in "xyz"]
     return {name: found[name] for name in names}
+
+
+def _reach(ends: Sequence[np.ndarray]) -> tuple[float, float]:
+    return float(ends[0].min(initial=np.inf)), float(ends[1].max(initial=-np.inf))
 
 
 def _modes(job: Job) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from capturehook.errors import Finding
 from capturehook.model.moves import PAUSE, TOOL
 from capturehook.model.pose import Pose
 from capturehook.model.state import Modes
-from capturehook.read.arcs import move_extents
+from capturehook.read.arcs import move_extents, parts_of
 from capturehook.read.effects import findings_of
 from capturehook.read.job import Job
 from capturehook.read.verdict import stated_findings
@@ -103,13 +103,19 @@ def _outside(job: Job) -> list[Finding]:
     """Does the job print where the machine cannot reach? The first line of each axis."""
     moves, machine, found = job.moves, job.profile.machine, []
     for axis in "xyz":
-        low, high = move_extents(moves, axis) if axis != "z" else (moves.z_mm, moves.z_mm)
         least, most = getattr(machine, f"{axis}_mm")
-        outside = np.flatnonzero(moves.prints & ((low < least - EDGE_MM) | (high > most + EDGE_MM)))
-        if len(outside):
-            row = int(outside[0])
-            place = low[row] if low[row] < least - EDGE_MM else high[row]
-            more = f" ({len(outside)} lines do so)" if len(outside) > 1 else ""
+        first, count = None, 0
+        for part in parts_of(len(moves)):
+            low, high = move_extents(moves, axis, part)
+            outside = (low < least - EDGE_MM) | (high > most + EDGE_MM)
+            outside &= moves.prints[part]
+            count += int(np.count_nonzero(outside))
+            if first is None and outside.any():
+                at = int(np.argmax(outside))
+                first = part.start + at, low[at] if low[at] < least - EDGE_MM else high[at]
+        if first is not None:
+            row, place = first
+            more = f" ({count} lines do so)" if count > 1 else ""
             found.append(
                 Finding(
                     "outside-machine",
@@ -126,20 +132,20 @@ def _park_over_part(job: Job) -> list[Finding]:
     moves, park = job.moves, job.profile.park
     part = slice(int(job.layers.first_move[0]), int(job.layers.last_move[-1]) + 1)
     prints = moves.prints[part]
-    x, y = moves.x_mm[part][prints], moves.y_mm[part][prints]
-    if not (x.min() < park.x_mm < x.max() and y.min() < park.y_mm < y.max()):
+    x, y = moves.x_mm[part], moves.y_mm[part]
+    left, front = (float(one.min(where=prints, initial=np.inf)) for one in (x, y))
+    right, back = (float(one.max(where=prints, initial=-np.inf)) for one in (x, y))
+    if not (left < park.x_mm < right and front < park.y_mm < back):
         return []
-    near = np.ones(len(x), np.bool_)
+    near = prints.copy()
     for axis, place in (("x", park.x_mm), ("y", park.y_mm)):
-        low, high = move_extents(moves, axis)
-        near &= (low[part][prints] - NEAR_PART_MM < place) & (
-            place < high[part][prints] + NEAR_PART_MM
-        )
+        low, high = move_extents(moves, axis, part)
+        near &= (low - NEAR_PART_MM < place) & (place < high + NEAR_PART_MM)
     if not near.any():
         return []
     text = (
         f"the park point X{park.x_mm:g} Y{park.y_mm:g} lies over the part "
-        f"(X{x.min():g} to X{x.max():g}, Y{y.min():g} to Y{y.max():g}): the waiting nozzle drips "
+        f"(X{left:g} to X{right:g}, Y{front:g} to Y{back:g}): the waiting nozzle drips "
         "onto it; park beside it"
     )
     return [Finding("park-over-part", "[park]", text)]
