@@ -15,6 +15,7 @@ from capturehook.catalog import FIRMWARES
 from capturehook.model.moves import ARC_CCW, ARC_CW, RAPID, MoveTable
 from capturehook.model.paths import Paths
 from capturehook.physics.trapezoid import arc_speed
+from capturehook.read.arcs import parts_of
 
 if TYPE_CHECKING:
     from capturehook.model.profile import AxisLimits, Machine
@@ -31,12 +32,10 @@ TINY_MM = 1e-9
 def is_e_only(moves: MoveTable) -> NDArray[np.bool_]:
     """(M,) True where filament moves and the nozzle stands still."""
     only: NDArray[np.bool_] = (moves.e_step_mm != 0) & (moves.turn_rad == 0)
-    at = np.flatnonzero(only & (np.abs(moves.x_mm - moves.x0_mm) <= TINY_MM))
-    only[:] = False
-    still = np.ones(len(at), np.bool_)
-    for end, start in ((moves.y_mm, moves.y0_mm), (moves.z_mm, moves.z0_mm)):
-        still &= np.abs(end[at] - start[at]) <= TINY_MM
-    only[at[still]] = True
+    ends = ((moves.x_mm, moves.x0_mm), (moves.y_mm, moves.y0_mm), (moves.z_mm, moves.z0_mm))
+    for part in parts_of(len(only)):
+        for end, start in ends:
+            only[part] &= np.abs(end[part] - start[part]) <= TINY_MM
     return only
 
 

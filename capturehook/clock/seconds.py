@@ -64,6 +64,13 @@ def clock_moves(moves: MoveTable, machine: Machine, accel_mm_s2: Floats | None =
     Source: docs/explain/time_model.md
     """
     seconds = np.zeros(len(moves))
+    _clock_into(seconds, moves, machine, accel_mm_s2)
+    return seconds
+
+
+def _clock_into(
+    seconds: Floats, moves: MoveTable, machine: Machine, accel_mm_s2: Floats | None
+) -> None:
     rule = FIRMWARES[machine.firmware].corner_rule(machine)
     cut_before = _full_stops(moves)
     for rows in _chunks(cut_before):
@@ -71,7 +78,6 @@ def clock_moves(moves: MoveTable, machine: Machine, accel_mm_s2: Floats | None =
         if len(kept):
             joined = _joins(cut_before[rows], kept)
             seconds[rows.start + kept] = _stretch_seconds(paths, rule, joined)
-    return seconds
 
 
 def _full_stops(moves: MoveTable) -> NDArray[np.bool_]:
@@ -190,19 +196,12 @@ def make_timetable(
     accel_mm_s2: Floats | None = None,
 ) -> Timetable:
     """Clock a whole job; see :func:`clock_moves` and :func:`clock_events`."""
-    move_s = clock_moves(moves, machine, accel_mm_s2)
-    event_s = clock_events(moves, machine, retract)
+    move_sums, event_s = np.zeros(len(moves) + 1), clock_events(moves, machine, retract)
+    _clock_into(move_sums[1:], moves, machine, accel_mm_s2)
     return Timetable(
         moves.line_index,
         moves.event_line_index,
-        _sums(move_s),
-        _sums(event_s),
+        np.cumsum(move_sums, out=move_sums),
+        np.cumsum(np.append(0.0, event_s)),
         event_s,
     )
-
-
-def _sums(seconds: Floats) -> Floats:
-    """(K + 1,) seconds up to each of K."""
-    sums = np.zeros(len(seconds) + 1)
-    np.cumsum(seconds, out=sums[1:])
-    return sums

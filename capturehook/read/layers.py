@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from capturehook.errors import LayerError
 from capturehook.model.layers import LayerTable
 from capturehook.model.moves import MoveTable
+from capturehook.read.arcs import parts_of
 from capturehook.read.marks import Marks, find_marks
 from capturehook.read.source import Source
 
@@ -73,10 +74,11 @@ class _Printing:
 
     @classmethod
     def of(cls, moves: MoveTable) -> _Printing:
-        row = np.flatnonzero(moves.prints)
-        z, z0 = moves.z_mm[row], moves.z0_mm[row]
-        z0 += 1e-9
-        return cls(row, z, z > z0)
+        climbs = np.zeros(len(moves), np.bool_)
+        for part in parts_of(len(moves)):
+            np.greater(moves.z_mm[part], moves.z0_mm[part] + 1e-9, out=climbs[part])
+        prints = moves.prints
+        return cls(np.flatnonzero(prints), moves.z_mm[prints], climbs[prints])
 
     def level_z_mm(self) -> Array:
         """Heights of those that do not climb."""
