@@ -98,7 +98,8 @@ def _price(job: Job, poses: Sequence[Pose], clocking: Clocking) -> Costs:
     middle = np.minimum((row + following) // 2, len(moves) - 1)
     next_line = moves.line_index[middle]  # what lies before it is a pose's own doing
     batches = []
-    for part in _batches(low, high):
+    alone = clocking.job is None  # else each batch would look through the job for its limits
+    for part in _batches(low, high) if alone else [slice(0, len(low))]:
         blocks = blocks_of(moves, poses[part], spares_filament=spares)
         windows = _Windows.of(low[part], high[part])
         batches.append(

@@ -20,6 +20,7 @@ from capturehook.clock.seconds import make_timetable
 from capturehook.profile import build_profile
 from capturehook.read.moves import read_moves
 from capturehook.read.source import open_source
+from capturehook.report import cost
 from capturehook.report.cost import added_seconds, pose_costs
 from tests.small_jobs import Recipe, make_job
 from tests.strategies import profile_table, profile_tables, recipes
@@ -65,6 +66,20 @@ def test_added_seconds_of_a_long_job_come_from_windows_not_the_whole() -> None:
     assert added_seconds(applied.job, applied.poses).sum() == pytest.approx(
         clocked_difference(applied), abs=1e-3
     )
+
+
+@pytest.mark.parametrize("spiral", [False, True])
+def test_poses_in_batches_cost_what_they_cost_together(
+    spiral: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    applied = applied_to(Recipe(layers=150, spiral=spiral), capture={"every_layers": 20})
+    together = pose_costs(applied.job, applied.poses)
+    assert len(list(cost._batches(np.array([0, 9, 20]), np.array([9, 19, 30])))) == 1
+    monkeypatch.setattr(cost, "BATCH_MOVES", 1)
+    assert len(list(cost._batches(np.array([0, 9, 20]), np.array([9, 19, 30])))) == 2
+    apart = pose_costs(applied.job, list(map(replace, applied.poses)))
+    for name in (*PARTS, "added_s", "fire_s", "still_s", "fire_at_s"):
+        assert getattr(apart, name) == pytest.approx(getattr(together, name), abs=1e-9)
 
 
 def test_added_seconds_count_a_dwell_once_and_in_the_firmwares_unit() -> None:
