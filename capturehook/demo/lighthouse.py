@@ -268,7 +268,8 @@ def _rehearse(folder: Path, applied: PosedJob, step: Step | None) -> tuple[Writt
     from capturehook.rehearse.run import Asked, rehearse
 
     film, stills = folder / "rehearsal.mp4", Stills(applied.poses)
-    rehearse(applied, Wishes(), Asked(film=film, on_frame=stills.take), step)
+    asked = Asked(film=film, on_frame=stills.take, advises=False)
+    rehearse(applied, Wishes(), asked, step)
     return (film, "the film as it should become, drawn before anything is printed"), stills.kept
 
 

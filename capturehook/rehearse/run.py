@@ -44,13 +44,15 @@ Step = Callable[[int], None]
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
     """What to make; all of it optional. ``stills`` goes from pose number to file; ``on_frame``
-    is called with each pose's number and picture."""
+    is called with each pose's number and picture. Without ``advises`` no better park point is
+    looked for."""
 
     size: tuple[int, int] = (960, 540)
     film: Path | None = None
     stills: dict[int, Path] = field(default_factory=dict)
     camera: StandInCamera | None = None
     on_frame: Callable[[int, NDArray[np.uint8]], None] | None = None
+    advises: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,7 +139,7 @@ def rehearse(
         view=view,
         sights=sights,
         film_s=film_s,
-        park=advise_park(applied, view),
+        park=advise_park(applied, view) if asked.advises else None,
         findings=[*applied.findings],
     )
     made.findings.extend(_doubts(made, box, nozzle[-1], applied))
