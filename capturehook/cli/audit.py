@@ -8,35 +8,14 @@ from typing import Any
 
 import click
 
+from capturehook.cli.film_options import frames_options
+
 FOLDERS = click.Path(path_type=Path)
 
 
 @click.command("audit", short_help="Check the frames of a shoot against its plan.")
 @click.argument("frames", nargs=-1, required=True, type=FOLDERS)
-@click.option("--plan", "plan_path", type=FOLDERS, help="The plan.json the shoot was made by.")
-@click.option("--job", type=FOLDERS, help="The posed job: its own plan is found and held to it.")
-@click.option(
-    "--static",
-    "static_px",
-    nargs=4,
-    type=float,
-    metavar="X Y W H",
-    help="Part of the picture that never changes, in pixels of the original.",
-)
-@click.option(
-    "--anchor",
-    "anchors",
-    nargs=2,
-    type=(str, int),
-    multiple=True,
-    metavar="FRAME POSE",
-    help="A frame's name and the pose it shows, when the times fit in more than one place.",
-)
-@click.option(
-    "--clock",
-    type=click.Choice(["camera", "file", "order"]),
-    help="Times to go by; the best there are unless given.",
-)
+@frames_options
 @click.option("--sheet", type=FOLDERS, help="Write a contact sheet with verdicts (PNG).")
 @click.option("--timeline", type=FOLDERS, help="Write the shoot as a picture over time (SVG).")
 @click.option("--page", type=FOLDERS, help="Write the shoot report, one HTML file.")

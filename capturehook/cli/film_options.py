@@ -32,7 +32,11 @@ FRAMES = (
         metavar="FRAME POSE",
         help="A frame's name and the pose it shows, when the times fit in more than one place.",
     ),
-    click.option("--clock", type=click.Choice(["camera", "file", "order"]), help="Times to go by."),
+    click.option(
+        "--clock",
+        type=click.Choice(["camera", "file", "order"]),
+        help="Times to go by; the best there are unless given.",
+    ),
 )
 TIME = (
     click.option("--fps", help="Frames per second: 25, 30000/1001. From the plan unless given."),
@@ -180,6 +184,13 @@ def film_options(command: Callable[..., int]) -> Callable[..., int]:
     for option in reversed([one for group in GROUPS.values() for one in group]):
         made = option(made)
     return made
+
+
+def frames_options(command: Callable[..., int]) -> Callable[..., int]:
+    """Give a command the options that say which frames belong to which plan."""
+    for option in reversed(FRAMES):
+        command = option(command)
+    return command
 
 
 def _names(*groups: tuple[Any, ...]) -> list[str]:

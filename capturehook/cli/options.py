@@ -6,6 +6,7 @@ Both are given to a command when it is asked for, so that no command can lack th
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from functools import wraps
 from typing import Any
 
 import click
@@ -13,6 +14,7 @@ from click.shell_completion import CompletionItem
 
 from capturehook.cli import show
 
+_Command = Callable[..., int]
 EVERYWHERE = ("quiet", "verbose")
 """Parameters that every command has; the reference tells them once."""
 PROFILES = ("profile", "base")
@@ -27,6 +29,22 @@ PROFILE = click.option(
     metavar="PROFILE",
     help="A .toml file, or the name of a profile (`capturehook profile list`).",
 )
+
+
+def bundle(name: str, *options: click.Option) -> Callable[[_Command], _Command]:
+    """Give a command options that belong together; they arrive as one dict, ``name``."""
+
+    def give(command: _Command) -> _Command:
+        @wraps(command)
+        def bundled(**given: Any) -> int:
+            together = {str(one.name): given.pop(str(one.name)) for one in options}
+            return command(**{name: together}, **given)
+
+        others = getattr(command, "__click_params__", [])
+        bundled.__click_params__ = [*others, *reversed(options)]  # type: ignore[attr-defined]
+        return bundled
+
+    return give
 
 
 def complete_profile(

@@ -10,7 +10,7 @@ import click
 
 from capturehook.cli import show
 from capturehook.cli.job import PLATE, read_job_file
-from capturehook.cli.options import JSON, PROFILE
+from capturehook.cli.options import JSON, PROFILE, bundle
 from capturehook.cli.resin_numbers import (
     job_and_body,
     numbers,
@@ -40,46 +40,64 @@ def _size(_context: click.Context, _option: click.Parameter, value: str) -> tupl
     return int(wide), int(high)
 
 
+DRAWN = (
+    click.Option(["-o", "--out"], type=FILE, help="The film: .mp4 .mov .mkv"),
+    click.Option(
+        ["--size"],
+        callback=_size,
+        default="960x540",
+        show_default=True,
+        metavar="WxH",
+        help="Pixels.",
+    ),
+    click.Option(
+        ["--still", "stills"],
+        nargs=2,
+        type=(int, FILE),
+        multiple=True,
+        metavar="POSE PNG",
+        help="Write one frame as a picture.",
+    ),
+)
+CARD = (
+    click.Option(
+        ["--frames"],
+        type=FILE,
+        metavar="FOLDER",
+        help="Write all frames as a camera would, with times; to try the audit.",
+    ),
+    click.Option(
+        ["--fault", "faults"],
+        multiple=True,
+        metavar="KIND=N",
+        help="With --frames: missing, double, blurred, dark or restart=POSE; moved=POSE:PX; "
+        "pause=POSE:S; flicker=EV; drift=PPM.",
+    ),
+)
+CAMERA = (
+    click.Option(
+        ["--azimuth-deg"],
+        type=float,
+        help="Where the camera stands: 0 in front, 90 on the right, -90 on the left.",
+    ),
+    click.Option(
+        ["--height-mm"], type=float, help="Lens above the plate; for resin above the vat's film."
+    ),
+    click.Option(
+        ["--distance-mm"], type=click.FloatRange(min=1), help="Lens to the middle of the part."
+    ),
+    click.Option(
+        ["--focal-mm"], type=click.FloatRange(min=1), help="Instead of the profile's lens."
+    ),
+)
+
+
 @click.command("rehearse", short_help="Draw the film before the print.")
 @click.argument("job", metavar="JOB", required=False)
 @PROFILE
-@click.option("-o", "--out", type=FILE, help="The film: .mp4 .mov .mkv")
-@click.option(
-    "--size", callback=_size, default="960x540", show_default=True, metavar="WxH", help="Pixels."
-)
-@click.option(
-    "--still",
-    "stills",
-    nargs=2,
-    type=(int, FILE),
-    multiple=True,
-    metavar="POSE PNG",
-    help="Write one frame as a picture.",
-)
-@click.option(
-    "--frames",
-    type=FILE,
-    metavar="FOLDER",
-    help="Write all frames as a camera would, with times; to try the audit.",
-)
-@click.option(
-    "--fault",
-    "faults",
-    multiple=True,
-    metavar="KIND=N",
-    help="With --frames: missing, double, blurred, dark or restart=POSE; moved=POSE:PX; "
-    "pause=POSE:S; flicker=EV; drift=PPM.",
-)
-@click.option(
-    "--azimuth-deg",
-    type=float,
-    help="Where the camera stands: 0 in front, 90 on the right, -90 on the left.",
-)
-@click.option(
-    "--height-mm", type=float, help="Lens above the plate; for resin above the vat's film."
-)
-@click.option("--distance-mm", type=click.FloatRange(min=1), help="Lens to the middle of the part.")
-@click.option("--focal-mm", type=click.FloatRange(min=1), help="Instead of the profile's lens.")
+@bundle("drawn", *DRAWN)
+@bundle("card", *CARD)
+@bundle("camera", *CAMERA)
 @click.option("--skip-unsafe", is_flag=True, help="Leave out poses that cannot be made safely.")
 @click.option(
     "--every",
@@ -98,15 +116,9 @@ def _size(_context: click.Context, _option: click.Parameter, value: str) -> tupl
 def rehearse_command(
     job: str | None,
     profile: str | None,
-    out: Path | None,
-    size: tuple[int, int],
-    stills: tuple[tuple[int, Path], ...],
-    frames: Path | None,
-    faults: tuple[str, ...],
-    azimuth_deg: float | None,
-    height_mm: float | None,
-    distance_mm: float | None,
-    focal_mm: float | None,
+    drawn: dict[str, Any],
+    card: dict[str, Any],
+    camera: dict[str, Any],
     skip_unsafe: bool,
     every: int | None,
     screen_mm: float | None,
@@ -132,12 +144,11 @@ def rehearse_command(
     from capturehook.rehearse.room import Wishes
     from capturehook.rehearse.run import Asked
 
+    frames, faults = card["frames"], card["faults"]
     if faults and frames is None:
         raise click.UsageError("--fault spoils what --frames writes; add --frames FOLDER.")
-    wishes = Wishes(
-        azimuth_deg=azimuth_deg, height_mm=height_mm, distance_mm=distance_mm, focal_mm=focal_mm
-    )
-    asked = Asked(size=size, film=out, stills=dict(stills))
+    wishes = Wishes(**camera)
+    asked = Asked(size=drawn["size"], film=drawn["out"], stills=dict(drawn["stills"]))
     flags = taken(words)
     is_resin = job is None or _is_resin(job)
     resin_words = every is not None or screen_mm is not None or flags or clock or stl
