@@ -78,7 +78,9 @@ def wrong_words(fault: click.ClickException, typed: str) -> CaptureHookError:
     found = " ".join(fault.format_message().split())
     found, _, near = found.replace("(Did you", "Did you").partition("Did you mean ")
     found = found.rstrip("(. ") + (f"; did you mean {near.rstrip('?). ')}" if near else "")
-    return CaptureHookError(name, found[:1].lower() + found[1:], f"See `{name} --help`")
+    if found[1:2].islower():  # not of JOB or A JOB
+        found = found[0].lower() + found[1:]
+    return CaptureHookError(name, found, f"See `{name} --help`")
 
 
 def profile_named(wish: str | None) -> Profile:

@@ -239,5 +239,5 @@ def test_png_without_pillow_is_one_clear_error(
     import sys
 
     monkeypatch.setitem(sys.modules, "PIL.Image", None)
-    with pytest.raises(PlanError, match=r"needs Pillow.*av pillow"):
+    with pytest.raises(PlanError, match=r"needs Pillow.*pip install av "):
         draw_plan(*drawn(), tmp_path / "plan.png")
