@@ -29,6 +29,7 @@ STAGES = (
     "draw",
     "frames",
     "audit",
+    "attend",
     "film",
 )
 FRONT = (

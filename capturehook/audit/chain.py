@@ -16,6 +16,7 @@ GAP_CAP = 8.0  # four standard deviations; also the price of a pause
 SKIP_POSE = 5.0  # a missing frame
 SKIP_FRAME = 4.0  # a double, or a shot by hand
 SKIP_FRAME_AT_END = 1.5  # shots by hand before the job and after it are usual
+SKIP_FRAME_AT_LIVE_END = 8.5  # what comes last after a pause is a pose's all the same
 FRAMES_BACK = 3
 POSES_BACK = 64
 BAND = 40
@@ -58,12 +59,16 @@ def best_chain(
     pose_s: NDArray[np.float64],
     model: GapModel,
     anchors: tuple[Anchor, ...] = (),
+    *,
+    open_end: bool = False,
 ) -> Chain:
     """The cheapest pairing of (F,) rising frame times with (P,) rising pose times.
 
-    ``anchors`` are pairs known from elsewhere. Cost is F x band x POSES_BACK.
+    ``anchors`` are pairs known from elsewhere. With an ``open_end`` the shoot is still going on:
+    poses after the last frame cost nothing, and the last frames rather show one than none. Cost
+    is F x band x POSES_BACK.
     """
-    search = _Search(frame_s, pose_s, model, anchors)
+    search = _Search(frame_s, pose_s, model, anchors, open_end)
     for index in range(len(frame_s)):  # each frame rests on the ones before it
         search.add_frame(index)
     return search.best()
@@ -114,8 +119,11 @@ class _Search:
         pose_s: NDArray[np.float64],
         model: GapModel,
         anchors: tuple[Anchor, ...],
+        open_end: bool,
     ) -> None:
         self.frame_s, self.pose_s, self.model = frame_s, pose_s, model
+        self.last_pose_cost = 0.0 if open_end else SKIP_POSE
+        self.last_frame_cost = SKIP_FRAME_AT_LIVE_END if open_end else SKIP_FRAME_AT_END
         self.anchors = dict(anchors)
         self.frames, self.poses = len(frame_s), len(pose_s)
         self.band = BAND + abs(self.frames - self.poses) if not anchors else self.poses
@@ -202,8 +210,9 @@ class _Search:
         self.rows = [*self.rows[-FRAMES_BACK + 1 :], row]
         self.from_.append(origin)
         self.starts.append(low)
-        left = SKIP_FRAME_AT_END * (self.frames - 1 - index)
-        finish = cost + left + SKIP_POSE * (self.poses - 1 - np.arange(low, low + len(cost)))
+        left = self.last_frame_cost * (self.frames - 1 - index)
+        after = self.poses - 1 - np.arange(low, low + len(cost))
+        finish = cost + left + self.last_pose_cost * after
         self.end_pose.append(low + int(np.argmin(finish)))
         self.ends.append(float(finish.min()))
 

@@ -104,6 +104,11 @@ def find_faults(
     )
 
 
+def least_moved_px(scale: float) -> float:
+    """No smaller movement is told; ``scale`` is working pixels per pixel of the original."""
+    return max(1.0, MOVED_WORK_PX / scale)
+
+
 class _Part:
     """The frames that are compared, K of them, as series of their own."""
 
@@ -112,7 +117,7 @@ class _Part:
         self.count = len(frames)
         self.ev = exposure_ev(measures.light[places])
         self.steady = measures.area.sure
-        self.least_px = max(1.0, MOVED_WORK_PX / measures.scale)
+        self.least_px = least_moved_px(measures.scale)
 
     def name(self, index: int) -> str:
         return self.frames.frames[int(self.places[index])].name

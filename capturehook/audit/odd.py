@@ -162,7 +162,8 @@ def _away(look: NDArray[np.uint8], near: NDArray[np.uint8]) -> Looks:
     """(h, w) codes between two pictures, along short rows: what rises lies level, and a spot
     of clutter would fit by chance."""
     cv = opencv()
-    away = cv.absdiff(look, near).max(axis=2).astype(np.float32)
+    red, green, blue = cv.split(cv.absdiff(look, near))  # quicker than a maximum over the channels
+    away = cv.max(cv.max(red, green), blue).astype(np.float32)
     return np.asarray(cv.blur(away, (ROW_PX, 1)))
 
 

@@ -40,6 +40,7 @@ COMMANDS = {
     "trial": ("trial", "trial_command"),
     "resin": ("resin", "resin_command"),
     "rehearse": ("rehearse", "rehearse_command"),
+    "attend": ("attend", "attend_command"),
     "audit": ("audit", "audit_command"),
     "assemble": ("assemble", "assemble_command"),
 }

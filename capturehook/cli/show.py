@@ -75,15 +75,40 @@ def emit_json(data: dict[str, Any]) -> None:
     click.echo(_RAW.sub(lambda found: f"\\u{ord(found[0]):04x}", text))
 
 
+def emit_line(data: dict[str, Any]) -> None:
+    """One JSON object on one line of standard output, at once."""
+    text = json.dumps(data, ensure_ascii=False, allow_nan=False)
+    click.echo(_RAW.sub(lambda found: f"\\u{ord(found[0]):04x}", text))
+    if sys.stdout is not None:
+        sys.stdout.flush()
+
+
 def say(text: str = "") -> None:
     """A line of the report on standard output."""
     if not _QUIET:
         click.echo(escaped(text))
 
 
-def give(text: str) -> None:
-    """What the command is there to hand over, on standard output; never left out."""
+def give(text: str, *, flush: bool = False) -> None:
+    """What the command is there to hand over, on standard output; never left out. ``flush``: at
+    once, though it goes into a file."""
     click.echo(escaped(text))
+    if flush and sys.stdout is not None:
+        sys.stdout.flush()
+
+
+def status(text: str) -> None:
+    """One line on a terminal that the next one takes the place of; "" takes it away."""
+    if sys.stderr is not None and sys.stderr.isatty():
+        with suppress(OSError):
+            click.echo(f"\r\x1b[K{escaped(text)}", err=True, nl=False)
+
+
+def ring() -> None:
+    """The bell of the terminal, where there is one."""
+    if sys.stderr is not None and sys.stderr.isatty():
+        with suppress(OSError):
+            click.echo("\a", err=True, nl=False)
 
 
 def note(text: str) -> None:

@@ -40,6 +40,8 @@ class Shape:
     width: float
     fill: str | None
     dash: tuple[float, float] | None
+    tip: str | None = None
+    """What a browser says while the pointer rests on it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,11 +82,12 @@ class Sheet:
         stroke: str = INK,
         width: float = 1.0,
         dash: tuple[float, float] | None = None,
+        tip: str | None = None,
     ) -> None:
         """Open lines, each through its points."""
         if runs:
             self.parts.append(
-                Shape(runs=tuple(runs), stroke=stroke, width=width, fill=None, dash=dash)
+                Shape(runs=tuple(runs), stroke=stroke, width=width, fill=None, dash=dash, tip=tip)
             )
 
     def line(self, *points: tuple[float, float], **style: Any) -> None:
@@ -97,10 +100,13 @@ class Sheet:
         stroke: str | None = None,
         width: float = 1.0,
         dash: tuple[float, float] | None = None,
+        tip: str | None = None,
     ) -> None:
         """A closed area."""
         closed = np.vstack((points, points[:1]))
-        self.parts.append(Shape(runs=(closed,), stroke=stroke, width=width, fill=fill, dash=dash))
+        self.parts.append(
+            Shape(runs=(closed,), stroke=stroke, width=width, fill=fill, dash=dash, tip=tip)
+        )
 
     def box(self, x: float, y: float, wide: float, high: float, **style: Any) -> None:
         corners = [(x, y), (x + wide, y), (x + wide, y + high), (x, y + high)]
@@ -209,7 +215,10 @@ def _svg(part: Shape | Words, inked: Inked) -> str:
     if part.dash is not None:
         style += f' stroke-dasharray="{part.dash[0]:g} {part.dash[1]:g}"'
     path = f'<path d="{"".join(map(_path, part.runs))}"{style}/>'
-    return path if path.count(" class=") < 2 else _one_class(path)
+    path = path if path.count(" class=") < 2 else _one_class(path)
+    if part.tip is not None:
+        path = f"{path[:-2]}><title>{escape(part.tip)}</title></path>"
+    return path
 
 
 def _one_class(path: str) -> str:

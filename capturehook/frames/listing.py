@@ -214,13 +214,22 @@ def _read_heads(cards: list[list[Path]], progress: Callable[[int], None]) -> lis
     for card, paths in enumerate(cards):
         frames.append([])
         for path in paths:
-            frames[-1].append(_read_frame(path, card))
+            frames[-1].append(read_frame(path, card))
             done += 1
             progress(done)
     return frames
 
 
-def _read_frame(path: Path, card: int) -> Frame:
+def read_frame(path: Path, card: int = 0) -> Frame:
+    """What the head of one file says; ``fault`` is set where it is no picture.
+
+    Raises
+    ------
+    MissingLibraryError
+        A library for this kind of picture is not there.
+    OSError
+        The file is gone.
+    """
     stat = path.stat()
     blank = Frame(
         path=path,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TypeVar
@@ -174,7 +174,7 @@ def measure_frames(
                 on_picture(index, result[2])
         if progress is not None:
             progress(index + 1)
-    return _gathered(rows, looks, reference)
+    return gathered(rows, looks, reference)
 
 
 def in_order(
@@ -243,14 +243,30 @@ def find_reference(
         raise FrameError(
             frames.frames[0].name, "no frame can be decoded", "Copy the card once more"
         )
-    lit = [one for one in read if one[1].mean() > 8] or read
-    laid = lay_over(np.stack([luma for _, luma in lit]))
-    shape = (scale.work[1], scale.work[0])
-    area = find_static(laid) if not static_px else tiles_in(static_px, scale.work_scale, shape)
-    best = chosen[lit[choose_reference(laid, area)][0]]
-    fine = _read(best, frames.size_px, scale.fine)
+    best, area = _area_of([luma for _, luma in read], scale, static_px)
+    fine = _read(chosen[read[best][0]], frames.size_px, scale.fine)
     assert fine is not None  # it was read before
     return reference_of(fine, area, scale)
+
+
+def reference_among(
+    pictures: Sequence[NDArray[np.uint8]], scale: Scale, static_px: Rectangle | None = None
+) -> Reference:
+    """As :func:`find_reference`, from pictures of the fine size that are at hand."""
+    lumas = [luma_of(scale_to(fine, scale.work)) for fine in pictures]
+    best, area = _area_of(lumas, scale, static_px)
+    return reference_of(pictures[best], area, scale)
+
+
+def _area_of(
+    lumas: list[NDArray[np.uint8]], scale: Scale, static_px: Rectangle | None
+) -> tuple[int, StaticArea]:
+    """Which of the working pictures is most like all, and what is still in them."""
+    lit = [k for k, luma in enumerate(lumas) if luma.mean() > 8] or list(range(len(lumas)))
+    laid = lay_over(np.stack([lumas[k] for k in lit]))
+    shape = (scale.work[1], scale.work[0])
+    area = find_static(laid) if not static_px else tiles_in(static_px, scale.work_scale, shape)
+    return lit[choose_reference(laid, area)], area
 
 
 def reference_of(fine: NDArray[np.uint8], area: StaticArea, scale: Scale) -> Reference:
@@ -348,7 +364,10 @@ def _evened(look: NDArray[np.uint8], colour: NDArray[np.float64]) -> NDArray[np.
     return np.asarray(opencv().LUT(look, table[None]))
 
 
-def _gathered(rows: list[Row | None], looks: NDArray[np.uint8], reference: Reference) -> Measures:
+def gathered(
+    rows: Sequence[Row | None], looks: NDArray[np.uint8], reference: Reference
+) -> Measures:
+    """Rows of frames measured against one reference, and their looks, as columns."""
     readable = np.array([row is not None for row in rows])
     blank = {"colour": np.full(3, np.nan)}
 

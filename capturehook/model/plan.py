@@ -58,6 +58,9 @@ class PlanRecord:
     interval_s: float | None = None
     digest: str = ""
     """Twelve digits that the posed job's first fence carries too; empty for resin jobs."""
+    card_gb: float | None = None
+    """GB free on the card, and how many frames a battery lasts, as the profile states them."""
+    battery_frames: float | None = None
     poses: tuple[PlannedPose, ...] = field(default_factory=tuple)
 
     def as_json(self) -> dict[str, Any]:

@@ -130,6 +130,8 @@ class Shoot:
             interval_s=camera.interval_s if is_timer(profile) else None,
             poses=tuple(self.planned_poses()),
             digest=self.digest,
+            card_gb=camera.card_gb,
+            battery_frames=camera.battery_frames,
         )
 
     def planned_poses(self) -> list[PlannedPose]:

@@ -1,8 +1,10 @@
 """The pictures and the data of an audit."""
 
+import itertools
 import json
 import re
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,7 +14,9 @@ from capturehook.audit import verdicts as v
 from capturehook.audit.judge import audit_frames
 from capturehook.audit.report import audit_json, summary_lines
 from capturehook.audit.sheet import CORNERS, Thumbs, save_sheet, sheet_cells
-from capturehook.audit.timeline import timeline_svg
+from capturehook.audit.timeline import CURVE, timeline_sheet, timeline_svg
+from capturehook.draw.canvas import Words
+from capturehook.errors import Finding
 from capturehook.frames.listing import load_frames
 from tests.frames.shoot import Shot, make_shoot
 
@@ -94,18 +98,82 @@ def test_timeline_shows_a_pause_and_a_knock_and_draws_no_line_over_the_pause(tmp
     root = ET.fromstring(timeline_svg(audit))
     words = [one.text for one in root.iter("{http://www.w3.org/2000/svg}text")]
     assert words.count("pause") == 1 and words.count("knocked") == 1
-    lines = [one.get("points") for one in root.iter("{http://www.w3.org/2000/svg}polyline")]
-    assert sorted({len(line.split()) for line in lines}) == [10, 14]
+    lines = [part for part in timeline_sheet(audit).parts if getattr(part, "stroke", "") == CURVE]
+    assert sorted({len(part.runs[0]) for part in lines}) == [10, 14]
 
 
 def test_dark_frame_is_at_the_edge_of_the_light_scale_and_flicker_can_be_seen(tmp_path):
     shoot = make_shoot(12)
     shoot.shots[5].ev = -4.0
     shoot.write(tmp_path)
-    svg = timeline_svg(audit_frames(load_frames([tmp_path]), shoot.plan))
-    lowest = min(float(word) for word in re.findall(r">(-?[0-9.]+)</text>", svg))
-    assert lowest == -2
-    assert len(re.findall(r'<path d="M[0-9. ]+l-4 -7h8z"', svg)) == 1
+    sheet = timeline_sheet(audit_frames(load_frames([tmp_path]), shoot.plan))
+    words = [part.text for part in sheet.parts if isinstance(part, Words)]
+    assert min(float(text) for text in words if re.fullmatch(r"-?[0-9.]+", text)) == -2
+    ends = [part for part in sheet.parts if getattr(part, "fill", "") == CURVE and is_wedge(part)]
+    assert len(ends) == 1 and ends[0].tip.startswith("pict0006.jpg: -")
+
+
+def is_wedge(part):
+    return len(part.runs[0]) == 4
+
+
+def many(audit, count, seed):
+    """An audit of so many frames, every fourth with a fault and every tenth pose missing; only
+    what the picture shows is made up."""
+    rng = np.random.default_rng(seed)
+    model, faults = audit.by_frame[3], [one for one in v.VERDICTS.values() if one is not v.MISSING]
+    by_frame = tuple(
+        replace(
+            model,
+            frame_index=k,
+            name=f"pict{k:04d}.jpg",
+            verdict=faults[rng.integers(len(faults))] if rng.random() < 0.25 else v.GOOD,
+            flicker_ev=float(rng.normal(0, 1.0)),
+            late_s=float(rng.normal(0, 3)),
+        )
+        for k in range(count)
+    )
+    by_pose = tuple(
+        replace(
+            audit.by_pose[3],
+            pose=replace(audit.by_pose[3].pose, pose=k + 1),
+            verdict=v.MISSING if rng.random() < 0.1 else v.GOOD,
+        )
+        for k in range(count)
+    )
+    t_s = np.cumsum(rng.uniform(20, 60, count))
+    frames = replace(audit.frames, frames=audit.frames.frames[:1] * count, t_s=t_s)
+    findings = tuple(
+        Finding("pause", f"pose {k}", "stood still") for k in rng.integers(1, count, 9).tolist()
+    )
+    return replace(
+        audit, frames=frames, by_frame=by_frame, by_pose=by_pose, expected_s=t_s, findings=findings
+    )
+
+
+@pytest.mark.parametrize("width", [390, 1200])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_no_symbol_lies_on_another_with_four_hundred_frames_even_on_a_phone(faulty, width, seed):
+    audit = many(faulty[0], 400, seed)
+    sheet = timeline_sheet(audit, width)
+    colours = {verdict.colour for verdict in v.VERDICTS.values()}
+    marks = [part for part in sheet.parts if getattr(part, "fill", None) in {*colours, CURVE}]
+    boxes = [(part.runs[0].min(axis=0), part.runs[0].max(axis=0)) for part in marks]
+    assert len(boxes) > 100
+    for k, (low, high) in enumerate(boxes):
+        assert low[0] >= 0 and high[0] <= width and high[1] <= sheet.height
+        for other_low, other_high in boxes[k + 1 :]:
+            assert (low >= other_high - 0.5).any() or (other_low >= high - 0.5).any()
+    words = [part for part in sheet.parts if isinstance(part, Words)]
+    shown = sum(int(one.text) for one in words if one.size == 9)
+    letters = [one for one in words if one.size == 10 and one.anchor == "middle"]
+    lone = len(letters) - sum(one.size == 9 for one in words)
+    quiet = (v.GOOD, v.BETWEEN)
+    loud = sum(one.verdict not in quiet for one in audit.by_frame)
+    missing = sum(one.verdict is v.MISSING for one in audit.by_pose)
+    assert shown + lone == loud + missing  # every fault is drawn, or counted
+    row = sorted((one.y, one.x) for one in words if one.size == 11 and one.text == "pause")
+    assert all(b[1] - a[1] >= 60 for a, b in itertools.pairwise(row) if a[0] == b[0])
 
 
 def test_timeline_without_times_counts_frames(faulty):
