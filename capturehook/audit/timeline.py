@@ -97,6 +97,7 @@ class _Timeline:
         lanes = 1 + (audit.plan is not None) + bool(events)
         height = top + lanes * LANE_PX + GAP_PX + len(plots) * PLOT_STEP_PX + 34
         self.sheet = Sheet(width, height, title)
+        self._axis(axis, first, height - 34)
         for row, line in enumerate(lines):
             self.sheet.words(12, 10 + LINE_PX * (row + 1) - 4, line, size=15)
         if audit.plan is not None:
@@ -106,7 +107,6 @@ class _Timeline:
         top += LANE_PX
         events_top = top
         top += (LANE_PX if events else 0) + GAP_PX
-        self._axis(axis, first, top + len(plots) * PLOT_STEP_PX)
         for plot in plots:
             self._plot(plot, top)
             top += PLOT_STEP_PX

@@ -20,6 +20,13 @@ FOLDERS = click.Path(path_type=Path)
 @click.option("--timeline", type=FOLDERS, help="Write the shoot as a picture over time (SVG).")
 @click.option("--page", type=FOLDERS, help="Write the shoot report, one HTML file.")
 @click.option("--film", type=FOLDERS, help="With --page: the finished film, to be shown in it.")
+@click.option(
+    "--timeline-px",
+    type=click.IntRange(240, 10_000),
+    default=1200,
+    show_default=True,
+    help="Width of the timeline; 390 suits a phone.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Everything found out, for machines.")
 def audit_command(
     frames: tuple[Path, ...],
@@ -32,6 +39,7 @@ def audit_command(
     timeline: Path | None,
     page: Path | None,
     film: Path | None,
+    timeline_px: int,
     as_json: bool,
 ) -> int:
     """Match FRAMES (folders or files; each folder is a card) to the plan and judge each one.
@@ -79,7 +87,7 @@ def audit_command(
 
             save_audit_page(audit, thumbs, page, film)
     if timeline is not None:
-        write_atomically(timeline, timeline_svg(audit).encode())
+        write_atomically(timeline, timeline_svg(audit, timeline_px).encode())
     if as_json:
         show.emit_json(audit_json(audit))
     else:

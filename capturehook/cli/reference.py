@@ -83,6 +83,7 @@ MORE = {
     "[circuits](../howto/camera_and_trigger.md#trigger-a-contact)",
     "resin": "[resin printers](../howto/resin_shoot.md), [its tutorial](../tutorial/resin.md)",
     "rehearse": "[rehearsal](../howto/rehearse.md)",
+    "attend": "[watch the shoot](../howto/attend.md)",
     "audit": "[the audit](../howto/audit.md)",
     "assemble": "[the film](../howto/film.md)",
 }

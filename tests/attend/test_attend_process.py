@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -14,7 +15,8 @@ import numpy as np
 import pytest
 
 from capturehook.attend.alarm import LONGEST_S, MOST_AT_ONCE, Alarm
-from capturehook.attend.events import Calls, Event
+from capturehook.attend.events import RINGS, Calls, Event
+from capturehook.attend.watch import ADVICE
 from capturehook.errors import CaptureHookError
 from tests.bench.bench_judging import plan_record
 from tests.film.scene import Scene, Shot, save_jpeg
@@ -141,3 +143,19 @@ def test_fault_of_every_frame_rings_once_and_after_good_frames_again():
     rung = [calls.event(frame, "dark", "").rings for frame in (1, 2, 3, 8, 14)]
     assert rung == [True, False, False, False, True]
     assert not calls.event(15, "moved", "").rings and calls.counts == {"dark": 5, "moved": 1}
+
+
+def test_every_code_that_is_told_is_on_the_page():
+    root = Path(__file__).parents[2]
+    page = (root / "docs" / "howto" / "attend.md").read_text(encoding="utf-8")
+    table = page.partition("| code |")[2].partition("\n\n")[0]
+    rings: dict[str, bool] = {}
+    for line in table.splitlines()[2:]:
+        codes, called = line.split("|")[1:3]
+        named = re.findall(r"`([a-z-]+)`", codes)
+        said = [word.strip() == "yes" for word in called.split(",")]
+        rings |= dict(zip(named, said * len(named) if len(said) == 1 else said, strict=False))
+    source = (root / "capturehook" / "attend" / "watch.py").read_text(encoding="utf-8")
+    told = set(re.findall(r'(?:_say\(|code=|_once\("[a-z]+", )"([a-z-]+)"', source)) | set(ADVICE)
+    assert len(told) > 20 and told == set(rings)
+    assert {code for code, called in rings.items() if called} == RINGS
