@@ -1,7 +1,7 @@
 """The folder the camera writes to: which pictures have come, whole. Nothing in it is touched.
 
 Looked at from time to time (no service of the system is needed, and network drives have none).
-Links are not followed, hidden files and files that are no pictures are passed over.
+Links are not followed, hidden files and files that are no pictures are left out.
 """
 
 from __future__ import annotations

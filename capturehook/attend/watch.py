@@ -183,7 +183,7 @@ class Attendant:
             old = [one for one in found if self._is_old(one[1])]
             old = old if len(old) >= OLD_AT_ONCE else []
         if old:
-            text = f"{len(old)} pictures came at once that are older than this shoot; passed over"
+            text = f"{len(old)} pictures came at once that are older than this shoot; left out"
             events.append(self._say("old-files", text))
         return [one for one in found if one not in old]
 

@@ -23,6 +23,8 @@ NOISE_CODES = 3.0  # and no more unrest beyond it than a shift of a pixel makes
 LEAST_SIDE_PX = 16
 BLOCK_PX = 8
 MASK_QUANTILE = 0.94
+ONCE_TIMES = 2.0  # so much more unrest in one sample alone is a machine part that passed
+STILL_SHARE = 0.97  # of a tile that the mask must hold
 STRANGE = 2.5  # a sample so many times as unlike the median as most is left out
 
 Grey = NDArray[np.float32]
@@ -144,18 +146,34 @@ def find_static(samples: NDArray[np.uint8]) -> StaticArea:
     unrest = np.quantile(strays, QUIET_QUANTILE, axis=0).astype(np.float32)
     texture = _texture(median)
     side = _tile_side(median.shape)
-    places = _grid(median.shape, side)
-    unrests = np.array([unrest[t : t + side, u : u + side].mean() for t, u in places])
-    textures = np.array([texture[t : t + side, u : u + side].mean() for t, u in places])
-    quiet = unrests <= np.minimum(2 * np.quantile(unrests, 0.2) + 1.0, textures + NOISE_CODES)
-    usable = quiet & (textures >= LEAST_TEXTURE)
-    order = np.argsort(-textures / (unrests + 1.0) * usable, kind="stable")
-    tiles = _apart([places[index] for index in order if usable[index]], side)
+    tiles = _best_tiles(unrest, texture, side)
     if not tiles:
         high, wide = median.shape
         whole = Tile(top=0, left=0, height=high, width=wide)
         return StaticArea(tiles=(whole,), mask=np.ones((high, wide), bool), sure=False)
-    return StaticArea(tiles=tuple(tiles), mask=_still_mask(strays, texture), sure=True)
+    mask = _still_mask(strays, texture)
+    while side >= LEAST_SIDE_PX:  # as large as the still part has room for
+        still = _best_tiles(unrest, texture, side, mask)
+        if still:
+            return StaticArea(tiles=tuple(still), mask=mask, sure=True)
+        side //= 2
+    return StaticArea(tiles=tuple(tiles), mask=mask, sure=True)
+
+
+def _best_tiles(
+    unrest: Grey, texture: NDArray[np.floating], side: int, mask: NDArray[np.bool_] | None = None
+) -> list[Tile]:
+    """The quiet squares with the most texture for their unrest, inside the mask."""
+    places = _grid(unrest.shape, side)
+    unrests = np.array([unrest[t : t + side, u : u + side].mean() for t, u in places])
+    textures = np.array([texture[t : t + side, u : u + side].mean() for t, u in places])
+    quiet = unrests <= np.minimum(2 * np.quantile(unrests, 0.2) + 1.0, textures + NOISE_CODES)
+    usable = quiet & (textures >= LEAST_TEXTURE)
+    if mask is not None:
+        held = np.array([mask[t : t + side, u : u + side].mean() for t, u in places])
+        usable &= held >= STILL_SHARE
+    order = np.argsort(-textures / (unrests + 1.0) * usable, kind="stable")
+    return _apart([places[index] for index in order if usable[index]], side)
 
 
 def median_of(samples: NDArray[np.uint8]) -> Grey:
@@ -168,17 +186,19 @@ def median_of(samples: NDArray[np.uint8]) -> Grey:
 
 def _still_mask(strays: Grey, texture: NDArray[np.floating]) -> NDArray[np.bool_]:
     """(H, W) blocks that stray no more than noise and a shift of a pixel explain, in all but a
-    sample; a block beside one that strays further is left out too."""
+    sample; and so many times that in no sample at all, since a gantry that rises is at one place
+    in one of them only. A block beside one that strays further is left out too."""
     cv = opencv()
     mean = np.array([stray.mean() for stray in strays])
     usable = strays[mean <= STRANGE * np.median(mean) + 0.5]
-    unrest = np.quantile(usable, MASK_QUANTILE, axis=0).astype(np.float32)
-    high, wide = unrest.shape
+    high, wide = strays.shape[1:]
     size = (max(1, wide // BLOCK_PX), max(1, high // BLOCK_PX))
-    unrests = cv.resize(unrest, size, None, 0, 0, cv.INTER_AREA)
+    blocks = np.stack([cv.resize(stray, size, None, 0, 0, cv.INTER_AREA) for stray in usable])
+    unrests = np.quantile(blocks, MASK_QUANTILE, axis=0)
     textures = cv.resize(texture.astype(np.float32), size, None, 0, 0, cv.INTER_AREA)
     level = 2 * float(np.quantile(unrests, 0.2)) + 1.0
-    quiet = unrests <= np.minimum(3 * level, np.maximum(level, textures + NOISE_CODES))
+    limit = np.minimum(3 * level, np.maximum(level, textures + NOISE_CODES))
+    quiet = (unrests <= limit) & (blocks.max(axis=0) <= ONCE_TIMES * limit)
     kept = cv.erode(quiet.astype(np.uint8), np.ones((3, 3), np.uint8))
     if kept.mean() < 0.02:
         kept = quiet.astype(np.uint8)

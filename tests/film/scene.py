@@ -229,6 +229,23 @@ class Scene:
             paths.append(path)
         return paths
 
+    def crossed(self) -> np.ndarray:
+        """(H, W) bool: where part, gantry or parked head are in any of the shots."""
+        wide, high = self.size_px
+        mask = np.zeros((high, wide), bool)
+
+        def add(x0: float, y0: float, x1: float, y1: float) -> None:
+            rows = slice(round(y0 * high), round(y1 * high))
+            mask[rows, round(x0 * wide) : round(x1 * wide)] = True
+
+        for shot in self.shots:
+            crest = 0.86 - 0.46 * shot.grown
+            gantry = crest - 0.14
+            add(0.38, crest, 0.58, 0.86)
+            add(0.16, gantry, 0.835, gantry + 0.03)
+            add(0.115, gantry - 0.035, 0.175, gantry + 0.1)
+        return mask
+
     def still_mask(self) -> np.ndarray:
         """(H, W) bool: neither part, gantry nor head is ever here, with a rim."""
         wide, high = self.size_px

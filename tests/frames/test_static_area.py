@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from capturehook.frames.motion import Tracker, lay_over
-from capturehook.frames.static import find_static
+from capturehook.frames.static import find_static, luma_of
+from tests.film.scene import Scene
 from tests.frames.shoot import background
 
 WIDTH, HEIGHT = 160, 120
@@ -56,3 +57,19 @@ def test_shift_is_the_walls_not_the_beams(shift_px):
     area = find_static(lay_over(samples(0.0)))
     motion = Tracker(samples(0.0)[2], area.mask).follow(scene(shift_px, 30, seed=99))
     assert (motion.dx_px, motion.dy_px) == pytest.approx((shift_px, 0.0), abs=0.1)
+
+
+@pytest.mark.parametrize("photo", ["workshop", "garden", "table"])
+def test_what_is_static_is_off_the_growing_part_the_gantry_and_the_head(photo):
+    """Photographs as scenery, drawn apart from ours: at most a hundredth of the still part, and of
+    no tile more than a tenth, is ever crossed; and most of what is still is used."""
+    drawn = Scene(size_px=(600, 450), frames=34, photo=photo, seed=3)
+    drawn.shake(0.2, 0.004, knocks=1).light("lamp", 0.1, 0.01)
+    drawn.shots[20].gain = (0.2, 0.2, 0.2)
+    luma = [luma_of(drawn.render(shot)) for shot in drawn.shots[::2]]
+    area = find_static(lay_over(np.stack(luma)))
+    crossed = drawn.crossed()
+    assert area.sure and len(area.tiles) >= 4
+    assert (area.mask & crossed).sum() < 0.01 * area.mask.sum()
+    assert all(tile.cut(crossed.astype(np.float32)).mean() < 0.1 for tile in area.tiles)
+    assert (area.mask & ~crossed).sum() > 0.7 * (~crossed).sum()
