@@ -178,12 +178,20 @@ class _Part:
             return none, np.full(len(self.places), np.nan), none
         dx, dy = self._shifts(left_out)
         turn_px, zoom_px = self._turns_px(left_out)
-        strays = [series - running_median(series, 7) for series in (dx, dy, turn_px, zoom_px)]
+        ends = self._level_ends(np.stack((dx, dy), axis=1))
+        strays = [series - _usual(series, ends) for series in (dx, dy, turn_px, zoom_px)]
         moved_px = np.sqrt(np.sum(np.square(strays), axis=0))
         noise_px = float(np.sqrt(np.sum(np.square([spread(stray) for stray in strays]))))
         found = self.measures.peak[self.places]
         lost = ~left_out & (found < LEAST_SHARE) & (running_median(found, 9) > 2 * LEAST_SHARE)
         return (moved_px > max(self.least_px, 6 * noise_px)) | lost, moved_px, lost
+
+    def _level_ends(self, shifts: Series) -> list[int]:
+        """Where the pieces end between which the camera was knocked and stayed, the last included:
+        a frame just beside a knock is held against its own side of it."""
+        known = np.flatnonzero(np.isfinite(shifts).all(axis=1))
+        steps = find_levels(shifts[known], self.least_px) if len(known) >= LEAST_FOR_STEPS else []
+        return [*(int(known[step]) for step in steps), len(shifts)]
 
     def flicker_findings(self, flicker: Series, left_out: Flags) -> list[Finding]:
         findings = []
@@ -311,6 +319,13 @@ def _differ(one: Settings | None, other: Settings | None) -> bool:
     before, after = one.exposure_ev, other.exposure_ev
     moved = before is not None and after is not None and abs(after - before) > SETTINGS_EV
     return moved or one.f_number != other.f_number or one.iso != other.iso
+
+
+def _usual(series: Series, ends: list[int]) -> Series:
+    """The running median, of each piece by itself."""
+    starts = [0, *ends[:-1]]
+    pieces = [running_median(series[a:b], 7) for a, b in zip(starts, ends, strict=True)]
+    return np.concatenate(pieces)
 
 
 def _without(values: Series, left_out: Flags) -> Series:

@@ -101,9 +101,7 @@ def badge(verdict: Verdict) -> Html:
 
 
 def _timeline(audit: Audit) -> Html:
-    svg = Html(
-        timeline_svg(audit).replace("<svg ", '<svg role="img" aria-label="The shoot over time" ', 1)
-    )
+    svg = Html(timeline_svg(audit).replace("<svg ", '<svg aria-label="The shoot over time" ', 1))
     box = tag(
         "div", svg, class_="wide", tabindex="0", role="group", aria_label="The shoot over time"
     )
