@@ -26,7 +26,8 @@ DEEP = 65_535
 MIX_STEPS = 16_384
 AVERAGED_STEP = 2.0
 """Where so many pixels are averaged into one, moving by lines between pixels leaves less stray
-than by cubics (0.038 against 0.055 px rms at 12 MP) and takes a third less time; the finest detail loses an eighth of its contrast."""
+than by cubics (0.038 against 0.055 px rms at 12 MP) and takes a third less time; the finest
+detail loses an eighth of its contrast."""
 MOST_GRID = 12e6  # pixels of a picture that is moved: time and memory go with them
 
 
