@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
@@ -77,6 +78,6 @@ def hidden_lines(source: Source) -> list[tuple[int, int]]:
     for literal, begin, end_literal, end in _HIDDEN:
         ends = [line for line, _ in source.side.hits(end_literal, end)]
         for line, _ in source.side.hits(literal, begin):
-            after = [one for one in ends if one > line]
-            found.append((line, min(after, default=source.line_count - 1)))
+            after = bisect_right(ends, line)
+            found.append((line, ends[after] if after < len(ends) else source.line_count - 1))
     return sorted(found)
