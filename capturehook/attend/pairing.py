@@ -117,10 +117,15 @@ class Pairing:
             return max(self.t_s[-1] + 1e-3, self.t_s[-1] + seen_s - self.seen_s[-1]), 0.0
         t_s = taken_s + self.clock_s
         early_s = t_s + self._offset_s() - seen_s  # it came before it was taken
-        if early_s > JUMP_S or t_s < self.t_s[-1] - self.near_s:
+        if (early_s > JUMP_S and self._came_alone(seen_s)) or t_s < self.t_s[-1] - self.near_s:
             self.clock_s -= early_s
             return max(t_s - early_s, self.t_s[-1] + 1e-3), early_s
         return max(t_s, self.t_s[-1] + 1e-3), 0.0
+
+    def _came_alone(self, seen_s: float) -> bool:
+        """Neither this file nor the last ones came in a bunch, whose times of coming say little."""
+        last = [*self.seen_s[-9:], seen_s]
+        return len(set(last)) == len(last)
 
     def _is_double(self, t_s: float) -> bool:
         last = self.last_pose
