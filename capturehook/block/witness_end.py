@@ -86,7 +86,8 @@ class _Pair:
 
     def is_away(self) -> bool:
         """Not over the job's own X and Y."""
-        return self.theirs.number[:2] != self.ours.number[:2]
+        pairs = zip(self.theirs.number[:2], self.ours.number[:2], strict=True)
+        return any(a is not None and b is not None and abs(a - b) > SAME for a, b in pairs)
 
     def is_known(self) -> bool:
         return None not in (*self.theirs.number, *self.ours.number)
@@ -118,7 +119,7 @@ def _wrong_place(
     for letter, job, here, shift, (low, high) in zip(
         "XYZ", theirs.number, ours.number, ours.shift, ranges, strict=True
     ):
-        if job == here or here is None or job is None:
+        if here is None or job is None or abs(job - here) <= SAME:
             continue
         if shift is None or not low - SAME <= here + shift <= high + SAME:
             return f"would leave the machine's {letter} range"
