@@ -95,7 +95,9 @@ def frame_film(
         width_px=film_w,
         height_px=film_h,
     )
-    return framing, [*_margin_finding(size_px, wide, high), *close, *_cut(framing, part_px)]
+    # With the whole picture in the film there is nothing that another crop would save.
+    cut = _cut(framing, part_px) if crop != "keep" or on == "part" else []
+    return framing, [*_margin_finding(size_px, wide, high), *close, *cut]
 
 
 def _middle(
