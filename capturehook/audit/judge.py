@@ -110,14 +110,16 @@ def audit_frames(
     """
     _refuse_other_shoot(frames, plan)
     pairs = _anchors(frames, plan, anchors or {})
-    measures = measure_frames(frames, static_px=static_px, progress=progress, on_picture=on_picture)
-    match = _matched(frames, measures, plan, pairs)
     timer = plan is not None and plan.interval_s is not None
+    measures = measure_frames(
+        frames, static_px=static_px, between=timer, progress=progress, on_picture=on_picture
+    )
+    match = _matched(frames, measures, plan, pairs)
     shown = match.pose_of >= 0
     order = np.flatnonzero(match.first_of & measures.readable) if timer else None
     height = None
     if plan is not None:
-        z_mm = np.array([pose.z_mm for pose in plan.poses])
+        z_mm = np.array([_risen_mm(pose) for pose in plan.poses])
         height = np.where(shown, z_mm[match.pose_of], np.nan)
     faults = find_faults(frames, measures, shown, order, height)
     best = match.first_of if timer else _best_of_each(match, faults, measures)
@@ -140,6 +142,11 @@ def audit_frames(
             *measures.area.findings(),
         ),
     )
+
+
+def _risen_mm(pose: PlannedPose) -> float:
+    """How high the gantry is, or how deep the bed: the head of the finished part may be higher."""
+    return pose.z_mm if pose.head_z_mm is None else pose.head_z_mm
 
 
 def _refuse_other_shoot(frames: FrameList, plan: PlanRecord | None) -> None:

@@ -32,6 +32,10 @@ SOLID = 7  # of nine pixels
 ROW_PX = 7
 GROWN_CODES = 20.0
 
+COLOURED = 0.3  # saturation from which a hue says something
+SAME_HUE = 0.08  # of the sum of the channels
+LEAP = 3.0  # times the rise of most frames
+
 Looks = NDArray[np.float32]
 
 
@@ -54,7 +58,8 @@ def find_odd(
     noise = noise_of(looks[keep])
     steady = steady_area(looks[keep])
     rows = np.arange(len(looks), dtype=float) if height is None else height
-    rows = _rise_rows(looks[keep], rows[keep], noise)
+    height, rows = rows[keep], _rise_rows(looks[keep], rows[keep], noise)
+    _leap(looks[keep], height, rows, steady, noise)
     for place in range(len(keep)):  # one small picture at a time keeps memory flat
         share[keep[place]] = _share_at(looks[keep], place, steady, noise, rows)
     limit = np.maximum(ODD_SHARE, ODD_TIMES_NEAR * _common_near(share))
@@ -84,7 +89,8 @@ def _share_at(
     ]
     still = _away_from_all(look, looks[near])
     at_end = not before or not after
-    return _odd(np.minimum(still, np.min(shifted, axis=0)), at_end, steady, noise)
+    solid = _odd(np.minimum(still, np.min(shifted, axis=0)), at_end, steady, noise)
+    return _weighed(solid, look, looks[near])
 
 
 def _rise_rows(looks: NDArray[np.uint8], height: Series, noise: Looks) -> Series:
@@ -104,6 +110,26 @@ def _rise_rows(looks: NDArray[np.uint8], height: Series, noise: Looks) -> Series
     if unlike[best] > 0.5 * unlike[0]:
         return np.zeros(count)
     return np.asarray([*speeds, *-speeds[1:]][best] * whole)
+
+
+def _leap(
+    looks: NDArray[np.uint8], height: Series, rows: Series, steady: Flags, noise: Looks
+) -> None:
+    """Finds by how many rows the last frame has leapt, into ``rows`` (K,), where the plan has
+    the head much higher there: the end code has lifted it off the finished part."""
+    steps = np.abs(np.diff(height))
+    if len(steps) < 4 or steps[-1] <= LEAP * np.median(steps):
+        return
+    last = len(looks) - 1
+    most = int(MOST_RISE * looks.shape[1])
+    tried = {}
+    for leap in range(-most, most + 1, 2):  # two: what has leapt by one more is found too
+        tried[leap] = rows.copy()
+        tried[leap][last] = rows[last - 1] + leap
+    shares = {leap: _share_at(looks, last, steady, noise, tried[leap]) for leap in tried}
+    best = min(shares, key=lambda leap: (shares[leap], abs(leap)))
+    if shares[best] < 0.5 * _share_at(looks, last, steady, noise, rows):
+        rows[last] = tried[best][last]
 
 
 def noise_of(looks: NDArray[np.uint8]) -> Looks:
@@ -150,7 +176,7 @@ def odd_share(
     if not len(near):
         return 0.0
     at_end = not len(before) or not len(after)
-    return _odd(_away_from_all(look, near), at_end, steady, noise)
+    return _weighed(_odd(_away_from_all(look, near), at_end, steady, noise), look, near)
 
 
 def _away_from_all(look: NDArray[np.uint8], near: NDArray[np.uint8]) -> Looks:
@@ -167,12 +193,39 @@ def _away(look: NDArray[np.uint8], near: NDArray[np.uint8]) -> Looks:
     return np.asarray(cv.blur(away, (ROW_PX, 1)))
 
 
-def _odd(away: Looks, at_end: bool, steady: Flags, noise: Looks) -> float:
+def _shaded(look: NDArray[np.uint8], near: NDArray[np.uint8]) -> Flags:
+    """(h, w) where a picture has a colour that one of the others has there too, darker or not."""
+    hue, saturation = _hue(look)
+    unlike = np.min([np.abs(hue - _hue(one)[0]).max(axis=2) for one in near], axis=0)
+    return np.asarray((unlike < SAME_HUE) & (saturation > COLOURED))
+
+
+def _weighed(solid: Flags, look: NDArray[np.uint8], near: NDArray[np.uint8]) -> float:
+    """Share of the odd patches without what is only shaded otherwise: a top laid crosswise, or
+    sparsely, is the same plastic in another light."""
+    share = float(solid.mean())
+    if share < LEAST_SHARE:
+        return share
+    rows, columns = np.flatnonzero(solid.any(axis=1)), np.flatnonzero(solid.any(axis=0))
+    part = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    shaded = solid[part] & _shaded(look[part], near[:, part[0], part[1]])
+    return share - float(shaded.sum()) / solid.size
+
+
+def _hue(look: NDArray[np.uint8]) -> tuple[Looks, Looks]:
+    """(h, w, 3) channels over their sum, and (h, w) saturation."""
+    rgb = look.astype(np.float32)
+    most = rgb.max(axis=2)
+    hue = rgb / np.maximum(rgb.sum(axis=2, keepdims=True), 1)
+    return hue, np.asarray((most - rgb.min(axis=2)) / np.maximum(most, 1))
+
+
+def _odd(away: Looks, at_end: bool, steady: Flags, noise: Looks) -> Flags:
     if at_end:
         unlike = (away > np.maximum(ODD_CODES_AT_ENDS, ODD_SIGMAS * noise)) & steady
     else:
         unlike = away > ODD_SIGMAS * noise
-    return float(_solid(unlike).mean())
+    return _solid(unlike)
 
 
 def _solid(odd: Flags) -> Flags:

@@ -140,6 +140,7 @@ def measure_frames(
     frames: FrameList,
     *,
     static_px: Rectangle | None = None,
+    between: bool = False,
     progress: Callable[[int], None] | None = None,
     on_picture: OnPicture | None = None,
 ) -> Measures:
@@ -149,6 +150,7 @@ def measure_frames(
     ----------
     static_px : x, y, width, height in original pixels of a part that never changes; found
         from samples unless given
+    between : frames between the poses are among them, as an interval timer takes them
     progress : called with the count done
     on_picture : called in order with (frame_index, small RGB picture); for contact sheets
 
@@ -158,7 +160,7 @@ def measure_frames(
         The static rectangle does not fit.
     """
     scale = sizes_for(frames.size_px, len(frames))
-    reference = find_reference(frames, scale, static_px)
+    reference = find_reference(frames, scale, static_px, between)
     rows: list[Row | None] = []
     looks = np.zeros((len(frames), scale.look[1], scale.look[0], 3), np.uint8)
 
@@ -232,7 +234,10 @@ class Reference:
 
 
 def find_reference(
-    frames: FrameList, scale: Scale, static_px: Rectangle | None = None
+    frames: FrameList,
+    scale: Scale,
+    static_px: Rectangle | None = None,
+    between: bool = False,
 ) -> Reference:
     """From frames spread evenly over the shoot: what is still, and the frame most like all."""
     places = np.unique(np.linspace(0, len(frames) - 1, SAMPLES).round().astype(int))
@@ -243,7 +248,7 @@ def find_reference(
         raise FrameError(
             frames.frames[0].name, "no frame can be decoded", "Copy the card once more"
         )
-    best, area = _area_of([luma for _, luma in read], scale, static_px)
+    best, area = _area_of([luma for _, luma in read], scale, static_px, between)
     fine = _read(chosen[read[best][0]], frames.size_px, scale.fine)
     assert fine is not None  # it was read before
     return reference_of(fine, area, scale)
@@ -259,13 +264,19 @@ def reference_among(
 
 
 def _area_of(
-    lumas: list[NDArray[np.uint8]], scale: Scale, static_px: Rectangle | None
+    lumas: list[NDArray[np.uint8]],
+    scale: Scale,
+    static_px: Rectangle | None,
+    between: bool = False,
 ) -> tuple[int, StaticArea]:
     """Which of the working pictures is most like all, and what is still in them."""
     lit = [k for k, luma in enumerate(lumas) if luma.mean() > 8] or list(range(len(lumas)))
     laid = lay_over(np.stack([lumas[k] for k in lit]))
     shape = (scale.work[1], scale.work[0])
-    area = find_static(laid) if not static_px else tiles_in(static_px, scale.work_scale, shape)
+    if static_px:
+        area = tiles_in(static_px, scale.work_scale, shape)
+    else:
+        area = find_static(laid, between=between)
     return lit[choose_reference(laid, area)], area
 
 

@@ -133,13 +133,15 @@ def _listed(values: tuple[float, ...]) -> str:
     return " ".join(f"{value:g}" for value in values)
 
 
-def find_static(samples: NDArray[np.uint8]) -> StaticArea:
+def find_static(samples: NDArray[np.uint8], *, between: bool = False) -> StaticArea:
     """The tiles that differ least between samples for the texture they hold.
 
     Parameters
     ----------
     samples : (S, H, W) uint8, luma of S frames spread over the shoot, laid over one another
         by :func:`capturehook.frames.motion.lay_over`
+    between : frames between the poses are among them, the head anywhere: what it crosses in one
+        of them only is then no sign of a machine part that stands there in its turn
     """
     median = median_of(samples)
     strays = _strays(samples, median)
@@ -151,7 +153,9 @@ def find_static(samples: NDArray[np.uint8]) -> StaticArea:
         high, wide = median.shape
         whole = Tile(top=0, left=0, height=high, width=wide)
         return StaticArea(tiles=(whole,), mask=np.ones((high, wide), bool), sure=False)
-    mask = _still_mask(strays, texture)
+    mask = _still_mask(strays, texture, np.inf if between else ONCE_TIMES)
+    if between:
+        return StaticArea(tiles=tuple(tiles), mask=mask, sure=True)
     while side >= LEAST_SIDE_PX:  # as large as the still part has room for
         still = _best_tiles(unrest, texture, side, mask)
         if still:
@@ -184,9 +188,11 @@ def median_of(samples: NDArray[np.uint8]) -> Grey:
     )
 
 
-def _still_mask(strays: Grey, texture: NDArray[np.floating]) -> NDArray[np.bool_]:
+def _still_mask(
+    strays: Grey, texture: NDArray[np.floating], once_times: float
+) -> NDArray[np.bool_]:
     """(H, W) blocks that stray no more than noise and a shift of a pixel explain, in all but a
-    sample; and so many times that in no sample at all, since a gantry that rises is at one place
+    sample; and ``once_times`` that in no sample at all, since a gantry that rises is at one place
     in one of them only. A block beside one that strays further is left out too."""
     cv = opencv()
     mean = np.array([stray.mean() for stray in strays])
@@ -198,7 +204,7 @@ def _still_mask(strays: Grey, texture: NDArray[np.floating]) -> NDArray[np.bool_
     textures = cv.resize(texture.astype(np.float32), size, None, 0, 0, cv.INTER_AREA)
     level = 2 * float(np.quantile(unrests, 0.2)) + 1.0
     limit = np.minimum(3 * level, np.maximum(level, textures + NOISE_CODES))
-    quiet = (unrests <= limit) & (blocks.max(axis=0) <= ONCE_TIMES * limit)
+    quiet = (unrests <= limit) & (blocks.max(axis=0) <= once_times * limit)
     kept = cv.erode(quiet.astype(np.uint8), np.ones((3, 3), np.uint8))
     if kept.mean() < 0.02:
         kept = quiet.astype(np.uint8)

@@ -23,7 +23,8 @@ class PlannedPose:
     """One planned frame.
 
     ``t_s`` is the predicted second, from the start of the job, at which the camera is told
-    to fire; ``still_s`` how long the scene then stays still.
+    to fire; ``still_s`` how long the scene then stays still. ``head_z_mm`` is where the nozzle
+    is meanwhile, None where the plan does not tell.
     """
 
     pose: int
@@ -32,6 +33,7 @@ class PlannedPose:
     t_s: float
     still_s: float
     finished: bool = False
+    head_z_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

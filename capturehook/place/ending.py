@@ -23,7 +23,7 @@ from capturehook.model.stop import NEVER, Ending, Stop
 from capturehook.place.head import SAME_MM, Scene
 from capturehook.place.height_map import Peak
 from capturehook.read.job import Job
-from capturehook.read.words import read_commands
+from capturehook.read.words import read_commands, split_comment
 
 FED_MM = 1e-6
 PLAIN = frozenset("G4 G20 G21 M82 M83".split())
@@ -61,7 +61,11 @@ def _commands_from(job: Job, line_index: int) -> Iterator[tuple[int, Command]]:
     for index in range(line_index, job.source.line_count):
         line = job.source.line(index)
         if line[:1] not in (b";", b"\n", b"\r"):
-            for command in read_commands(line.rstrip(b"\r\n"), several=several):
+            found = read_commands(line.rstrip(b"\r\n"), several=several)
+            text = split_comment(line.decode("latin-1"))[0].strip()
+            if not found and text not in ("", "%"):
+                found = (Command(code=text, words=()),)  # no command that we know
+            for command in found:
                 yield index, command
 
 

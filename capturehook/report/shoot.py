@@ -143,6 +143,7 @@ class Shoot:
                 t_s=round(fire_s, 3),
                 still_s=round(still_s, 3),
                 finished=pose.finished,
+                head_z_mm=round(pose.block.shutter_mm[2], 4),
             )
             for pose, fire_s, still_s in zip(
                 self.poses, self.fire_s.tolist(), self.costs.still_s.tolist(), strict=True

@@ -166,3 +166,26 @@ def test_end_frame_is_judged_only_where_the_part_never_grows(place):
 def test_blur_is_told_by_what_a_film_shows(blur_px, is_blurred):
     """4000 px of short side are shrunk to 1080 for a film, 720 x 480 px not at all."""
     assert bool(named(faults(blur_px=at(11, blur_px, 0.0)).blurred)) is is_blurred
+
+
+@pytest.mark.parametrize(
+    "rgb, is_odd", [((120, 60, 30), False), ((60, 120, 30), True), ((70, 70, 70), True)]
+)
+def test_a_top_in_the_plastics_own_colour_is_a_layer_and_another_colour_is_not(rgb, is_odd):
+    """A sparse layer's top is darker plastic; what lies on it has a colour of its own."""
+    changed = looks()
+    changed[:, 10:40, 30:60] = (220, 110, 55)
+    changed[11, 10:16, 30:60] = rgb
+    assert bool(named(find_odd(changed, np.ones(COUNT, bool))[1])) is is_odd
+
+
+def test_what_rises_further_for_the_last_frame_is_as_before_where_the_plan_tells():
+    """The end code lifts the head well above the finished part: the gantry stands higher."""
+    risen_px = np.append(np.arange(COUNT - 1), COUNT + 12.0)
+    changed = looks()
+    changed[:] = 128
+    for k, up in enumerate(risen_px.astype(int)):
+        top = 50 - up
+        changed[k, max(0, top) : top + 8, 20:70] = 30
+    usable = np.ones(COUNT, bool)
+    assert named(find_odd(changed, usable, risen_px)[1]) == []

@@ -102,6 +102,10 @@ def test_comes_back(name: str) -> None:
     assert ending(*HOME[name]) is None
 
 
+def test_comes_back_before_a_placeholder_that_nothing_filled_in() -> None:
+    assert ending(*OFF, "{end_code}", "M84") is None
+
+
 def test_lines_that_state_the_axes_again() -> None:
     done = posed(*AT_PARK["a place for both, up by steps"])
     stays = done.poses[-1].ending
