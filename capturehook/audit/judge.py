@@ -119,7 +119,7 @@ def audit_frames(
     order = np.flatnonzero(match.first_of & measures.readable) if timer else None
     height = None
     if plan is not None:
-        z_mm = np.array([_risen_mm(pose) for pose in plan.poses])
+        z_mm = np.array([_risen_mm(pose, plan) for pose in plan.poses])
         height = np.where(shown, z_mm[match.pose_of], np.nan)
     faults = find_faults(frames, measures, shown, order, height)
     best = match.first_of if timer else _best_of_each(match, faults, measures)
@@ -144,9 +144,12 @@ def audit_frames(
     )
 
 
-def _risen_mm(pose: PlannedPose) -> float:
-    """How high the gantry is, or how deep the bed: the head of the finished part may be higher."""
-    return pose.z_mm if pose.head_z_mm is None else pose.head_z_mm
+def _risen_mm(pose: PlannedPose, plan: PlanRecord) -> float:
+    """How high the gantry is, or how deep the bed. The head alone may be higher at the finished
+    part; a bed that is deeper takes the part out of its place."""
+    if plan.moves == "bed-z" or pose.head_z_mm is None:
+        return pose.z_mm
+    return pose.head_z_mm
 
 
 def _refuse_other_shoot(frames: FrameList, plan: PlanRecord | None) -> None:

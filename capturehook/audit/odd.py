@@ -32,8 +32,9 @@ SOLID = 7  # of nine pixels
 ROW_PX = 7
 GROWN_CODES = 20.0
 
-COLOURED = 0.3  # saturation from which a hue says something
+COLOURED = 0.5  # saturation from which a hue says something
 SAME_HUE = 0.08  # of the sum of the channels
+NEARLY_ALL = 0.8
 LEAP = 3.0  # times the rise of most frames
 
 Looks = NDArray[np.float32]
@@ -201,15 +202,15 @@ def _shaded(look: NDArray[np.uint8], near: NDArray[np.uint8]) -> Flags:
 
 
 def _weighed(solid: Flags, look: NDArray[np.uint8], near: NDArray[np.uint8]) -> float:
-    """Share of the odd patches without what is only shaded otherwise: a top laid crosswise, or
-    sparsely, is the same plastic in another light."""
+    """Share of the odd patches; none where they are only shaded otherwise: a top laid crosswise,
+    or sparsely, is the same plastic in another light."""
     share = float(solid.mean())
     if share < LEAST_SHARE:
         return share
     rows, columns = np.flatnonzero(solid.any(axis=1)), np.flatnonzero(solid.any(axis=0))
     part = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
     shaded = solid[part] & _shaded(look[part], near[:, part[0], part[1]])
-    return share - float(shaded.sum()) / solid.size
+    return 0.0 if shaded.sum() >= NEARLY_ALL * solid.sum() else share
 
 
 def _hue(look: NDArray[np.uint8]) -> tuple[Looks, Looks]:
