@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, assume, event, given, settings
+from hypothesis import assume, event, given, settings
 from hypothesis import strategies as st
 
 from capturehook.errors import PoseError
@@ -289,7 +289,7 @@ def attempt(bed: Bed, layer: int, park: tuple[float, float]) -> tuple[Route | No
     return route, so_far
 
 
-SLOW_BOX = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+SLOW_BOX = settings(max_examples=60, deadline=None)
 
 
 @pytest.mark.property

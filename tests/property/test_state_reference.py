@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, event, given, settings
+from hypothesis import event, given, settings
 from hypothesis import strategies as st
 
 from capturehook.api import apply
@@ -28,9 +28,7 @@ from tests.small_jobs import Recipe, SmallJob, make_job, plain_jobs
 from tests.variants import VARIANTS, for_firmware, suits
 
 pytestmark = pytest.mark.property
-MODEST = settings(
-    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True
-)
+MODEST = settings(max_examples=25, deadline=None)
 PATH = "lighthouse.gcode"
 
 
@@ -291,7 +289,7 @@ def test_input_bytes_are_not_touched(made: tuple[str, str | None, bytes, SmallJo
 
 
 # Only our own errors leave the reader, whatever the bytes.
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=60, deadline=None)
 @given(raw=st.binary(max_size=300), cut=st.integers(0, 4000), at=st.integers(0, 4000))
 def test_only_our_errors_leave(raw: bytes, cut: int, at: int) -> None:
     job = all_jobs()["A_full"].data

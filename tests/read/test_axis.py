@@ -67,7 +67,7 @@ operations = st.lists(
 
 
 @pytest.mark.property
-@settings(max_examples=150, deadline=None, derandomize=True)
+@settings(max_examples=150, deadline=None)
 @given(operations)
 def test_positions_are_those_of_a_plain_loop(ops: list[Operation]) -> None:
     found = track(ops)
@@ -78,7 +78,7 @@ def test_positions_are_those_of_a_plain_loop(ops: list[Operation]) -> None:
 
 
 @pytest.mark.property
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=60, deadline=None)
 @given(operations)
 def test_before_and_after_point_at_the_operations_of_each_move(ops: list[Operation]) -> None:
     found = track(ops)

@@ -54,7 +54,7 @@ def decimals(draw: st.DrawFn) -> str:
 
 
 @pytest.mark.property
-@settings(max_examples=400, deadline=None, derandomize=True)
+@settings(max_examples=400, deadline=None)
 @given(text=decimals(), tail=st.sampled_from(["", " ", "  ", "Y1", " ; far out", "\r"]))
 @example(text="99999999.9999999", tail="")
 @example(text="12345678.1234567", tail=" ")
@@ -195,7 +195,7 @@ some_lines = st.sampled_from(
 
 
 @pytest.mark.property
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=60, deadline=None)
 @given(
     lines=st.lists(some_lines, min_size=1, max_size=20),
     piece=st.integers(1, 64),

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capturehook.api import apply
@@ -138,7 +138,7 @@ def test_a_slower_way_to_the_park_costs_more() -> None:
 
 
 @pytest.mark.property
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=25, deadline=None)
 @given(st.data())
 def test_added_seconds_equal_the_difference_for_any_small_job(data: st.DataObject) -> None:
     firmware = data.draw(st.sampled_from(["marlin", "klipper", "reprapfirmware", "repetier"]))

@@ -8,7 +8,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 from resin_jobs import bar, command_text, local_records, write_command_job
@@ -136,7 +136,8 @@ def test_every_line_outside_blocks_finds_the_machine_as_before(text: bytes, ever
 
 @pytest.mark.property
 @settings(
-    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=40,
+    deadline=None,
 )
 @given(text=jobs, every=st.integers(1, 3))
 def test_container_after_pose_and_strip_has_all_members_as_before(

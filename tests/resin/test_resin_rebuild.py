@@ -8,7 +8,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from resin_jobs import bar, command_text, local_records, write_command_job, write_zip
 
@@ -30,7 +30,8 @@ def details(path: Path) -> list[tuple[object, ...]]:
 
 @pytest.mark.property
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=60,
+    deadline=None,
 )
 @given(members=members, data=st.binary(max_size=500), pick=st.integers(0, 5), stored=st.booleans())
 def test_rebuild_copies_all_other_records_raw(
