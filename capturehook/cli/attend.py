@@ -36,7 +36,7 @@ class AlarmCommand(click.Command):
 
 @click.command("attend", cls=AlarmCommand, short_help="Watch a shoot while the print runs.")
 @click.argument("folder", type=FOLDERS)
-@click.option("--plan", "plan_path", type=FOLDERS, help="The plan.json the shoot is made by.")
+@click.option("--plan", "plan_path", type=FOLDERS, help="The plan.json the shoot was made by.")
 @click.option("--job", type=FOLDERS, help="The posed job: its own plan is found and held to it.")
 @click.option(
     "--card-gb", type=click.FloatRange(0.001, 100_000), help="GB free on the camera's own card now."

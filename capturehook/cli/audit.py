@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from capturehook.cli.film_options import frames_options
+from capturehook.cli.options import JSON
 
 FOLDERS = click.Path(path_type=Path)
 
@@ -27,7 +28,7 @@ FOLDERS = click.Path(path_type=Path)
     show_default=True,
     help="Width of the timeline; 390 suits a phone.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Everything found out, for machines.")
+@JSON
 def audit_command(
     frames: tuple[Path, ...],
     plan_path: Path | None,

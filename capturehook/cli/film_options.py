@@ -9,6 +9,8 @@ from typing import Any
 
 import click
 
+from capturehook.cli.options import JSON
+
 FILE = click.Path(path_type=Path)
 RECTANGLE = "X Y W H"
 
@@ -149,7 +151,7 @@ OUT = (
         is_flag=True,
         help="Keep drawn frames beside the film until it is whole; a stopped run goes on.",
     ),
-    click.option("--json", "as_json", is_flag=True, help="What was made, for machines."),
+    JSON,
 )
 GROUPS = {
     "Frames": FRAMES,

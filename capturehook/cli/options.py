@@ -22,7 +22,8 @@ PROFILES = ("profile", "base")
 FILES = ("job", "out", "save", "picture", "plan_to", "folder", "stl")
 """Parameters that take a path as plain text."""
 
-JSON = click.option("--json", "as_json", is_flag=True, help="One JSON object on standard output.")
+JSON_HELP = "One JSON object on standard output."
+JSON = click.option("--json", "as_json", is_flag=True, help=JSON_HELP)
 PROFILE = click.option(
     "-p",
     "--profile",

@@ -16,27 +16,26 @@ import click
 
 from capturehook.cli import show
 from capturehook.cli.main import COMMANDS, main
-from capturehook.cli.options import EVERYWHERE
+from capturehook.cli.options import EVERYWHERE, JSON_HELP
 
 HEAD = """\
 # Commands
 
-Made from the parser; every text here is what `capturehook COMMAND --help` says too.
-The same in Python: [python_api.md](python_api.md).
-
-Every command takes:
+Made from the parser: the same texts as `capturehook COMMAND --help` and `man capturehook`.
+From Python: [python_api.md](python_api.md). Every command takes:
 
 | option | meaning |
 |---|---|
-| `--json` | one JSON object on standard output and nothing else there: `schema` is its form (1), \
+| `--json` | one JSON object on standard output, nothing else there: `schema` is its form (1), \
 keys carry their unit; an error is `{"schema": 1, "errors": [...]}` |
-| `-q`, `--quiet` | no report: warnings, errors and what was asked for (JSON, a `snippet`) alone |
+| `-q`, `--quiet` | warnings, errors and what was asked for (JSON, a `snippet`) alone |
 | `-v`, `--verbose` | tell each step on standard error: profile, files, packages, seconds |
 | `-h`, `--help` | what the command takes |
 
-Findings and errors go to standard error; an error says where, what was found, and what to do.
-`NO_COLOR` and `TERM=dumb` keep all escape sequences out ([no-color.org](https://no-color.org)).
-`man capturehook` says the same as this page.
+A PROFILE is a path that ends in `.toml`, or a name; without `-p` it is `capture.toml` here, else
+`CAPTUREHOOK_PROFILE` ([all places](profile.md#where-it-is-looked-for)).
+For `apply`, `strip`, `inspect` and `plan` a JOB of `-` is standard input.
+Findings and errors go to standard error, without colours under `NO_COLOR` or `TERM=dumb`.
 
 | exit code | means |
 |---|---|
@@ -46,13 +45,8 @@ Findings and errors go to standard error; an error says where, what was found, a
 | 3 | a fault of ours; nothing was changed |
 | 130, 143 | stopped with Ctrl-C, or by SIGTERM; [no file is half-written](faults.md) |
 
-A PROFILE is a path that ends in `.toml`, or a name
-([where it is looked for](profile.md#where-it-is-looked-for)); without `-p` it is `capture.toml`
-in the folder, else what the environment variable `CAPTUREHOOK_PROFILE` names.
-For `apply`, `strip`, `inspect` and `plan` a JOB of `-` is standard input.
-
-The Tab key completes commands, options, files and names of profiles once the shell is told, in
-its start file:
+The Tab key completes commands, options, files and names of profiles, with one line in the
+shell's start file:
 
 | shell | file | line |
 |---|---|---|
@@ -111,68 +105,117 @@ TYPE_WORDS = {
     "path": "FILE",
     "file": "FILE",
 }
-NEVER_DOUBTS = ("strip", "hook", "snippet")
-"""Commands that have no findings, so never end with 1."""
+Option = tuple[str, str]
+"""Names and meaning."""
 
 
 def reference_page() -> str:
     """The whole page."""
+    shared = _shared_of({name: list(_rows_of(one)) for name, one in _commands()})
+    pairs = {of: rows for of, rows in shared.items() if len(of) == 2 and len(rows) > 1}
+    many = [row for of, rows in shared.items() if len(of) > 2 for row in rows]
+    parts = [HEAD, _contents(), "## Shared options\n", *_listed(many)]
+    told = {row: _long_name(row) for row in many}
+    for of, rows in pairs.items():
+        both = " and ".join(f"`{name}`" for name in of)
+        parts += [f"Of {both}:\n", *_listed(rows)]
+        told |= dict.fromkeys(rows, f"all of {both}")
+    for name, command in _commands():
+        parts += _section(name, command, told)
+    return "\n".join(parts).rstrip() + "\n"
+
+
+def _commands() -> Iterator[tuple[str, click.Command]]:
     context = click.Context(main, info_name="capturehook")
-    parts = [HEAD, _contents()]
     for name in COMMANDS:
         command = main.get_command(context, name)
         assert command is not None
-        parts += _section(f"capturehook {name}", name, command)
-    return "\n".join(parts).rstrip() + "\n"
+        yield name, command
+
+
+def _rows_of(command: click.Command) -> Iterator[Option]:
+    for one in command.commands.values() if isinstance(command, click.Group) else [command]:
+        yield from ((names_of(option), meaning(option)) for option in own_options(one))
+
+
+def _shared_of(options: dict[str, list[Option]]) -> dict[tuple[str, ...], list[Option]]:
+    """Options that several commands have with the same words, by those commands."""
+    found: dict[Option, list[str]] = {}
+    for name, rows in options.items():
+        for row in dict.fromkeys(rows):
+            found.setdefault(row, []).append(name)
+    shared: dict[tuple[str, ...], list[Option]] = {}
+    for row, names in found.items():
+        if len(names) > 1:
+            shared.setdefault(tuple(names), []).append(row)
+    return shared
 
 
 def _contents() -> str:
     return "Commands: " + ", ".join(f"[{name}](#{name})" for name in COMMANDS) + ".\n"
 
 
-def _section(typed: str, name: str, command: click.Command) -> Iterator[str]:
-    text, example = help_of(command)
+def _listed(options: list[Option]) -> Iterator[str]:
+    yield from (f"- {names}: {text}" for names, text in options)
+    yield ""
+
+
+def _section(name: str, command: click.Command, told: dict[Option, str]) -> Iterator[str]:
     yield f"## {name}\n"
-    yield f"{text}\n"
     if isinstance(command, click.Group):
+        yield f"{help_of(command)[0]}\n"
+        below = _shared_of({sub: list(_rows_of(one)) for sub, one in command.commands.items()})
+        rows = [row for rows in below.values() for row in rows if row not in told]
+        names = [_long_name(row) for row in rows]
+        here = [row for row in rows if names.count(_long_name(row)) == 1]
+        if here:
+            yield from ["Several of these take:\n", *_listed(here)]
         for sub_name, sub in command.commands.items():
-            yield from _body(f"{typed} {sub_name}", f"{name} {sub_name}", sub)
+            yield f"### {name} {sub_name}\n"
+            yield from _body(f"{name} {sub_name}", sub, told, {*here})
     else:
-        yield from _usage(typed, command, example)
+        yield from _body(name, command, told, set())
     yield from _links(name)
 
 
-def _body(typed: str, name: str, command: click.Command) -> Iterator[str]:
+def _long_name(row: Option) -> str:
+    return row[0].split(", ")[-1].split()[0]
+
+
+def _body(
+    name: str, command: click.Command, told: dict[Option, str], here: set[Option]
+) -> Iterator[str]:
     text, example = help_of(command)
-    yield f"### {name}\n"
-    yield f"{text}\n"
-    yield from _usage(typed, command, example)
-
-
-def _usage(typed: str, command: click.Command, example: str) -> Iterator[str]:
     words = [word_of(one) for one in command.params if isinstance(one, click.Argument)]
-    yield "```\n" + " ".join(filter(None, [typed, *words, "[OPTIONS]"])) + "\n```\n"
-    options = own_options(command)
-    yield "| option | meaning |\n|---|---|"
-    for option in options:
-        yield f"| {names_of(option)} | {meaning(option)} |"
-    yield ""
+    yield f"`{' '.join(filter(None, ['capturehook', name, *words]))}`: {text}\n"
+    options = list(_rows_of(command))
+    own = [row for row in options if row not in told and row not in here]
+    again = dict.fromkeys(told[row] for row in options if row in told)
+    also = [_long_name(row) for row in options if row in here]
+    if own:
+        yield from _listed(own)
+    if again or also:
+        also += [f"[shared](#shared-options) {', '.join(again)}"] if again else []
+        yield f"Also {', '.join(also)}.\n"
     if example:
         yield f"```sh\n{example}\n```\n"
 
 
 def own_options(command: click.Command) -> list[click.Option]:
-    """The options of a command, without those that all have."""
+    """The options of a command, without those that all have with the same words."""
     options = [one for one in command.params if isinstance(one, click.Option)]
-    return [one for one in options if one.name not in EVERYWHERE]
+    return [
+        one
+        for one in options
+        if one.name not in EVERYWHERE and not (one.name == "as_json" and one.help == JSON_HELP)
+    ]
 
 
 def _links(name: str) -> Iterator[str]:
     if name in JSON:
         yield f"`--json`: {JSON[name]}\n"
-    codes = "0, 2, 3" if name in NEVER_DOUBTS else "0, 1, 2, 3"
     twin = f"In Python: [`{TWINS[name]}`](python_api.md#{TWINS[name]}). " if name in TWINS else ""
-    yield f"Exit codes: {codes}. {twin}More: {MORE[name]}.\n"
+    yield f"{twin}More: {MORE[name]}.\n"
 
 
 def help_of(command: click.Command) -> tuple[str, str]:
@@ -212,7 +255,7 @@ def word_of(argument: click.Argument) -> str:
 def names_of(option: click.Option) -> str:
     word = option.metavar or _type_word(option)
     names = ", ".join(f"`{name}`" for name in option.opts)
-    return f"{names} {word}".replace("|", "\\|").strip()
+    return f"{names} {word}".strip()
 
 
 def _type_word(option: click.Option) -> str:
@@ -220,19 +263,19 @@ def _type_word(option: click.Option) -> str:
     if option.is_flag:
         return ""
     if isinstance(option.type, click.Choice):
-        return " or ".join(f"`{one}`" for one in option.type.choices)
+        return "`" + "|".join(option.type.choices) + "`"
     return TYPE_WORDS.get(option.type.name, "TEXT")
 
 
 def meaning(option: click.Option) -> str:
     parts = [(option.help or "").rstrip(".")]
     if option.required:
-        parts.append("Must be given")
+        parts.append("Required")
     elif option.show_default and option.default is not None:
-        parts.append(f"Unless given: `{option.default}`")
+        parts.append(f"Default: `{option.default}`")
     if option.multiple:
-        parts.append("May be given again")
-    return ". ".join(filter(None, parts)).replace("|", "\\|") + "."
+        parts.append("Repeatable")
+    return ". ".join(filter(None, parts)) + "."
 
 
 if __name__ == "__main__":

@@ -68,35 +68,50 @@ def _readings(
 
 
 _OPTIONS = (
-    click.option("--layers", type=click.IntRange(1, 100_000), help="Resin without JOB: how many."),
-    click.option("--layer-mm", type=click.FloatRange(min=0.001, max=2), help="Their height."),
-    click.option("--first-layer-mm", type=click.FloatRange(min=0.001, max=5), help="The first's."),
-    click.option("--exposure-s", type=click.FloatRange(min=0.01, max=600), help="Normal light."),
-    click.option("--bottom", callback=_bottom, metavar="NxS", help="Bottom layers: 5x30."),
+    click.option(
+        "--layers", type=click.IntRange(1, 100_000), help="Without JOB: number of layers."
+    ),
+    click.option("--layer-mm", type=click.FloatRange(min=0.001, max=2), help="Layer height."),
+    click.option(
+        "--first-layer-mm",
+        type=click.FloatRange(min=0.001, max=5),
+        help="Height of the first layer.",
+    ),
+    click.option(
+        "--exposure-s", type=click.FloatRange(min=0.01, max=600), help="Light of a normal layer."
+    ),
+    click.option(
+        "--bottom", callback=_bottom, metavar="NxS", help="Bottom layers x s of light: 5x30."
+    ),
     click.option("--transition", type=click.IntRange(0, 1000), help="Layers of falling light."),
     click.option("--lift", callback=_stages, metavar="MM@MM_MIN", help="Plate up: 6@60."),
-    click.option("--retract", callback=_stages, metavar="MM@MM_MIN", help="Down: 6@150."),
-    click.option("--bottom-lift", callback=_stages, metavar="MM@MM_MIN", help="Bottom layers: up."),
+    click.option("--retract", callback=_stages, metavar="MM@MM_MIN", help="Plate down: 6@150."),
     click.option(
-        "--bottom-retract", callback=_stages, metavar="MM@MM_MIN", help="Bottom layers: down."
+        "--bottom-lift", callback=_stages, metavar="MM@MM_MIN", help="The same for bottom layers."
+    ),
+    click.option(
+        "--bottom-retract",
+        callback=_stages,
+        metavar="MM@MM_MIN",
+        help="The same for bottom layers.",
     ),
     click.option("--wait-s", type=SECONDS, help="Rest before the light."),
     click.option("--rest-s", type=SECONDS, help="Rest after the light, before the lift."),
     click.option("--top-s", type=SECONDS, help="Rest at the top of the lift."),
-    click.option("--light-off-s", type=SECONDS, help="Light-off time, where there is such."),
-    click.option("--tilt-s", type=SECONDS, help="Vat that tilts: tilt down and up."),
-    click.option("--extra-s", type=click.FloatRange(0, 10), help="Lost in each layer."),
+    click.option("--light-off-s", type=SECONDS, help="Light-off time, if the printer has one."),
+    click.option("--tilt-s", type=SECONDS, help="Tilting vat: down and up."),
+    click.option("--extra-s", type=click.FloatRange(0, 10), help="Time lost on each layer."),
     click.option("--startup-s", type=SECONDS, help="Before the first layer."),
     click.option(
         "--clock",
         multiple=True,
         callback=_readings,
         metavar="LAYER=H:MM:SS",
-        help="Twice: when the lamp went on for a layer, since the start.",
+        help="Two readings: time from the start to the light of a layer.",
     ),
 )
 _STL = click.option(
-    "--stl", type=click.Path(), metavar="FILE", help="Resin without JOB: draw this part, in mm."
+    "--stl", type=click.Path(), metavar="FILE", help="Without JOB: draw this part, in mm."
 )
 NAMES = (
     "layers", "layer_mm", "first_layer_mm", "exposure_s", "bottom", "transition", "lift",

@@ -83,7 +83,7 @@ class Machine(Record):
     firmware: Name
     """Family of firmware: decides dwell units, waits and extrusion modes."""
     sliced_for: Annotated[str, Field(max_length=40)] | None = None
-    """Flavour of G-code the host is set to, where it is another than firmware's on purpose."""
+    """Flavour of G-code the host is set to, if it differs from firmware's on purpose."""
     x_mm: Range
     """mm, lowest and highest X the nozzle can reach."""
     y_mm: Range
@@ -111,7 +111,7 @@ class Machine(Record):
     carriage_mm: Carriage = default_table(
         Carriage, left=35.0, right=35.0, front=45.0, back=30.0, height=28.0
     )
-    """mm, the body around the nozzle, so that it passes clear of finished parts."""
+    """mm, the body around the nozzle, so that it stays clear of finished parts."""
     keep_out: tuple[KeepOut, ...] = ()
     """Boxes nothing may enter: bed clips, lamps, brackets."""
     extruder_axis: Literal["auto", "E", "A"] = "auto"
@@ -123,7 +123,7 @@ class Machine(Record):
     absolute_arc_centres: Flag = False
     """I and J of arcs are places, not distances from the start (RS-274 G90.1)."""
     startup_s: NotNegative = 240.0
-    """s, heating and homing before the first move: unknown to the job, so stated here."""
+    """s, heating and homing before the first move (no job states it)."""
 
     @field_validator("firmware")
     @classmethod
@@ -180,12 +180,12 @@ class Retract(Record):
     by: Literal["moves", "firmware"] = "moves"
     """Moves of the extruder, or the firmware's own G10/G11."""
     length_mm: Annotated[float, Field(strict=True, ge=0, le=15)] | Literal["job"] = "job"
-    """mm of filament in all, including what the job itself has retracted already; "job": as much
-    as the job retracts at its own travels, else as its settings state, else 0.8."""
+    """mm of filament in all, the job's own retraction included; "job": as much as the job
+    retracts at its own travels, else as its settings state, else 0.8."""
     feed_mm_min: Positive = 2100.0
     """mm/min of filament."""
     extra_prime_mm: Annotated[float, Field(strict=True, ge=0, le=1)] = 0.0
-    """mm of filament pushed on top after coming back."""
+    """mm of filament primed on top after coming back."""
     wipe_mm: Annotated[float, Field(strict=True, ge=0, le=10)] = 0.0
     """mm to wipe back along the last extruded path before leaving."""
 
@@ -203,7 +203,7 @@ class Camera(Record):
     exposure_ms: Positive = 250.0
     """ms, the exposure time as the camera shows it."""
     exposure_is: Literal["marked", "true"] = "marked"
-    """marked: the shutter follows powers of two, so 1/60 is open for 1/64 s and 30 s for 32 s.
+    """marked: the shutter follows powers of two (1/60 is 1/64 s, 30 s is 32 s).
     true: exposure_ms is the time itself (measured, bulb, or a body that keeps what it shows)."""
     write_ms: NotNegative = 900.0
     """ms, least time from the end of one exposure to the next trigger."""
@@ -263,7 +263,7 @@ class Trigger(Record):
     """wait: nothing is sent (see fired_by). button: the head presses a switch. pin: an output.
     camera: the firmware's camera command. message: a text to the host. lines: your own commands."""
     fired_by: Literal["hand", "sensor"] | None = None
-    """wait: what fires the camera if not its own interval timer ([camera] interval_s): hand (a
+    """wait: what fires the camera if not its interval timer ([camera] interval_s): hand (a
     person with a remote) or sensor (one of your own that sees the head, the bed or the lamp)."""
     x_mm: Number | None = None
     """button: mm, where the contact closes (one of x_mm, y_mm is the approach axis)."""
@@ -292,7 +292,7 @@ class Trigger(Record):
     release_mm_min: Positive = 600.0
     """button: mm/min away from it."""
     hold_ms: Milliseconds | None = None
-    """button, pin: ms the contact is held closed. Unless given: pin 200, button as long as lag,
+    """button, pin: ms the contact is held closed. Default: pin 200; button as long as lag,
     exposure and margin, so that the head stands still for the whole frame."""
     pin: (
         Annotated[int, Field(strict=True, ge=0, le=10_000)]

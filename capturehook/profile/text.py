@@ -15,6 +15,7 @@ from capturehook.model.tables import Record
 from capturehook.profile.checks import CHOICES
 from capturehook.profile.faults import record_of
 
+_UNIT = re.compile(r"^((?:button|wait|pin): )?(?:mm|ms|s|h|px|deg|Hz|mm/s2?|mm/min|mm3/s|mm3), ")
 Row = Callable[[Record, str, Any], str]
 """(table, key, value) -> the line or lines of one key."""
 
@@ -90,15 +91,14 @@ def key_rows() -> list[tuple[str, str, str, str]]:
 
 
 def key_table() -> str:
-    """:func:`key_rows` as a Markdown table for each table of the profile."""
+    """:func:`key_rows` as a Markdown list for each table of the profile; a key tells its unit."""
     out: dict[str, list[str]] = {}
     for table, key, default, meaning in key_rows():
-        out.setdefault(table, []).append(f"| `{key}` | {default} | {meaning.replace('|', '/')} |")
+        given = f" ({default})" if default else ""
+        text = _UNIT.sub(r"\1", meaning)
+        out.setdefault(table, []).append(f"- `{key}`{given}: {text}")
     heads = {table: f"### [{table}]" if table else "### At the top" for table in out}
-    return "\n".join(
-        f"{heads[table]}\n\n| key | default | meaning |\n|---|---|---|\n" + "\n".join(rows) + "\n"
-        for table, rows in out.items()
-    )
+    return "\n".join(f"{heads[table]}\n\n" + "\n".join(rows) + "\n" for table, rows in out.items())
 
 
 def _text(profile: Profile, row: Row) -> str:
@@ -160,7 +160,7 @@ def _key_rows(table: str, model: type[Record]) -> Iterator[tuple[str, str, str, 
 
 def _default(field: Any) -> str:
     if field.is_required():
-        return "must be given"
+        return "required"
     value = field.get_default(call_default_factory=True)
     if isinstance(value, Record) and not _fits(value):
         return "its own table"

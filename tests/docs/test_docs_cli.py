@@ -41,11 +41,13 @@ def test_page_is_fresh() -> None:
 def test_command_has_a_section_with_all_it_takes(name: str) -> None:
     _, _, rest = PAGE.partition(f"\n{'##' if name in COMMANDS else '###'} {name}\n")
     section = re.split(r"\n##+ ", rest)[0]
+    above = PAGE.partition(f"\n## {name.split()[0]}\n")[2].partition("\n### ")[0]
+    shared = PAGE.partition("\n## Shared options\n")[2].partition("\n## ")[0]
     for option in LEAVES[name].params:
         if isinstance(option, click.Option):
             assert option.help, f"{name} {option.opts[0]} has no help"
-            where = PAGE if option.name in EVERYWHERE else section
-            assert f"`{option.opts[-1]}`" in where
+            rest = PAGE if option.name in (*EVERYWHERE, "as_json") else section + above + shared
+            assert f"`{option.opts[-1]}`" in rest
         else:
             word = option.metavar if option.metavar is not None else (option.name or "").upper()
             assert word in section

@@ -135,4 +135,4 @@ def test_check_shows_a_spread_that_spreads_nothing(
 def test_schema_is_json_and_its_table_is_markdown() -> None:
     assert json.loads(call("schema").output)["properties"]["schema"]["const"] == 1
     table = call("schema", "--markdown").output
-    assert "| `lag_ms` | `120` |" in table
+    assert "\n- `lag_ms` (`120`): " in table
