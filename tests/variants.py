@@ -258,6 +258,13 @@ def volumetric(data: bytes, *, announce: bool = True) -> bytes:
     return (b"M200 D1.75\n" if announce else b"") + _rewrite(data, change)
 
 
+def flow(data: bytes) -> bytes:
+    """Filament is fed at 93 %, and in the second half at 120 %."""
+    lines = data.splitlines(keepends=True)
+    half = len(lines) // 2
+    return b"".join([b"M221 S93\n", *lines[:half], b"M221 S120\n", *lines[half:]])
+
+
 # -- motion ----------------------------------------------------------------------------------
 
 
@@ -336,6 +343,7 @@ MODE_VARIANTS: dict[str, Variant] = {
     "relative_xyz": relative_xyz,
     "inches": inches,
     "volumetric": volumetric,
+    "flow": flow,
     "arcs": lambda data: arcs(data, by_radius=False),
     "arcs_by_radius": arcs,
 }
@@ -344,7 +352,7 @@ NOT_ON: dict[str, set[str]] = {
     # what a family's own documents refuse, so that a job of that kind is no job for it
     "klipper": {"inches", "arcs_by_radius", "leading_zeros", "volumetric"},
     # relative_xyz: without homing no place is ever stated there
-    "rs274": {"volumetric", "numbered", "relative_xyz"},
+    "rs274": {"volumetric", "flow", "numbered", "relative_xyz"},
     # a line that begins with a small letter is a command of the board (GcodeDispatch.cpp)
     "smoothie": {"lower_case"},
 }

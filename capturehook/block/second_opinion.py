@@ -160,7 +160,7 @@ def check_block(
     fed = sum(_step(machine, text, family) for text in texts)
     end_x, end_y, end_z = ((number or 0.0) / unit for number in ends_at or found.number)
     faults = _differences(machine, (end_x, end_y, end_z), before, family.e_absolute(found), modes)
-    prime = prime_mm / family.mm_per_unit(found) / e_unit
+    prime = prime_mm / (family.mm_per_unit(found) * family.share_alone(found)) / e_unit
     if not math.isclose(fed, prime, abs_tol=1e-5):
         faults.append(f"filament fed is {fed:.6g}, should be {prime:.6g}")
     if faults:

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from math import dist, hypot, inf, pi
 
 from capturehook.block.second_opinion import check_block
-from capturehook.block.witness_bytes import Bytes, NotToldError
+from capturehook.block.witness_bytes import Bytes
 from capturehook.block.witness_end import what_counts_on_the_place
+from capturehook.block.witness_filament import NotToldError
 from capturehook.block.witness_lines import Command, commands_of
 from capturehook.block.witness_state import Family, Found
 from capturehook.block.witness_text import (

@@ -15,13 +15,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from capturehook.block.witness_filament import PRIMED_MM, Filament, NotToldError, Span
 from capturehook.block.witness_lines import Command, commands_of
 from capturehook.block.witness_state import CONDITIONS, FOLLOWED, MOTION, Family, Found
 
 PIECE = 1 << 20
-PRIMED_MM = 10.0
-"""So much laid since, and what was retracted before it is forgotten."""
-CHUNK = 4096
 
 
 @dataclass(slots=True)
@@ -38,28 +36,6 @@ class Index:
     strokes: list[bool] = field(default_factory=list)
     odd_at: list[int] = field(default_factory=list)
     """Motion alone, but not written plainly (`g1x5`, `N12 G1 X5`, words alone)."""
-
-
-@dataclass(slots=True)
-class Span:
-    """A stretch in which E words mean one thing.
-
-    ``base_mm`` is how far filament was retracted at its start, where that is known by itself;
-    ``fed_mm`` what the line before it fed (None: not told), and ``line_at`` where that begins.
-    """
-
-    start: int
-    line_at: int
-    absolute: bool
-    number: float | None
-    mm_per_unit: float
-    scale: float = 1.0
-    base_mm: float | None = None
-    fed_mm: float | None = 0.0
-
-
-class NotToldError(Exception):
-    """What the bytes do not tell."""
 
 
 def other_lines(text: bytes, *, several: bool) -> list[int]:
@@ -113,15 +89,10 @@ class Bytes:
         """Stretches whose relative E words are not in ``found.e`` yet."""
         self.drawn: dict[str, bool] = {}
         self.deficits: dict[str, float] = {}
-        self._enough_mm = PRIMED_MM
-        self.spans = [Span(0, 0, True, 0.0, family.usual_per_unit, base_mm=0.0)]
         letter = re.escape(family.e_letter.encode())
         self._reset = re.compile(rb"G92 " + letter + rb"(-?[0-9]+\.?[0-9]*)[ \t]*(?:;.*)?\r?")
-        either = b"[" + (family.e_letter + family.e_letter.lower()).encode() + b"]"
-        self._e_word = re.compile(
-            rb"\nG[0-3] [^\n;(" + either[1:-1] + rb"]*" + either + rb"[ \t]*([-+]?[0-9.]+)"
-        )
         self.index = self._sort_lines()
+        self.filament = Filament(text, family, self.index, self._motions)
 
     def counts_places_after(self, place: int) -> bool:
         """Is an E word a place again behind this byte, where it is a step now?"""
@@ -225,7 +196,7 @@ class Bytes:
         before, tool, e, deficit = self._meaning(), found.tool, found.e, 0.0
         selects = any(one.code[:1] == "T" and one.code[1:].isdigit() for one in commands)
         if selects:
-            deficit = self.deficit_mm(at) or 0.0
+            deficit = self.filament.deficit_mm(at) or 0.0
             self.drawn[tool] = self.is_drawn(at)
         if not family.e_absolute(found):
             self.sum_steps()
@@ -246,7 +217,8 @@ class Bytes:
         if self._meaning() != before or fed != 0.0:
             self._new_span(at, base, fed)
             if base is not None and found.e is None:
-                self.spans[-1].number = e  # for how far is retracted, not for what is returned to
+                # for how far is retracted, not for what is returned to
+                self.filament.spans[-1].number = e
 
     def _meaning(self) -> tuple[object, ...]:
         """Of an E word, and the number from which it counts."""
@@ -254,6 +226,7 @@ class Bytes:
         return (
             family.e_absolute(found),
             family.mm_per_unit(found),
+            family.share_alone(found),
             family.e_unit(found),
             found.tool,
             found.e,
@@ -261,7 +234,7 @@ class Bytes:
 
     def _new_span(self, line_at: int, base_mm: float | None, fed_mm: float | None) -> None:
         found, family = self.found, self.family
-        self.spans.append(
+        self.filament.spans.append(
             Span(
                 self.at,
                 line_at,
@@ -269,6 +242,7 @@ class Bytes:
                 found.e,
                 family.mm_per_unit(found),
                 family.e_unit(found),
+                family.share_alone(found),
                 base_mm,
                 fed_mm,
             )
@@ -419,111 +393,10 @@ class Bytes:
     # Filament ----------------------------------------------------------------------------
 
     def deficit_mm(self, place: int, enough_mm: float = PRIMED_MM) -> float | None:
-        """How far filament is retracted just before a byte; None where it is not told.
-
-        Looks back until ``enough_mm`` has been laid, so that as a rule nothing older counts.
-        Asked after state_at.
-        """
-        self._enough_mm = enough_mm
-        since, most, high = 0.0, 0.0, place
-        try:
-            for span in reversed(self.spans):
-                if span.start < high:
-                    since, most = self._walk(span, high, since, most)
-                if span.base_mm is not None:
-                    return _small(max(most, span.base_mm - since))
-                if span.fed_mm is None:
-                    return _small(most) if since > 0 else None
-                since += span.fed_mm
-                most, high = max(most, -since), span.line_at
-        except _PrimedError as primed:
-            return _small(primed.most_mm)
-        except (NotToldError, ValueError):
-            return None
-        return _small(most)
+        """As `Filament.deficit_mm`; asked after state_at."""
+        return self.filament.deficit_mm(place, enough_mm)
 
     def remember(self, place: int, deficit_mm: float | None) -> None:
         """What was retracted at a place, so that it is not looked for again."""
         if deficit_mm is not None:
             self._new_span(place, deficit_mm, 0.0)
-
-    def _stop_when_primed(self, since_mm: float, most_mm: float) -> None:
-        if since_mm + most_mm > self._enough_mm:
-            raise _PrimedError(most_mm)
-
-    def _walk(self, span: Span, high: int, since: float, most: float) -> tuple[float, float]:
-        """Back through a span: filament fed from its start up to the place, and the most that
-        any point of it lies above that (mm)."""
-        index = self.index
-        last = bisect_left(index.reset_at, high) - 1
-        while True:
-            is_reset = last >= 0 and index.reset_at[last] >= span.start
-            low = index.reset_at[last] if is_reset else span.start
-            number = index.resets[last] * span.scale if is_reset else span.number
-            if span.absolute:
-                since, most = self._walk_numbers(span, low, high, number, since, most)
-            else:
-                since, most = self._walk_steps(span, low, high, since, most)
-            if not is_reset:
-                return since, most
-            high, last = low, last - 1
-
-    def _walk_numbers(
-        self, span: Span, low: int, high: int, number: float | None, since: float, most: float
-    ) -> tuple[float, float]:
-        end: float | None = None
-        first = 0.0
-        for values in self._e_words_back(low, high, span.scale):
-            end, first = values[-1] if end is None else end, values[0]
-            most = max(most, (max(values) - end) * span.mm_per_unit - since)
-            self._stop_when_primed(since + (end - values[0]) * span.mm_per_unit, most)
-        if end is None:
-            return since, most
-        if number is None:
-            laid = since + (end - first) * span.mm_per_unit > 0
-            raise _PrimedError(most) if laid else NotToldError("how far filament is retracted")
-        since += (end - number) * span.mm_per_unit
-        return since, max(most, -since)
-
-    def _walk_steps(
-        self, span: Span, low: int, high: int, since: float, most: float
-    ) -> tuple[float, float]:
-        for values in self._e_words_back(low, high, span.scale):
-            for step in reversed(values):
-                since += step * span.mm_per_unit
-                most = max(most, -since)
-            self._stop_when_primed(since, most)
-        return since, most
-
-    def _e_words_back(self, low: int, high: int, scale: float) -> Iterator[list[float]]:
-        """E words of a stretch, the last lines first; each list in file order."""
-        text, odd, letter = self.text, self.index.odd_at, self.family.e_letter
-        while high > low:
-            start = max(low, high - CHUNK)
-            if start > low:
-                start = text.find(b"\n", start, high) + 1 or low
-            if start >= high:
-                start = low
-            has_odd = bisect_left(odd, high) > bisect_left(odd, start)
-            if has_odd or start == 0:
-                words = (one.number(letter) for one in self._motions(start, high))
-                values = [word * scale for word in words if word is not None]
-            else:
-                values = [
-                    float(word) * scale for word in self._e_word.findall(text, start - 1, high)
-                ]
-            if values:
-                yield values
-            high = start
-
-
-class _PrimedError(Exception):
-    """Enough was laid since: what lies further back does not count."""
-
-    def __init__(self, most_mm: float) -> None:
-        super().__init__(most_mm)
-        self.most_mm = most_mm
-
-
-def _small(mm: float) -> float:
-    return 0.0 if mm < 1e-7 else mm

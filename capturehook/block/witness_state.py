@@ -31,7 +31,7 @@ STOPS_FOLLOWING = frozenset(
 """Feed, lengths, directions or the order of lines mean something else from here on."""
 FOLLOWED = OTHER_FRAME | frozenset(
     "G10 G11 G17 G18 G19 G20 G21 G28 G80 G90 G90.1 G91 G91.1 G92 G92.1 G92.2 M82 M83 M109 M200 "
-    "M209 IF ELIF ELSE SET_GCODE_OFFSET SAVE_GCODE_STATE RESTORE_GCODE_STATE".split()
+    "M209 M221 IF ELIF ELSE SET_GCODE_OFFSET SAVE_GCODE_STATE RESTORE_GCODE_STATE".split()
 )
 """Commands with a rule of their own below, whatever list of harmless ones they stand in."""
 _KEEPS_MOTION = frozenset("G54 G61 G61.1 G64 G94 G97".split())
@@ -59,6 +59,8 @@ class Found:
     plane: int = 17
     absolute_centres: bool = False
     volumetric_mm: float = 0.0
+    flows: dict[int, float] = field(default_factory=dict)
+    """What filament is multiplied by (M221), by tool; one not told is 1."""
     tool: str = "T0"
     motion: int | None = 1
     lone_e_is_retraction: bool = False
@@ -74,6 +76,7 @@ class Found:
         for name in _FIELDS:
             setattr(twin, name, getattr(self, name))
         twin.number, twin.shift, twin.offset = [*self.number], [*self.shift], [*self.offset]
+        twin.flows = dict(self.flows)
         return twin
 
     def unit(self) -> float:
@@ -88,6 +91,7 @@ class Found:
             f"G{self.plane}",
             "G90.1" if self.absolute_centres else "G91.1",
             self.volumetric_mm,
+            tuple(sorted(self.flows.items())),
             self.tool,
             tuple(self.shift),
         )
@@ -117,9 +121,19 @@ class Family:
         return found.unit() if self.firmware.inch_scales_e else 1.0
 
     def mm_per_unit(self, found: Found) -> float:
-        """mm of filament for one of the numbers in ``Found.e``."""
+        """mm of filament for one of the numbers in ``Found.e``, where an axis moves too."""
         area = pi * found.volumetric_mm**2 / 4
-        return 1 / area if area > 0 else self.usual_per_unit
+        return (1 / area if area > 0 else self.usual_per_unit) * self._flow(found)
+
+    def share_alone(self, found: Found) -> float:
+        """What a move of filament alone feeds, as a share of that."""
+        return 1 / self._flow(found) if self.firmware.factors_spare_filament else 1.0
+
+    def _flow(self, found: Found) -> float:
+        return found.flows.get(self._flow_tool(found), 1.0) if found.flows else 1.0
+
+    def _flow_tool(self, found: Found) -> int:
+        return 0 if self.firmware.flow_tool is None else int(found.tool[1:])
 
     # What one line does ------------------------------------------------------------------
 
@@ -174,7 +188,8 @@ class Family:
         else:
             step = value
             found.e = self.after_strokes(found.e, step)
-        return None if step is None else step * self.mm_per_unit(found)
+        alone = 1.0 if {"X", "Y", "Z"} & set(words) else self.share_alone(found)
+        return None if step is None else step * self.mm_per_unit(found) * alone
 
     def after_strokes(self, e: float | None, step: float) -> float | None:
         """The number for E after relative strokes: families differ."""
@@ -275,7 +290,7 @@ class Family:
             else:
                 found.number[index] = was + shift - back
             found.shift[index], found.offset[index] = back, saved.offset[index]
-        found.e, found.feed = saved.e, saved.feed
+        found.e, found.feed, found.flows = saved.e, saved.feed, dict(saved.flows)
         found.absolute, found.m82 = saved.absolute, saved.m82
         found.lost_at = at
 
@@ -329,7 +344,9 @@ class Family:
         elif code == FOREIGN and self.firmware.several_commands == "modes first":
             found.dead = at  # loops, expressions
         elif code == "M200" and self.firmware.reads_volumetric:
-            self._count_volume(found, command)
+            self._count_volume(found, command, at)
+        elif code == "M221":
+            self._set_flow(found, command, at)
         elif code == "M209":
             found.lone_e_is_retraction = bool(command.number("S"))
         elif code in CONDITIONS or code == "G54" or self.retracts(command):
@@ -375,6 +392,8 @@ class Family:
     def _foreign(self, found: Found, command: Command, at: int) -> None:
         code = command.code
         is_tool = code[:1] == "T" and code[1:].isdigit()
+        if code == "ACTIVATE_EXTRUDER" and self._flow(found) != 1:
+            found.dead = at  # 100 % again, or not where it was in use already
         self.lose(found, at, keep_feed=is_tool or code in ("M98", "ACTIVATE_EXTRUDER"))
         if is_tool:
             found.tool = code
@@ -391,8 +410,23 @@ class Family:
         """Temperatures alone, or no words at all."""
         return not {"L", "X", "Y", "Z", "A"} & set(command.words)
 
-    def _count_volume(self, found: Found, command: Command) -> None:
-        diameter = command.number("D")
+    def _set_flow(self, found: Found, command: Command, at: int) -> None:
+        firmware = self.firmware
+        percent = command.number("S") if "S" in command.words else firmware.bare_percent
+        if firmware.flow_percent is None or percent is None:
+            return
+        least, most = firmware.flow_percent
+        percent = min(max(int(percent) if firmware.whole_percents else percent, least), most)
+        tool = command.number(firmware.flow_tool) if firmware.flow_tool else None
+        found.flows[self._flow_tool(found) if tool is None else int(tool)] = percent / 100
+
+    def _count_volume(self, found: Found, command: Command, at: int) -> None:
+        diameter, tool = command.number("D"), command.number("T")
+        other = tool is not None and f"T{tool:g}" != found.tool
+        if (found.inch and diameter) or (other and diameter != found.volumetric_mm):
+            found.dead = at
+        if command.number("S") and diameter is None and not found.volumetric_mm:
+            found.dead = at
         if command.number("S") == 0:
             found.volumetric_mm = 0.0
         elif diameter is not None:

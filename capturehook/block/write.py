@@ -148,7 +148,8 @@ class _Writer:
 
     def __init__(self, kit: Kit, state: State) -> None:
         self.kit, self.state = kit, state
-        self.per_unit = state.modes.filament_per_unit(kit.filament_per_unit)
+        per_unit = state.modes.filament_per_unit(kit.filament_per_unit)
+        self.per_unit = per_unit * state.modes.flow_alone(kit.firmware)
         self.unit = state.modes.unit_mm
         self.e_unit = state.modes.e_unit(kit.firmware)
         self.inside: Modes = state.modes

@@ -48,7 +48,7 @@ def job_clocking(profile: Profile, job: bytes) -> Clocking:
 
 def spares_filament(job: Job) -> bool:
     """M220 leaves moves of filament alone as they are."""
-    return FIRMWARES[job.profile.machine.firmware].speed_spares_filament
+    return FIRMWARES[job.profile.machine.firmware].factors_spare_filament
 
 
 def timed_moves(job: Job) -> MoveTable:

@@ -173,8 +173,17 @@ class Firmware(Protocol):
     # time
     speed_percent: tuple[float, float] | None
     """Least and most that M220 S may set; None: the family has no such factor."""
-    speed_spares_filament: bool
-    """Moves of filament alone are not scaled by it."""
+    flow_percent: tuple[float, float] | None
+    """As ``speed_percent``, for M221."""
+    bare_percent: float | None
+    """What M220 and M221 without S set; None: nothing."""
+    whole_percents: bool
+    """Decimals of M220 and M221 are dropped."""
+    factors_spare_filament: bool
+    """Moves of filament alone are scaled by neither."""
+    flow_tool: str | None
+    """Each tool has a flow factor of its own, and this letter of M221 names another than the one
+    in use ("": none does); None: one factor for all."""
     limits_hold_for_path: bool
     """Limits of X and Y hold for the path in the plane, not for each axis."""
     default_jerk: tuple[float, float, float, float]

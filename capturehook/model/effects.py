@@ -165,6 +165,21 @@ class SetE:
 
 
 @dataclass(frozen=True, slots=True)
+class SetFactor:
+    """What feeds ("speed") or filament ("flow") are multiplied by from here on, in per cent.
+
+    ``keeps`` and ``recalls``: the factor is stored for later, or the stored one comes back.
+    ``tool``: the one meant, None for the one in use.
+    """
+
+    what: str
+    percent: float | None = None
+    tool: int | None = None
+    keeps: bool = False
+    recalls: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class MachineCoordinates:
     """The words of this line (or of lines from here on) are places of the machine itself."""
 
@@ -178,6 +193,6 @@ class End:
 
 Effect = (
     Lose | Refuse | Note | Push | Pop | SaveState | RestoreState | SavePlace | ReturnToPlace
-    | SetOffset | SetOrigin | UseWorkplace | SetE | MachineCoordinates | End
+    | SetOffset | SetOrigin | UseWorkplace | SetE | SetFactor | MachineCoordinates | End
 )  # fmt: skip
 Changes = tuple[Effect, ...]

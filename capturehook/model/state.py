@@ -29,6 +29,8 @@ class Modes:
     """What feeds are multiplied by (M220)."""
     volumetric_mm: float = 0.0
     """Filament diameter while E counts mm3 (M200); 0 while it counts mm."""
+    flow: float = 1.0
+    """What filament is multiplied by (M221)."""
 
     def e_absolute(self, firmware: Firmware) -> bool:
         """Is an E word a position (True) or a step (False)?"""
@@ -43,7 +45,12 @@ class Modes:
 
     def filament_per_unit(self, default: float) -> float:
         """mm of filament for one unit of E; ``default`` where the job does not say M200."""
-        return 1.0 / (pi * self.volumetric_mm**2 / 4) if self.volumetric_mm > 0 else default
+        length = 1.0 / (pi * self.volumetric_mm**2 / 4) if self.volumetric_mm > 0 else default
+        return length * self.flow
+
+    def flow_alone(self, firmware: Firmware) -> float:
+        """The flow factor of a move of filament alone, as a share of that of other moves."""
+        return 1.0 / self.flow if firmware.factors_spare_filament else 1.0
 
     def e_unit(self, firmware: Firmware) -> float:
         """What an E word is multiplied by: G20 scales it on some families only."""

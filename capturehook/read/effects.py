@@ -27,6 +27,7 @@ from capturehook.model.effects import (
     SavePlace,
     SaveState,
     SetE,
+    SetFactor,
     SetOffset,
     SetOrigin,
     UseWorkplace,
@@ -59,12 +60,23 @@ class Lost:
     until: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class Factors:
+    """In per cent: of feeds, and of each tool's filament where that is not 100."""
+
+    speed: float = 100.0
+    flow: tuple[tuple[int, float], ...] = ()
+
+    def flow_of(self, tool: int) -> float:
+        return dict(self.flow).get(tool, 100.0)
+
+
 @dataclass(slots=True)
 class _Saved:
     slot: int
     modes: Modes
     offsets: dict[str, float]
-    factors: tuple[float, float]
+    factors: Factors
 
 
 @dataclass
@@ -86,7 +98,8 @@ class Keeper:
     )
     workplace: int = 1
     slots: int = 0
-    factors: tuple[float, float] = (100.0, 100.0)
+    factors: Factors = Factors()
+    kept_speed: float = 100.0
     shifted: bool = False
     """Numbers of X, Y or Z may not be places of the machine."""
     saw_foreign: bool = False
@@ -95,12 +108,9 @@ class Keeper:
         """Carry out a command; the modes after it."""
         for effect in self.firmware.changes(command):
             modes = self._carry_out(index, command, effect, modes)
-        if command.code in ("M220", "M221"):
-            self._factor(index, command)
-            return self._with_speed(modes)
-        elif command.code == "G92":
+        if command.code == "G92":
             self.shifted |= any(command.has(letter) for letter in "XYZ")
-        return modes
+        return self._with_factors(modes)
 
     def _carry_out(self, index: int, command: Command, effect: Effect, modes: Modes) -> Modes:
         if isinstance(effect, Lose):
@@ -123,6 +133,8 @@ class Keeper:
             self._return(index, command, effect)
         elif isinstance(effect, SetE):
             self._axis(index, "E", axis.SHIFT, effect.value_mm)
+        elif isinstance(effect, SetFactor):
+            self._factor(index, command, effect, modes)
         elif isinstance(effect, End):
             self.found.end_line, self.found.end_goes_on = index, effect.goes_on
         else:
@@ -238,8 +250,7 @@ class Keeper:
         if saved.factors != self.factors:
             self.note(index, Note("factors", "speed and flow factors (M220, M221) come back here"))
             self.factors = saved.factors
-        back = replace(modes, absolute=saved.modes.absolute, m82=saved.modes.m82)
-        return self._with_speed(back)
+        return replace(modes, absolute=saved.modes.absolute, m82=saved.modes.m82)
 
     def _return(self, index: int, command: Command, effect: ReturnToPlace) -> None:
         slot = self.places.get(effect.slot)
@@ -308,27 +319,45 @@ class Keeper:
 
     # --- factors
 
-    def _factor(self, index: int, command: Command) -> None:
-        percent = command.get("S")
-        if percent is None:
+    def _factor(self, index: int, command: Command, effect: SetFactor, modes: Modes) -> None:
+        was, percent = self.factors, effect.percent
+        if effect.what == "speed":
+            now = self.kept_speed if effect.recalls else was.speed
+            self.kept_speed = was.speed if effect.keeps else self.kept_speed
+            self.factors = replace(was, speed=now if percent is None else percent)
+            if self.factors.speed not in (was.speed, 100.0):
+                text = f"the print runs at {self.factors.speed:g} % of its feeds from here"
+                self._note_factor(index, command, f"{text}; the times count that")
             return
-        speed, flow = self.factors
-        now = (percent, flow) if command.code == "M220" else (speed, percent)
-        if now != self.factors and percent != 100.0:
-            what = (
-                f"the print runs at {percent:g} % of its feeds from here; the times count that"
-                if command.code == "M220"
-                else f"filament is fed at {percent:g} % from here, that of pose blocks too"
+        tool = self._flow_tool(modes) if effect.tool is None else effect.tool
+        before = was.flow_of(tool)
+        if percent is None and before != 100.0:
+            refused = Refuse(
+                f"{shown(command)} ends M221 S{before:g} or not, as that extruder was in use "
+                "before it or not",
+                "State M221 S100 before it, or slice the model again",
             )
-            self.note(index, Note("factors", f"{command.code} S{percent:g}: {what}"))
-        self.factors = now
+            raise self.refusal(index, refused)
+        if percent is None or percent == before:
+            return
+        flow = {**dict(was.flow), tool: percent}
+        self.factors = replace(was, flow=tuple(sorted(flow.items())))
+        if percent != 100.0:
+            text = f"filament is fed at {percent:g} % from here"
+            self._note_factor(index, command, f"{text}; widths and strokes of blocks count that")
 
-    def _with_speed(self, modes: Modes) -> Modes:
-        limits = self.firmware.speed_percent
-        if limits is None:
+    def _note_factor(self, index: int, command: Command, text: str) -> None:
+        self.note(index, Note("factors", f"{shown(command)}: {text}"))
+
+    def _flow_tool(self, modes: Modes) -> int:
+        return 0 if self.firmware.flow_tool is None else modes.tool
+
+    def _with_factors(self, modes: Modes) -> Modes:
+        speed = self.factors.speed / 100
+        flow = self.factors.flow_of(self._flow_tool(modes)) / 100
+        if speed == modes.speed and flow == modes.flow:
             return modes
-        speed = min(max(self.factors[0], limits[0]), limits[1]) / 100
-        return modes if speed == modes.speed else replace(modes, speed=speed)
+        return replace(modes, speed=speed, flow=flow)
 
     def _axis(self, index: int, letter: str, operation: int, value: float = 0.0) -> None:
         self.found.events[letter].add(index, operation, value)

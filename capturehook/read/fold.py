@@ -62,6 +62,7 @@ class _Kind:
     unit_mm: float
     e_unit: float
     filament: float
+    alone: float
     tool: int
 
 
@@ -120,6 +121,7 @@ class Fold:
                     modes.unit_mm,
                     modes.e_unit(firmware),
                     modes.filament_per_unit(filament_per_unit),
+                    modes.flow_alone(firmware),
                     modes.tool,
                 ),
                 len(kinds),
@@ -200,6 +202,8 @@ class Fold:
             step[row] = value
         if kind.filament != 1:
             step *= kind.filament
+        if kind.alone != 1:
+            step[_names_no_axis(words)] *= kind.alone
         self._keep_deficit(first, self._draw_back(kind.tool, step))
         row, value = words["F"]
         self._take_feeds(first, stop, row, value * kind.unit_mm if kind.unit_mm != 1 else value)
@@ -222,6 +226,8 @@ class Fold:
         self._take_e(first, stop, row, value * each("e_unit")[row], each("e_absolute")[row] > 0)
         step, deficit = self.e_step_mm[first:stop], np.zeros(stop - first)
         step *= each("filament")
+        alone = _names_no_axis(words)
+        step[alone] *= each("alone")[alone]
         tool = each("tool")
         for number in sorted({int(one) for one in tool[np.diff(tool, prepend=-1) != 0]}):
             mine = tool == number
@@ -299,6 +305,14 @@ def _carry_on(column: Array, row: Ints, value: Array, before: float) -> float:
     told = np.concatenate(([before], value))
     column[:] = np.repeat(told, np.diff(row, prepend=0, append=len(column)))
     return float(value[-1])
+
+
+def _names_no_axis(words: dict[str, tuple[Ints, Array]]) -> Ints:
+    """Rows that state filament and no place."""
+    alone = words["E"][0]
+    for name in "XYZ":
+        alone = np.setdiff1d(alone, words[name][0])
+    return alone
 
 
 def _nothing() -> tuple[Ints, Array, NDArray[np.bool_]]:

@@ -220,12 +220,8 @@ def _take(
             f"G20 (inches), at which the firmware family {firmware.name} stops",
             "Slice the model in millimetres, or set [machine] firmware to the right family",
         )
-    if code == "M200" and (command.get("D") or 0.0) < 0:
-        raise GcodeError(
-            source.where(index),
-            f"M200 states a filament of {command.get('D'):g} mm",
-            "The line is damaged: slice the model again",
-        )
+    if firmware.reads_volumetric and code in ("M200", "G20"):
+        _refuse_odd_volume(source, index, command, modes, after)
     _take_position(found, index, command, firmware, e_letter, after)
     if code == "G28" and not firmware.has_stored_points:
         keeper.homed(index, command)
@@ -250,6 +246,28 @@ def _refuse_odd_words(source: Source, index: int, command: Command) -> None:
                 f"{letter} is {value:.6g}, past all that a printer does",
                 "The line is damaged: slice the model again",
             )
+
+
+def _refuse_odd_volume(
+    source: Source, index: int, command: Command, before: Modes, after: Modes
+) -> None:
+    """E in cubic millimetres of a filament that is not told."""
+    diameter, tool = command.get("D"), command.get("T")
+    if diameter is not None and diameter < 0:
+        found = f"M200 states a filament of {diameter:g} mm"
+    elif after.inch and after.volumetric_mm > 0:
+        found = "M200 together with G20, which families count differently"
+    elif command.get("S") and diameter is None and not before.volumetric_mm:
+        found = "M200 S without D: the filament's diameter is not told"
+    elif tool is not None and tool != before.tool and before.volumetric_mm != after.volumetric_mm:
+        found = f"M200 for tool {tool:g} alone, while tool {before.tool} is in use"
+    else:
+        return
+    raise GcodeError(
+        source.where(index),
+        f"{found}, so how much filament E feeds is unknown",
+        "Slice the model with E in millimetres (M200 D0)",
+    )
 
 
 def _refuse_odd_start(source: Source, index: int, command: Command) -> None:

@@ -21,12 +21,14 @@ from capturehook.block import (
     witness,
     witness_bytes,
     witness_end,
+    witness_filament,
     witness_lines,
     witness_state,
     witness_text,
 )
 from capturehook.block.witness import check_output
-from capturehook.block.witness_bytes import Bytes, NotToldError
+from capturehook.block.witness_bytes import Bytes
+from capturehook.block.witness_filament import NotToldError
 from capturehook.block.witness_state import Family, Found
 from capturehook.block.write import pose_block
 from capturehook.catalog import FIRMWARES
@@ -151,7 +153,15 @@ def test_falsified_cut_of_a_spiral_is_refused(
         apply(data, profile, path=PATH)
 
 
-MODULES = (witness, witness_bytes, witness_end, witness_lines, witness_state, witness_text)
+MODULES = (
+    witness,
+    witness_bytes,
+    witness_end,
+    witness_filament,
+    witness_lines,
+    witness_state,
+    witness_text,
+)
 
 
 def test_the_witness_shares_nothing_with_the_reader() -> None:
@@ -168,6 +178,7 @@ def test_the_witness_shares_nothing_with_the_reader() -> None:
         "capturehook.block.second_opinion",
         "capturehook.block.witness_bytes",
         "capturehook.block.witness_end",
+        "capturehook.block.witness_filament",
         "capturehook.block.witness_lines",
         "capturehook.block.witness_state",
         "capturehook.block.witness_text",

@@ -87,6 +87,14 @@ def test_the_least_is_the_boards_own() -> None:
     assert least == seconds(with_line(data, b"M220 S10"), "smoothie")
 
 
+def test_marlin_stores_the_factor_and_brings_it_back() -> None:
+    # M220.cpp: B stores the factor in force, R brings it back
+    data = job_of("marlin")
+    back = with_line(with_line(data, b"M220 R", layer=3), b"M220 B", b"M220 S50")
+    ended = with_line(with_line(data, b"M220 S100", layer=3), b"M220 S50")
+    assert seconds(back, "marlin") == seconds(ended, "marlin")
+
+
 def test_it_ends_where_the_job_ends_it_or_gives_back_the_state() -> None:
     data = job_of("klipper")
     ended = with_line(with_line(data, b"M220 S100", layer=3), b"M220 S50")

@@ -26,7 +26,8 @@ from tests.read.slow import FIRMWARES
 from tests.read.slow_state import StateKeeper, laid_by
 from tests.strategies import profile_table
 
-MODES = ["G90", "G91", "M82", "M83", "G92 E0", "G92 X10 Y-5", "G92 Z0.3", "M220 S80", "M221 S95"]
+MODES = ["G90", "G91", "M82", "M83", "G92 E0", "G92 X10 Y-5", "G92 Z0.3", "M220 S80",
+         "M221 S95", "M221 S150"]  # fmt: skip
 OWN = {
     "marlin": ["M120", "M121", "G27", "G60 S0", "M73 P5", "M400", "T0", "G4 P5", "G20", "G21"],
     "klipper": [
@@ -74,7 +75,13 @@ class Program:
             start = self.machine.e_mm if self.machine.e_absolute else 0.0
             words.append(f"{self.axis}{(start + lays) / e_unit:.6f}")
         if words:
-            self.add(" ".join(["G1", *words]) + feed)
+            self.add(" ".join([*self._motion(lays), *words]) + feed)
+
+    def _motion(self, lays: float) -> list[str]:
+        """G1, or G0 on the way, or nothing where words alone go on with the same."""
+        wish = "G0" if not lays and self.rng.random() < 0.2 else "G1"
+        goes_on = self.firmware in ("smoothie", "rs274") and self.machine.motion == int(wish[1])
+        return [] if goes_on and self.rng.random() < 0.3 else [wish]
 
     def some_commands(self, most: int) -> None:
         pool = OWN[self.firmware] + [

@@ -102,6 +102,17 @@ def test_comes_back(name: str) -> None:
     assert ending(*HOME[name]) is None
 
 
+def test_a_place_summed_from_steps_is_the_place_written_for_it() -> None:
+    # 60.1 and 0.2 are 60.300000000000004 in binary, and the block writes X60.3
+    steps = b"G91\nM83\nG1 X0.1 Y-10 E0.5\nG1 X0.2 Y-20 E0.5\nG90\nM82\nG92 E12\n"
+    last = b"G1 X60 Y60 E12 F1800\n"
+    data = job("G1 X50 Y50 Z0.5", *OFF)
+    assert data.count(last) == 1
+    profile = build_profile(profile_table("marlin", capture={"first_layer": 1}), "heron.toml")
+    stays = apply(data.replace(last, steps), profile, path="part").poses[-1].ending
+    assert stays is not None and not stays.at_park
+
+
 def test_comes_back_before_a_placeholder_that_nothing_filled_in() -> None:
     assert ending(*OFF, "{end_code}", "M84") is None
 

@@ -118,6 +118,8 @@ class Interpreter:
         self.fan: dict[float, float] = {}
         self.limits: dict[str, str] = {}
         self.area_mm2 = math.pi * filament_mm**2 / 4 if volumetric else 0.0  # 0: E is length
+        self.flow: dict[int, float] = {}
+        """Factor of M221, by tool where each has its own."""
         self.motion: int | None = None
         self.moves: list[Move] = []
         self.dwells: list[tuple[int, float]] = []
@@ -398,11 +400,29 @@ class Interpreter:
             self.fan[args.get("P") or 0.0] = 0.0
         elif code == 200 and self.firmware not in ("klipper", "rs274"):
             self._volumetric(args)
+        elif code == 221 and self.firmware != "rs274":
+            self._set_flow(args)
         elif code == 207 and self.firmware != "repetier" and args.get("S") is not None:
             self.fw_length_mm = self._length(args["S"] or 0.0)
         elif code in LIMIT_CODES:
             for letter, value in args.items():
                 self.limits[f"M{code} {letter}"] = repr(value)
+
+    def _flow_tool(self) -> int:
+        return 0 if self.firmware in ("klipper", "repetier") else self.tool
+
+    def _set_flow(self, args: dict[str, float | None]) -> None:
+        """Marlin M221.cpp (whole per cent), Repetier Commands.cpp (25 to 200), Klipper
+        gcode_move.py (100 without S), RepRapFirmware GCodes2.cpp, Smoothieware Extruder.cpp."""
+        percent = args.get("S", 100.0 if self.firmware == "klipper" else None)
+        if percent is None:
+            return
+        if self.firmware in ("marlin", "repetier"):
+            percent = float(int(percent))
+        if self.firmware == "repetier":
+            percent = min(max(percent, 25.0), 200.0)
+        named = args.get({"marlin": "T", "reprapfirmware": "D"}.get(self.firmware, ""))
+        self.flow[self._flow_tool() if named is None else int(named)] = percent / 100
 
     def _volumetric(self, args: dict[str, float | None]) -> None:
         wide = args.get("D")
@@ -441,7 +461,8 @@ class Interpreter:
         arc = self._arc(code, args, start, end) if code in (2, 3) else None
         if code in (2, 3) and arc is None:
             return
-        step = self._feed_filament(args.get(self.axis_e))
+        names_axis = any(args.get(axis) is not None for axis in XYZ)
+        step = self._feed_filament(args.get(self.axis_e), alone=not names_axis)
         self.physical = end
         if self.keep_moves and (step or arc or tuple(end) != start):
             feed = self.feed_mm_min
@@ -456,7 +477,7 @@ class Interpreter:
         else:
             self.feed_mm_min = feed_mm_min
 
-    def _feed_filament(self, word: float | None) -> float:
+    def _feed_filament(self, word: float | None, *, alone: bool = False) -> float:
         """Filament in mm fed by an E word; moves the job's own counter too."""
         if word is None:
             return 0.0
@@ -464,6 +485,8 @@ class Interpreter:
         step = amount - self.e_mm if self.e_absolute else amount
         self.e_mm += step
         length = step / self.area_mm2 if self.area_mm2 else step
+        if not (alone and self.firmware == "reprapfirmware"):  # GCodes.cpp, applyM220M221
+            length *= self.flow.get(self._flow_tool(), 1.0)
         self.fed_mm[self.tool] += length
         self.high_mm[self.tool] = max(self.high_mm[self.tool], self.fed_mm[self.tool])
         return length

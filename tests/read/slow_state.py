@@ -58,6 +58,7 @@ class StateKeeper(Interpreter):
             "feed": self.feed_mm_min,
             "place": list(self.physical),
             "e": self.e_mm,
+            "flow": dict(self.flow),
         }
 
     def _do_restore_gcode_state(self, options: dict[str, str]) -> None:
@@ -69,6 +70,7 @@ class StateKeeper(Interpreter):
         self.absolute, self.e_flag = state["absolute"], state["e_flag"]
         self.offset, self.lasting = list(state["offset"]), list(state["lasting"])
         self.feed_mm_min, self.e_mm = state["feed"], state["e"]
+        self.flow = dict(state["flow"])
         if float(options.get("MOVE", "0")):
             self.physical = list(state["place"])
 
@@ -88,7 +90,7 @@ class StateKeeper(Interpreter):
     def _do_activate_extruder(self, options: dict[str, str]) -> None:
         name = options.get("EXTRUDER", "extruder")
         if name != self.active:  # else "already active", and nothing is done
-            self.active, self.e_mm = name, 0.0
+            self.active, self.e_mm, self.flow = name, 0.0, {}
 
     def _home(self, args: dict[str, float | None]) -> None:
         super()._home(args)
@@ -170,9 +172,9 @@ class StateKeeper(Interpreter):
 
     # -- the number for E -----------------------------------------------------------------------
 
-    def _feed_filament(self, word: float | None) -> float:
+    def _feed_filament(self, word: float | None, *, alone: bool = False) -> float:
         before, relative = self.e_mm, not self.e_absolute
-        length = super()._feed_filament(word)
+        length = super()._feed_filament(word, alone=alone)
         if relative and word is not None and self.firmware == "reprapfirmware":
             self.e_mm = before
         elif relative and word is not None and self.firmware == "repetier":

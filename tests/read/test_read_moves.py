@@ -241,6 +241,43 @@ def test_m200_turns_e_into_volume_and_back() -> None:
     assert job.table.e_step_mm.tolist() == pytest.approx([12.02641])
 
 
+@pytest.mark.parametrize(
+    ("lines", "found"),
+    [
+        (("M200 D1.75 S0", "M200 S1"), "diameter is not told"),
+        (("M200 D1.75", "G20"), "together with G20"),
+        (("G20", "M200 D0.07"), "together with G20"),
+        (("M200 D2.85 T1",), "for tool 1 alone"),
+        (("M221 S0",), "at 0 %"),
+    ],
+)
+def test_filament_that_is_not_told_is_refused(lines: tuple[str, ...], found: str) -> None:
+    with pytest.raises(GcodeError, match=found):
+        read_lines(*lines, "G1 X5 E1 F600")
+
+
+# Marlin M221.cpp and planner e_factor; Klipper gcode_move.py cmd_M221; Repetier Commands.cpp
+# changeFlowrateMultiply; Smoothieware Extruder.cpp; RepRapFirmware GCodes.cpp applyM220M221.
+@pytest.mark.parametrize(
+    ("firmware", "command", "steps"),
+    [
+        ("marlin", "M221 S50.9", (1.0, -0.5)),
+        ("marlin", "M221 T1 S50", (2.0, -1.0)),
+        ("klipper", "M221 S50\nM221", (2.0, -1.0)),
+        ("klipper", "M221 S50", (1.0, -0.5)),
+        ("smoothie", "M221 S50", (1.0, -0.5)),
+        ("repetier", "M221 S5", (0.5, -0.25)),
+        ("reprapfirmware", "M221 S50", (1.0, -1.0)),
+        ("reprapfirmware", "M221 D1 S50", (2.0, -1.0)),
+        ("rs274", "M221 S50", (2.0, -1.0)),
+    ],
+)
+def test_m221_scales_filament(firmware: str, command: str, steps: tuple[float, float]) -> None:
+    job = read_lines("M82", "G1 X1 E1 F600", *command.split("\n"), "G1 X5 E3", "G1 E2",
+                     firmware=firmware)  # fmt: skip
+    assert job.table.e_step_mm[1:].tolist() == pytest.approx(steps)
+
+
 @pytest.mark.parametrize("firmware", PRINTERS)
 def test_deficit_counts_what_is_drawn_back_and_survives_a_reset(firmware: str) -> None:
     job = read_lines(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -22,6 +22,7 @@ from capturehook.model.effects import (
     Command,
     Lose,
     Refuse,
+    SetFactor,
 )
 
 if TYPE_CHECKING:
@@ -110,7 +111,11 @@ class CommonFirmware(Firmware):
     can_prime = True
     # time
     speed_percent: tuple[float, float] | None = (1.0, 999.0)
-    speed_spares_filament = False
+    flow_percent: tuple[float, float] | None = (1.0, 1000.0)
+    bare_percent: float | None = None
+    whole_percents = False
+    factors_spare_filament = False
+    flow_tool: str | None = None
     limits_hold_for_path = False
     cruise_ratio = 0.0
     rounds_facets = False
@@ -153,6 +158,8 @@ class CommonFirmware(Firmware):
         if special is not None:
             return special
         code = command.code
+        if code in ("M220", "M221"):
+            return tuple(self.factors(command))
         whole = code.partition(".")[0] if code[:1] == "M" else code
         if code in GENERAL or whole in self.harmless or whole in NAMES or whole in self.pauses:
             return ()
@@ -171,6 +178,25 @@ class CommonFirmware(Firmware):
     def special(self, command: Command) -> Changes | None:
         """Changes that depend on more than the code; None for "as the tables say"."""
         return None
+
+    def factors(self, command: Command) -> Iterator[SetFactor | Refuse]:
+        """What M220 and M221 set."""
+        percent = command.get("S") if command.has("S") else self.bare_percent
+        is_flow = command.code == "M221"
+        limits = self.flow_percent if is_flow else self.speed_percent
+        if percent is None or limits is None:
+            return
+        percent = float(int(percent)) if self.whole_percents else percent
+        if is_flow and not 1.0 <= percent <= 1000.0:
+            yield Refuse(f"M221 feeds filament at {percent:g} %, which no print does")
+            return
+        tool = command.get(self.flow_tool) if is_flow and self.flow_tool else None
+        least, most = limits
+        yield SetFactor(
+            "flow" if is_flow else "speed",
+            min(max(percent, least), most),
+            None if tool is None else int(tool),
+        )
 
     def refuses_text(self, text: str) -> Refuse | None:
         return None

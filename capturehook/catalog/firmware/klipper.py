@@ -33,6 +33,7 @@ from capturehook.model.effects import (
     RestoreState,
     SaveState,
     SetE,
+    SetFactor,
     SetOffset,
 )
 from capturehook.model.numbers import fixed
@@ -55,6 +56,7 @@ class Klipper(CommonFirmware):
     suspects = re.compile(
         rb"(?m)^[ \t]*(?:[Nn][0-9]+[ \t]*)?[GMTgmt][ \t]*(?:0[0-9]|[0-9]+\.0*(?![0-9]))"
     )
+    bare_percent = 100.0  # gcode_move.py
     limits_hold_for_path = True  # configuration reference, max_velocity
     cruise_ratio = 0.5  # configuration reference, minimum_cruise_ratio
     own_commands = {
@@ -138,7 +140,8 @@ class Klipper(CommonFirmware):
         if code == "SET_GCODE_OFFSET":
             return tuple(_offsets(options))
         if code == "ACTIVATE_EXTRUDER":
-            return (SetE(0.0), Lose("XYZER"))  # E stays where that extruder was active already
+            # E and M221 stay where that extruder was active already
+            return (SetE(0.0), SetFactor("flow"), Lose("XYZER"))
         if code == "SET_STEPPER_ENABLE":
             return (Lose("XYZ", frame=True),)
         if code[:1] == "T" and code[1:].isdigit():

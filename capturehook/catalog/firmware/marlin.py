@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from capturehook.catalog.firmware.common import (
     LIMITS,
     OWN_COMMANDS,
@@ -25,6 +27,7 @@ from capturehook.model.effects import (
     Command,
     MachineCoordinates,
     Refuse,
+    SetFactor,
     UseWorkplace,
 )
 from capturehook.model.numbers import fixed
@@ -80,6 +83,8 @@ class Marlin(CommonFirmware):
         "M32": "runs another file of the card",
         "M808": "repeats lines of the card's file",
     }
+    whole_percents = True  # M220.cpp, M221.cpp: value_int
+    flow_tool = "T"
     snippet_cautions = (
         "The firmware must be built with saved positions (G60, G61): send G60 by hand and look "
         "for an unknown-command answer before you use this.",
@@ -106,6 +111,12 @@ class Marlin(CommonFirmware):
         if code[1:].isdigit() and 810 <= int(code[1:]) <= 819 and command.text:
             return ()  # it stores the text; without one it runs what was stored
         return None
+
+    def factors(self, command: Command) -> Iterator[SetFactor | Refuse]:
+        """M220 B stores the speed factor, R brings it back (`M220.cpp`)."""
+        if command.code == "M220" and (command.has("B") or command.has("R")):
+            yield SetFactor("speed", keeps=command.has("B"), recalls=command.has("R"))
+        yield from super().factors(command)
 
     def camera(self) -> list[str]:
         return ["M240"]

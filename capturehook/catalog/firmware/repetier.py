@@ -34,6 +34,8 @@ class Repetier(CommonFirmware):
     flavours = ("repetier", "reprap")
     g91_forces_relative_e = True
     retract_code = None  # M207 is jerk here
+    speed_percent, flow_percent = (25.0, 500.0), (25.0, 200.0)  # Commands.cpp
+    whole_percents = True
     default_jerk = (20.0, 20.0, 0.3, 5.0)  # from memory
     corner_keys = frozenset({"jerk_mm_s"})
     own_commands = {**OWN_COMMANDS, "M340": OwnCommand(must=("P", "S"), pin="P")}

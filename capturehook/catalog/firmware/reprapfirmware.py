@@ -99,7 +99,8 @@ class RepRapFirmware(CommonFirmware):
         "ABORT": "ends the job where a condition holds",
     }
     snippet_cautions = ("Restore point 0 is overwritten.",)
-    speed_spares_filament = True  # GCodes.cpp: applyM220M221 wants an axis named
+    factors_spare_filament = True  # GCodes.cpp: applyM220M221 wants an axis named
+    flow_tool = "D"
     ends_job = frozenset({"M0", "M1", "M2"})
     keep_and_give_back = ("M120", "M121")
 

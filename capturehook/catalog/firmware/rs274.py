@@ -81,7 +81,7 @@ class Rs274(CommonFirmware):
         "M83": "E is read as a step after it",
         "G11": "G10 and G11 are not read as retraction",
     }
-    speed_percent = None  # only the operator's own override
+    speed_percent = flow_percent = None  # only the operator's own override
     ends_job = frozenset({"M2", "M30", "M60"})
     silent_end = frozenset({"M2", "M30"})
 

@@ -77,6 +77,7 @@ class Smoothie(CommonFirmware):
         "M1000": "is a shell command of the board",
     }
     speed_percent = (10.0, 1000.0)  # Robot.cpp
+    flow_tool = ""  # Extruder.cpp: the selected one
     suspects = re.compile(rb"(?m)^[a-z$]")
     ends_job = frozenset({"M2"})
     keep_and_give_back = ("M120", "M121")
