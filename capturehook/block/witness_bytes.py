@@ -284,7 +284,7 @@ class Bytes:
             self.steps.append((e_low, place))
         self._take_feed(low, place)
         if family.firmware.modal_motion:
-            self._take_motion(low, place)
+            found.motion = self._motion_in_force(low, place)
 
     def _place(self, index: int, letter: str, word: Command) -> None:
         value = word.number(letter)
@@ -338,31 +338,33 @@ class Bytes:
             word = self._last("F", low, high_at)
             if word is None:
                 return
-            feed = word.number("F")
-            if feed is not None and feed > 0 and not (apart and word.code == "G0"):
+            feed, high_at = word.number("F"), self._start_of_last("F", low, high_at)
+            is_rapid = apart and (
+                word.code == "G0" or (word.code == "" and self._motion_in_force(low, high_at) == 0)
+            )
+            if feed is not None and feed > 0 and not is_rapid:
                 self.found.feed = feed * self.found.unit()
                 return
-            high_at = self._start_of_last("F", low, high_at)
 
     def _start_of_last(self, letter: str, low: int, high: int) -> int:
         big = self.text.rfind(letter.encode(), low, high)
         small = self.text.rfind(letter.lower().encode(), low, high)
         return self.text.rfind(b"\n", low, max(big, small)) + 1 or low
 
-    def _take_motion(self, low: int, high: int) -> None:
+    def _motion_in_force(self, low: int, high: int) -> int | None:
         """Which motion words alone would go on with."""
         text, at = self.text, high
         while at > low:
             at = text.rfind(b"G", low, at)
             if at < 0:
-                return
+                break
             start = text.rfind(b"\n", low, at) + 1 or low
             end = text.find(b"\n", at, high)
             motion = self._motion_of(text[start : end if end >= 0 else high])
             if motion is not None and motion.code:
-                self.found.motion = MOTION[motion.code]
-                return
+                return MOTION[motion.code]
             at = start
+        return self.found.motion
 
     def _motions(self, low: int, high: int) -> Iterator[Command]:
         """Every motion of a stretch in order: slow, where steps have to be added up."""

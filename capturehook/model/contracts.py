@@ -130,6 +130,8 @@ class Firmware(Protocol):
     """G0 goes as fast as the axes can."""
     modal_motion: bool
     """A line of words alone goes on with the last motion."""
+    lone_words: str
+    """Letters with which such a line may begin."""
     several_commands: str
     """How a line with more than one command is read; see `read.words.read_commands`."""
     reads_inches: bool

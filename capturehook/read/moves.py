@@ -33,7 +33,7 @@ from capturehook.read.known import (
     reason,
     spans_of_words_alone,
 )
-from capturehook.read.others import MOTION, Others, doubled_word, read_others
+from capturehook.read.others import MOTION, Others, doubled_word, odd_start, read_others
 from capturehook.read.scan import PLAIN, PlainWords
 from capturehook.read.source import PartSource, Source, part_of
 from capturehook.read.tokens import MODAL, MotionWords, read_motion_words
@@ -332,6 +332,10 @@ def _resolve_modal(
             f"words without a command, which the firmware family {firmware.name} does not move on",
             "Set [machine] firmware to the family this job was made for",
         )
+    for row in np.flatnonzero(is_modal).tolist():
+        text = source.line(int(line_index[row])).lstrip().upper()
+        if text[:1].decode("latin-1") not in firmware.lone_words:
+            raise odd_start(source, int(line_index[row]), text[:1].decode("latin-1"))
     index = np.maximum.accumulate(np.where(is_modal, 0, np.arange(len(kind))))
     resolved = kind[index]
     resolved[resolved == MODAL] = moves.LINE

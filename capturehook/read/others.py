@@ -190,7 +190,7 @@ def _take(
     if code in MOTION or code in ("", "G92"):
         _refuse_odd_words(source, index, command)
     if code in MOTION or (code == "" and firmware_goes_on(firmware, command)):
-        _refuse_odd_start(source, index, command)
+        _refuse_odd_start(source, index, command, firmware)
         found.motion_line.append(index)
         found.motion.append(command)
         return
@@ -270,15 +270,20 @@ def _refuse_odd_volume(
     )
 
 
-def _refuse_odd_start(source: Source, index: int, command: Command) -> None:
+def _refuse_odd_start(source: Source, index: int, command: Command, firmware: Firmware) -> None:
     """Words alone that do not begin with an axis or F: families differ in whether they move."""
     letter = command.words[0][0] if command.words else "X"
-    if not command.code and letter not in "XYZEAF":
-        raise GcodeError(
-            source.where(index),
-            f"words without a command that begin with {letter}, which is no axis",
-            "The line is damaged: slice the model again",
-        )
+    if not command.code and letter not in firmware.lone_words:
+        raise odd_start(source, index, letter)
+
+
+def odd_start(source: Source, index: int, letter: str) -> GcodeError:
+    """Words alone that do not begin with an axis or F."""
+    return GcodeError(
+        source.where(index),
+        f"words without a command that begin with {letter}, which is no axis",
+        "The line is damaged: slice the model again",
+    )
 
 
 def doubled_word(source: Source, index: int, letter: str) -> GcodeError:

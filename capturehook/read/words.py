@@ -187,9 +187,12 @@ def _in_turn(line: str, starts: list[int]) -> tuple[Command, ...]:
 def _modes_first(line: str, starts: list[int]) -> tuple[Command, ...]:
     codes = [_COMMAND.match(line, start) for start in starts]
     names = [_name(match) for match in codes if match is not None]
+    parts, at = [], 0
     for match in codes:
         if match is not None:
-            line = line[: match.start()] + " " * len(match[0]) + line[match.end() :]
+            parts += [line[at : match.start()], " " * len(match[0])]
+            at = match.end()
+    line = "".join([*parts, line[at:]])
     modes = [Command(name, ()) for name in names if name in _FIRST_IN_ORDER]
     acting = [name for name in names if name not in _FIRST_IN_ORDER]
     numbered = _NUMBERED.match(line)

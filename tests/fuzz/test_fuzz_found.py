@@ -138,10 +138,20 @@ def test_black_frames_have_a_finite_exposure() -> None:
     assert black[2] == 20
 
 
-def test_words_alone_that_begin_with_no_axis_are_refused() -> None:
-    job = job_with("U3 Z0.3 I1.2 J0 F3000", firmware="smoothie")
-    with pytest.raises(GcodeError, match="begin with U, which is no axis"):
+@pytest.mark.parametrize("line", ["U3 Z0.3 I1.2 J0 F3000", "E7", "I5 X60"])
+def test_words_alone_that_begin_with_no_axis_are_refused(line: str) -> None:
+    """Smoothieware GcodeDispatch.cpp goes on at X, Y, Z and F, and ignores all others."""
+    job = job_with(line, firmware="smoothie")
+    with pytest.raises(GcodeError, match=f"begin with {line[0]}, which is no axis"):
         capturehook.apply(job, profile("smoothie"))
+
+
+def test_a_lone_f_on_smoothie_is_that_of_the_motion_in_force() -> None:
+    """GcodeDispatch.cpp sends it again behind the last of G0 to G3; G0 keeps an F of its own."""
+    job = job_with("G0 X50 F5000\nF1234", firmware="smoothie")
+    posed = capturehook.apply(job, profile("smoothie"))
+    assert len(posed.poses) > 1
+    assert not any("F1234" in text for one in posed.poses for text in one.block.texts)
 
 
 def test_pose_where_no_speed_was_stated_yet_is_refused() -> None:

@@ -260,7 +260,7 @@ class Interpreter:
         elif self.firmware == "smoothie" and letter in "XYZ" and self.motion is not None:
             self._move(self.motion, _first(part), native)
         elif self.firmware == "smoothie" and letter == "F":
-            self._move(1, _first(part), native)
+            self._move(1 if self.motion is None else self.motion, _first(part), native)
 
     # -- RS-274: a block runs in a fixed order, not from left to right -----------------------
 

@@ -87,6 +87,7 @@ class CommonFirmware(Firmware):
     rapid_has_own_feed = False
     rapid_ignores_feed = False
     modal_motion = False
+    lone_words = "XYZEAF"
     several_commands = "first"
     reads_inches = True
     reads_radius_arcs = True

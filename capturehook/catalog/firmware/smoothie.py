@@ -46,6 +46,7 @@ class Smoothie(CommonFirmware):
     flavours = ("smoothie", "reprap")
     g90_sets_e = True
     modal_motion = True
+    lone_words = "XYZF"  # GcodeDispatch.cpp: others are ignored
     several_commands = "in turn"
     bare_g92 = "clear"
     inch_scales_e = False
