@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from capturehook.jobfile.fence import strip_bytes
+from tests import forked
 from tests.small_jobs import Recipe, make_job
 
 ADAPTERS = Path(__file__).parents[2] / "adapters"
@@ -24,16 +25,16 @@ def call(
     *words: str | Path,
     cwd: Path,
     env: Mapping[str, str] | None = None,
-    stdin: bytes | None = None,
-    python: str = sys.executable,
+    stdin: bytes = b"",
+    new_python: bool = False,
 ) -> subprocess.CompletedProcess[bytes]:
-    """Run an adapter with an absolute Python, standard input closed, and a bare environment."""
-    path = ADAPTERS / script
-    command = [python, str(path), *map(str, words)]
-    given = {"input": stdin} if stdin is not None else {"stdin": subprocess.DEVNULL}
-    return subprocess.run(  # type: ignore[call-overload, no-any-return]
-        command, cwd=cwd, env={**PLANS, **(env or {})}, capture_output=True, timeout=120, **given
-    )
+    """Run an adapter with standard input at its end and a bare environment."""
+    command = [ADAPTERS / script, *words]
+    given = {**PLANS, **(env or {})}
+    if not new_python:
+        return forked.run(command, cwd, given, stdin)
+    words = (sys.executable, *map(str, command))
+    return subprocess.run(words, cwd=cwd, env=given, input=stdin, capture_output=True, timeout=120)
 
 
 def poses(data: bytes) -> int:

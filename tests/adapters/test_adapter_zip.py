@@ -70,7 +70,7 @@ def box(tmp_path: Path) -> Path:
 
 def test_only_the_inner_job_and_its_checksums_change(box: Path) -> None:
     before, order = raw_of(box), list(members_of(box))
-    done = call("zip_job.py", "-p", "heron", box, cwd=box.parent)
+    done = call("zip_job.py", "-p", "heron", box, cwd=box.parent, new_python=True)
     assert (done.returncode, done.stdout) == (0, b"")
     assert one_line(done.stderr).startswith(f"{box}: 4 poses, adds ")
     after, found = raw_of(box), members_of(box)

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from tests import forked
 from tests.adapters.host_calls import JOB
 
 ODD = b"part \xff\x1b]0;owned\x07\x9b2J.gcode"
@@ -38,10 +39,9 @@ def test_odd_names_work_and_never_reach_the_terminal_raw(
 ) -> None:
     job = os.path.join(os.fsencode(tmp_path), ODD)  # noqa: PTH118 - the name is no text
     Path(os.fsdecode(job)).write_bytes(MARKED)
-    given = [os.fsencode(word) for word in [sys.executable, "-m", "capturehook", *words]]
-    more = [b"-p", b"heron"] if words != ["strip"] else []
-    more += [b"--json"] if as_json else []
-    done = subprocess.run([*given, job, *more], capture_output=True, timeout=120)
+    more = ["-p", "heron"] if words != ["strip"] else []
+    more += ["--json"] if as_json else []
+    done = forked.run(["-m", "capturehook", *words, os.fsdecode(job), *more])
     assert done.returncode in (0, 1), done.stderr
     for stream in (done.stdout, done.stderr):
         assert b"\x1b" not in stream and b"\x07" not in stream

@@ -23,6 +23,7 @@ import pytest
 from capturehook.errors import FileError, GcodeError
 from capturehook.files import read_bytes, replacing, write_atomically, write_stream_atomically
 from capturehook.jobfile.fence import strip_bytes
+from tests import forked
 from tests.adapters.host_calls import JOB, call, has_poses, one_line, scraps
 
 OLD, NEW = b"the original\n" * 100, b"the new one\n" * 120
@@ -312,8 +313,7 @@ def test_kill_at_any_step_leaves_the_old_or_the_new_file_whole(
 ) -> None:
     job = tmp_path / "light house.gcode"
     job.write_bytes(JOB)
-    words = [sys.executable, "-c", STOP_AT, step, when, str(job)]
-    done = subprocess.run(words, capture_output=True, timeout=60)
+    done = forked.run(["-c", STOP_AT, step, when, job])
     assert done.returncode == -signal.SIGKILL
     found = job.read_bytes()
     assert has_poses(found) if (step, when) == ("os.replace", "after") else found == JOB
