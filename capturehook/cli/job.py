@@ -1,55 +1,89 @@
-"""`apply`, `strip` and `inspect`: the commands that take a job."""
+"""`apply` and `strip`: pose blocks into a job and out of it; options of commands that read one."""
 
 from __future__ import annotations
 
 import os
 import sys
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from capturehook.cli import show
-from capturehook.cli.options import JSON, PROFILE
+from capturehook.cli.options import JSON, PROFILE, bundle, single
 from capturehook.errors import FileError
 from capturehook.files import Look, read_and_look, write_stream_atomically
 
 if TYPE_CHECKING:
     from capturehook.block.poses import PosedJob
+    from capturehook.hosts.door import Door
     from capturehook.model.pose import Pose
     from capturehook.model.profile import Profile
-    from capturehook.report.survey import Survey
+    from capturehook.profile.wishes import Wishes
 
 JOB = click.argument("job", metavar="JOB")
-OUT = click.option(
-    "-o", "--out", metavar="OUT", help="Write here instead of into JOB; - is standard output."
+OUT = click.Option(
+    ["-o", "--out"], metavar="OUT", help="Write here instead of into JOB; - is standard output."
 )
 
-WHOLE = click.option(
-    "--whole", "is_whole", is_flag=True, help="JOB is whole, even if it seems to be cut off."
+PLATE = click.Option(
+    ["--plate"], type=int, metavar="N", help="Of a file with several plates, this one."
+)
+SKIP_UNSAFE = click.Option(
+    ["--skip-unsafe"], is_flag=True, help="Leave out poses that cannot be made safely."
+)
+WHOLE = click.Option(
+    ["--whole", "is_whole"], is_flag=True, help="JOB is whole, even if it seems to be cut off."
 )
 WISHES = (
-    click.option("--film", "film_s", type=float, metavar="S", help="Seconds of film to make."),
-    click.option("--every", metavar="STEP", help="Frame to frame: 2 (layers), 0.4mm or 30s."),
-    click.option("--layers", metavar="LIST", help='Only these layers, like "2-40,60,80-".'),
-    click.option("--fps", metavar="N", help="Frames of film in a second."),
+    click.Option(["--film", "film_s"], type=float, metavar="S", help="Seconds of film to make."),
+    click.Option(["--every"], metavar="STEP", help="Frame to frame: 2 (layers), 0.4mm or 30s."),
+    click.Option(["--layers"], metavar="LIST", help='Only these layers, like "2-40,60,80-".'),
+    click.Option(["--fps"], metavar="N", help="Frames of film in a second."),
 )
+"""They replace the profile's own rhythm."""
 
 
-def wished_profile(profile: str | None, options: dict[str, Any]) -> Profile:
-    """The profile, with what the options of WISHES ask for."""
-    from capturehook.profile import load_profile
-    from capturehook.profile.wishes import Wishes, with_wishes
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Which job of a file is posed, and how strictly."""
 
-    return with_wishes(load_profile(profile), Wishes(**options))
+    skip_unsafe: bool
+    plate: int | None
+    is_whole: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Where a posed job and its plan go."""
+
+    out: str | None
+    dry_run: bool
+    plan_to: str | None
+
+
+READING = bundle("reading", Reading, SKIP_UNSAFE, PLATE, WHOLE)
+
+
+def _wishes(**options: Any) -> Wishes:
+    from capturehook.profile.wishes import Wishes
+
+    return Wishes(**options)
 
 
 def takes_wishes(command: Callable[..., int]) -> Callable[..., int]:
-    """Give a command the options of WISHES, which replace the profile's own rhythm."""
-    for option in reversed(WISHES):
-        command = option(command)
-    return command
+    """Give a command the options of WISHES."""
+    return bundle("wishes", _wishes, *WISHES)(command)
+
+
+def wished_profile(profile: str | None, wishes: Wishes) -> Profile:
+    """The profile, with what is wished for."""
+    from capturehook.profile import load_profile
+    from capturehook.profile.wishes import with_wishes
+
+    return with_wishes(load_profile(profile), wishes)
 
 
 def film_text(profile: Profile, frames: int) -> str:
@@ -61,11 +95,6 @@ def film_text(profile: Profile, frames: int) -> str:
     capture = profile.capture
     plain_s, held_s = float(frames / Fraction(capture.fps)), float(film_seconds(capture, frames))
     return f"{plain_s:.2f} s, {held_s:.2f} s with the last frame held {capture.hold_last_s:g} s"
-
-
-PLATE = click.option(
-    "--plate", type=int, metavar="N", help="Of a file with several plates, this one."
-)
 
 
 def read_file(job: str) -> tuple[bytes, str, Look | None]:
@@ -132,29 +161,31 @@ def _write_out(pieces: Sequence[bytes | memoryview]) -> None:
 @click.command("apply", short_help="Put a proved pose block into a job at each chosen layer.")
 @JOB
 @PROFILE
-@OUT
-@click.option("--dry-run", is_flag=True, help="List the blocks that would go in; change nothing.")
-@click.option("--skip-unsafe", is_flag=True, help="Leave out poses that cannot be made safely.")
+@bundle(
+    "target",
+    Target,
+    OUT,
+    click.Option(
+        ["--dry-run"], is_flag=True, help="List the blocks that would go in; change nothing."
+    ),
+    click.Option(
+        ["--plan-to"], metavar="PLAN", help="Write the plan here instead of beside the job."
+    ),
+)
+@takes_wishes
+@READING
 @click.option(
     "--remaining-time", is_flag=True, help="Also correct the job's own remaining-time lines (M73)."
 )
-@takes_wishes
-@PLATE
-@WHOLE
-@click.option("--plan-to", metavar="PLAN", help="Write the plan here instead of beside the job.")
 @JSON
 def apply_command(
     job: str,
     profile: str | None,
-    out: str | None,
-    dry_run: bool,
-    skip_unsafe: bool,
+    target: Target,
+    wishes: Wishes,
+    reading: Reading,
     remaining_time: bool,
-    plate: int | None,
-    is_whole: bool,
-    plan_to: str | None,
     as_json: bool,
-    **options: Any,
 ) -> int:
     """Put a pose block into JOB at each chosen layer, in place and whole, or not at all.
 
@@ -175,8 +206,7 @@ def apply_command(
     from capturehook.read.job import read_job
 
     data, name, look = read_file(job)
-    door, chosen = Door(data, name, plate), wished_profile(profile, options)
-    unpacks = out is not None and door.unpacks(out)
+    door, chosen = Door(data, name, reading.plate), wished_profile(profile, wishes)
     done: list[PosedJob] = []
     for text in door.jobs:
         record = read_job(text.text, text.name, chosen)
@@ -184,40 +214,54 @@ def apply_command(
             done.append(
                 pose_job(
                     record,
-                    skip_unsafe=skip_unsafe,
-                    is_whole=is_whole,
+                    skip_unsafe=reading.skip_unsafe,
+                    is_whole=reading.is_whole,
                     remaining_time=remaining_time,
                     step=step,
                 )
             )
     notes: tuple[str, ...] = door.file.notes
     faults: list[str] = []
-    if not dry_run:
-        if unpacks or door.file.kind == "plain":
-            write_job_file(job, out, done[0].pieces, look)
-        else:
-            added_s = added_by(done) if remaining_time else None
-            written = door.posed([one.data for one in done], added_s)
-            write_job_file(job, out, [written.data], look)
-            notes = written.notes
-        target = Path(out or job) if (out or job) != "-" else None
+    goes_to = target.out or job
+    if not target.dry_run:
+        added_s = added_by(done) if remaining_time else None
+        notes = _write(door, done, job, target.out, added_s, look) or notes
+        path = Path(goes_to) if goes_to != "-" else None
         plates = [one.plate for one in door.jobs]
-        _, faults = keep_plans(done, plates, target, Path(plan_to) if plan_to else None)
+        plan_to = Path(target.plan_to) if target.plan_to else None
+        _, faults = keep_plans(done, plates, path, plan_to)
         notes = (*notes, *faults)
     findings = [finding for one in done for finding in one.findings]
-    if dry_run or as_json:
-        _show_dry_runs(done, as_json=as_json, to_stdout=dry_run or (out or job) != "-")
-    elif (out or job) != "-":
+    if target.dry_run or as_json:
+        _show_dry_runs(done, as_json=as_json, to_stdout=target.dry_run or goes_to != "-")
+    elif goes_to != "-":
         for one in done:
             none = remaining_time and "M73" not in one.job.read.others.command
-            where = one.job.source.path if len(done) > 1 else out or job
-            film = f"; film {film_text(chosen, len(one.poses))}" if options["film_s"] else ""
+            where = one.job.source.path if len(done) > 1 else goes_to
+            film = f"; film {film_text(chosen, len(one.poses))}" if wishes.film_s else ""
             no_m73 = "; it holds no M73 to correct" if none else ""
             show.say(f"{where}: {added_text(one)}{film}{no_m73}")
     for told in notes:
         show.note(f"{name}: {told}")
     show.show_findings(findings)
     return 1 if faults else show.exit_code(findings)
+
+
+def _write(
+    door: Door,
+    done: Sequence[PosedJob],
+    job: str,
+    out: str | None,
+    added_s: float | None,
+    look: Look | None,
+) -> tuple[str, ...]:
+    """The posed job, of the kind it was or unpacked; what is to be told of it."""
+    if door.file.kind == "plain" or (out is not None and door.unpacks(out)):
+        write_job_file(job, out, done[0].pieces, look)
+        return ()
+    written = door.posed([one.data for one in done], added_s)
+    write_job_file(job, out, [written.data], look)
+    return written.notes
 
 
 def added_by(done: Sequence[PosedJob]) -> float:
@@ -271,8 +315,8 @@ def _pose_row(row: dict[str, Any], pose: Pose) -> tuple[object, ...]:
 
 @click.command("strip", short_help="Take every block out again, byte for byte.")
 @JOB
-@OUT
-@PLATE
+@single(OUT)
+@single(PLATE)
 @JSON
 def strip_command(job: str, out: str | None, plate: int | None, as_json: bool) -> int:
     """Take every block out of JOB: byte for byte the original.
@@ -310,102 +354,3 @@ def strip_command(job: str, out: str | None, plate: int | None, as_json: bool) -
         show.note(f"{path}: {text}")
     show.show_findings(findings)
     return show.exit_code(findings)
-
-
-@click.command("inspect", short_help="Say what a job is, and warn of what to look at.")
-@JOB
-@PROFILE
-@PLATE
-@JSON
-def inspect_command(job: str, profile: str | None, plate: int | None, as_json: bool) -> int:
-    """Say what JOB is: marks and evidence, layers, extents, modes, filament, time, warnings.
-
-    \b
-    capturehook inspect lighthouse.gcode -p heron
-    """
-    from capturehook.profile import load_profile
-    from capturehook.profile.load import unnamed_profile
-    from capturehook.read.job import read_job
-    from capturehook.report.survey import survey_job
-
-    assumed = profile is None and unnamed_profile() is None
-    data, path = read_job_file(job, plate)
-    record = read_job(data, path, load_profile("heron" if assumed else profile))
-    survey = survey_job(record)
-    if as_json:
-        show.emit_json(survey.as_json())
-    else:
-        _show_survey(survey)
-        if assumed:
-            show.note(
-                "No profile was given: read as the starter profile heron would "
-                "(name yours with -p)."
-            )
-    return show.exit_code(survey.findings)
-
-
-def _show_survey(survey: Survey) -> None:
-    layers = survey.layers
-    facts = [
-        ("job", _job_text(survey)),
-        ("layers", _layers_text(layers)),
-        ("objects", f"{layers['objects']}" + (" (one at a time)" if layers["objects"] > 1 else "")),
-        ("printed", _extents_text(survey.extents)),
-        ("modes", _modes_text(survey.modes)),
-        ("filament", _filament_text(survey.filament, by_firmware=survey.modes["firmware_retract"])),
-        ("print time", _times_text(survey)),
-        *(("plug-in", str(one)) for one in survey.plugins),
-    ]
-    for name, text in facts:
-        show.say(f"{name:<11}{text}")
-    for mark in survey.marks:
-        used = "used" if mark["used"] else "not used"
-        show.say(f"{'marks':<11}{mark['kind']} ({used}): {mark['evidence']}")
-    show.show_findings(survey.findings)
-
-
-def _job_text(survey: Survey) -> str:
-    job = survey.job
-    lines = f"{job['lines']:,} lines ({job['line_end']})"
-    return f"{job['path']}: {job['bytes']:,} bytes, {lines}, {job['moves']:,} moves"
-
-
-def _layers_text(layers: dict[str, Any]) -> str:
-    low, high = layers["height_mm"]
-    height = f"{low:g} mm" if low == high else f"{low:g} to {high:g} mm"
-    reach = f"Z {layers['z_first_mm']:g} to {layers['z_top_mm']:g} mm"
-    return f"{layers['count']} of {height}, told by {layers['from']}; {reach}"
-
-
-def _extents_text(extents: dict[str, Any]) -> str:
-    ends = ((axis, *extents[f"{axis}_mm"]) for axis in "xyz")
-    return " ".join(f"{axis.upper()} {low:g} to {high:g}" for axis, low, high in ends)
-
-
-def _modes_text(modes: dict[str, Any]) -> str:
-    extruder = f"{modes['extruder_axis']} {modes['extruder']}"
-    arcs = f", {modes['arcs']} arcs" if modes["arcs"] else ""
-    firmware = ", firmware retraction" if modes["firmware_retract"] else ""
-    return f"positions {modes['positions']}, {extruder}, {modes['units']}{arcs}{firmware}"
-
-
-def _filament_text(filament: dict[str, Any], *, by_firmware: bool) -> str:
-    longest = f"{filament['longest_retract_mm']:g} mm"
-    if by_firmware:
-        longest = "by the firmware"
-    return (
-        f"{filament['length_mm']:,.1f} mm ({filament['volume_cm3']:g} cm3); "
-        f"longest retraction {longest}; "
-        f"retracted at {filament['retracted_at_layer_changes']} layer changes"
-    )
-
-
-def _times_text(survey: Survey) -> str:
-    times = survey.times
-    text = show.duration(times["print_s"])
-    if times["startup_s"]:
-        startup = show.duration(times["startup_s"])
-        text += f", {startup} of it for heating and homing as the profile says"
-    if times["host_estimate_s"] is not None:
-        text += f" (the job's own estimate: {show.duration(times['host_estimate_s'])})"
-    return text

@@ -28,7 +28,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # no linear algebra here nee
 COMMANDS = {
     "apply": ("job", "apply_command"),
     "strip": ("job", "strip_command"),
-    "inspect": ("job", "inspect_command"),
+    "inspect": ("inspect", "inspect_command"),
     "plan": ("plan", "plan_command"),
     "profile": ("profiles", "profile_group"),
     "hook": ("hosts", "hook_command"),

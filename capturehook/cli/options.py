@@ -32,18 +32,31 @@ PROFILE = click.option(
 )
 
 
-def bundle(name: str, *options: click.Option) -> Callable[[_Command], _Command]:
-    """Give a command options that belong together; they arrive as one dict, ``name``."""
+def bundle(
+    name: str, record: Callable[..., Any], *options: click.Option
+) -> Callable[[_Command], _Command]:
+    """Give a command options that belong together; they arrive as one ``record``, ``name``."""
 
     def give(command: _Command) -> _Command:
         @wraps(command)
         def bundled(**given: Any) -> int:
             together = {str(one.name): given.pop(str(one.name)) for one in options}
-            return command(**{name: together}, **given)
+            return command(**{name: record(**together)}, **given)
 
         others = getattr(command, "__click_params__", [])
         bundled.__click_params__ = [*others, *reversed(options)]  # type: ignore[attr-defined]
         return bundled
+
+    return give
+
+
+def single(option: click.Option) -> Callable[[_Command], _Command]:
+    """Give a command one option, by its own name."""
+
+    def give(command: _Command) -> _Command:
+        params = getattr(command, "__click_params__", [])
+        command.__click_params__ = [*params, option]  # type: ignore[attr-defined]
+        return command
 
     return give
 

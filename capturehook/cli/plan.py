@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from capturehook.cli import show
-from capturehook.cli.job import PLATE, WHOLE, film_text, read_job_file, takes_wishes, wished_profile
-from capturehook.cli.options import JSON, PROFILE
+from capturehook.cli.job import (
+    READING,
+    Reading,
+    film_text,
+    read_job_file,
+    takes_wishes,
+    wished_profile,
+)
+from capturehook.cli.options import JSON, PROFILE, bundle
 
 if TYPE_CHECKING:
     from capturehook.block.poses import PosedJob
     from capturehook.model.profile import Profile
+    from capturehook.profile.wishes import Wishes
     from capturehook.report.compare import Choice
     from capturehook.report.shoot import Shoot
     from capturehook.report.timer import TimerShoot
@@ -23,14 +31,30 @@ ROWS = 12
 """Rows of the timetable that are shown; `--json` and `--save` have all."""
 
 
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Files to write."""
+
+    save: str | None
+    picture: str | None
+    page: str | None
+
+
 @click.command("plan", short_help="Film, added time, timetable and picture, before the print.")
-@click.argument("job", metavar="JOB")
-@click.argument("more", nargs=-1, metavar="")
+@click.argument("job", metavar="JOB", nargs=-1, required=True)
 @PROFILE
-@click.option("--save", metavar="PLAN", help="Write the plan for the later audit (plan.json).")
-@click.option("--picture", metavar="PIC", help="Draw the shoot; a name in .svg or .png.")
-@click.option(
-    "--page", metavar="HTML", help="Write the shoot page: one file to keep beside the printer."
+@bundle(
+    "wanted",
+    Wanted,
+    click.Option(
+        ["--save"], metavar="PLAN", help="Write the plan for the later audit (plan.json)."
+    ),
+    click.Option(["--picture"], metavar="PIC", help="Draw the shoot; a name in .svg or .png."),
+    click.Option(
+        ["--page"],
+        metavar="HTML",
+        help="Write the shoot page: one file to keep beside the printer.",
+    ),
 )
 @click.option("--compare", multiple=True, metavar="KEY=V,V", help="Other rhythms side by side.")
 @click.option(
@@ -39,25 +63,18 @@ ROWS = 12
     default="profile",
     help="Clock by the profile's limits, or by what the job says of its machine.",
 )
-@click.option("--skip-unsafe", is_flag=True, help="Leave out poses that cannot be made safely.")
 @takes_wishes
-@PLATE
-@WHOLE
+@READING
 @JSON
 def plan_command(
-    job: str,
-    more: tuple[str, ...],
+    job: tuple[str, ...],
     profile: str | None,
-    save: str | None,
-    picture: str | None,
-    page: str | None,
+    wanted: Wanted,
     compare: tuple[str, ...],
     limits: str,
-    skip_unsafe: bool,
-    plate: int | None,
-    is_whole: bool,
+    wishes: Wishes,
+    reading: Reading,
     as_json: bool,
-    **options: Any,
 ) -> int:
     """Plan the shoot of JOB: film, added time, timetable, card and battery. JOB stays as it is.
 
@@ -73,38 +90,39 @@ def plan_command(
     from capturehook.report.compare import compare_choices, read_choices
     from capturehook.report.shoot import plan_shoot
 
+    name, *more = job
     if more and not compare:
         raise click.UsageError(f"Got unexpected extra argument ({more[0]})")
     choices = read_choices((*compare, *more))
-    data, path = read_job_file(job, plate)
-    chosen = wished_profile(profile, options)
+    data, path = read_job_file(name, reading.plate)
+    chosen = wished_profile(profile, wishes)
     record = read_job(data, path, chosen)
     clocking = job_clocking(chosen, record.source.data) if limits == "job" else None
 
     def applied_with(other: Profile) -> PosedJob:
         same = record if other is chosen else replace(record, profile=other)
-        return pose_job(same, skip_unsafe=skip_unsafe, is_whole=is_whole)
+        return pose_job(same, skip_unsafe=reading.skip_unsafe, is_whole=reading.is_whole)
 
     applied = applied_with(chosen)
     shoot = plan_shoot(applied, clocking)
     others = compare_choices(
         chosen, choices, lambda other: plan_shoot(applied_with(other), clocking)
     )
-    if save is not None:
-        shoot.record().save(Path(save))
-    if picture is not None:
+    if wanted.save is not None:
+        shoot.record().save(Path(wanted.save))
+    if wanted.picture is not None:
         from capturehook.draw.shoot import draw_plan
 
-        draw_plan(shoot, [pose.route.points for pose in applied.poses], Path(picture))
-    if page is not None:
-        _write_page(shoot, applied, Path(page))
+        draw_plan(shoot, [pose.route.points for pose in applied.poses], Path(wanted.picture))
+    if wanted.page is not None:
+        _write_page(shoot, applied, Path(wanted.page))
     if as_json:
         rows = {"compare": [one.as_json() for one in others]} if others else {}
         show.emit_json({**shoot.as_json(), **rows})
     else:
         _show_shoot(shoot)
         _show_choices(others)
-        for target in filter(None, (save, picture, page)):
+        for target in filter(None, (wanted.save, wanted.picture, wanted.page)):
             show.say(f"Written: {target}")
     show.show_findings(shoot.findings)
     return show.exit_code(shoot.findings)

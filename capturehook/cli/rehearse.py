@@ -2,33 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from capturehook.cli import show
-from capturehook.cli.job import PLATE, read_job_file
+from capturehook.cli.job import PLATE, SKIP_UNSAFE, read_job_file
 from capturehook.cli.options import JSON, PROFILE, bundle
-from capturehook.cli.resin_numbers import (
-    job_and_body,
-    numbers,
-    refuse_of_the_job,
-    table_of,
-    taken,
-)
+from capturehook.cli.resin_numbers import Numbers, numbers, refuse_of_the_job, scene_of
 
 if TYPE_CHECKING:
     from capturehook.model.plan import PlanRecord
+    from capturehook.rehearse.hanging import Scene
     from capturehook.rehearse.hidden import ParkAdvice
     from capturehook.rehearse.room import Wishes
     from capturehook.rehearse.run import Asked, Rehearsal
     from capturehook.rehearse.stand_in import StandInCamera
-    from capturehook.resin.clock import Reading
 
-Card = tuple[Path | None, tuple[str, ...]]
-"""Where the stand-in camera saves its frames, if at all, and what goes wrong."""
 FILE = click.Path(path_type=Path)
 
 
@@ -38,6 +30,33 @@ def _size(_context: click.Context, _option: click.Parameter, value: str) -> tupl
     if not (wide.isdecimal() and high.isdecimal()):
         raise click.BadParameter(f"{value!r} is no size; write 960x540")
     return int(wide), int(high)
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """What to write, in which size."""
+
+    out: Path | None
+    size: tuple[int, int]
+    stills: tuple[tuple[int, Path], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """Where the stand-in camera saves its frames, if at all, and what goes wrong."""
+
+    frames: Path | None
+    faults: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class OfKind:
+    """What only one kind of job takes: the first two filament, the others resin."""
+
+    skip_unsafe: bool
+    plate: int | None
+    every: int | None
+    screen_mm: float | None
 
 
 DRAWN = (
@@ -92,41 +111,47 @@ CAMERA = (
 )
 
 
+OF_KIND = (
+    SKIP_UNSAFE,
+    PLATE,
+    click.Option(
+        ["--every"],
+        type=click.IntRange(1, 100_000),
+        metavar="K",
+        help="Resin: each K-th frame, as `resin --every` plans it.",
+    ),
+    click.Option(
+        ["--screen-mm"],
+        type=click.FloatRange(min=10, max=1000),
+        help="Resin: width of the lamp's screen; without it as the job states, or 120.",
+    ),
+)
+
+
+def _wishes(**camera: float | None) -> Wishes:
+    from capturehook.rehearse.room import Wishes
+
+    return Wishes(**camera)
+
+
 @click.command("rehearse", short_help="Draw the film before the print.")
 @click.argument("job", metavar="JOB", required=False)
 @PROFILE
-@bundle("drawn", *DRAWN)
-@bundle("card", *CARD)
-@bundle("camera", *CAMERA)
-@click.option("--skip-unsafe", is_flag=True, help="Leave out poses that cannot be made safely.")
-@click.option(
-    "--every",
-    type=click.IntRange(1, 100_000),
-    metavar="K",
-    help="Resin: each K-th frame, as `resin --every` plans it.",
-)
-@click.option(
-    "--screen-mm",
-    type=click.FloatRange(min=10, max=1000),
-    help="Resin: width of the lamp's screen; without it as the job states, or 120.",
-)
+@bundle("drawn", Drawn, *DRAWN)
+@bundle("card", Card, *CARD)
+@bundle("wishes", _wishes, *CAMERA)
+@bundle("of_kind", OfKind, *OF_KIND)
 @numbers
-@PLATE
 @JSON
 def rehearse_command(
     job: str | None,
     profile: str | None,
-    drawn: dict[str, Any],
-    card: dict[str, Any],
-    camera: dict[str, Any],
-    skip_unsafe: bool,
-    every: int | None,
-    screen_mm: float | None,
-    plate: int | None,
-    clock: tuple[Reading, ...],
-    stl: str | None,
+    drawn: Drawn,
+    card: Card,
+    wishes: Wishes,
+    of_kind: OfKind,
+    given: Numbers,
     as_json: bool,
-    **words: Any,
 ) -> int:
     """Draw what the camera will see at each pose of JOB; say what the parked head hides.
 
@@ -141,33 +166,29 @@ def rehearse_command(
     capturehook rehearse lighthouse_posed.zip -p tern -o rehearsal.mp4
     capturehook rehearse -p tern --layers 1200 --stl part.stl -o rehearsal.mp4
     """  # fmt: skip
-    from capturehook.rehearse.room import Wishes
     from capturehook.rehearse.run import Asked
 
-    frames, faults = card["frames"], card["faults"]
-    if faults and frames is None:
+    if card.faults and card.frames is None:
         raise click.UsageError("--fault spoils what --frames writes; add --frames FOLDER.")
-    wishes = Wishes(**camera)
-    asked = Asked(size=drawn["size"], film=drawn["out"], stills=dict(drawn["stills"]))
-    flags = taken(words)
+    asked = Asked(size=drawn.size, film=drawn.out, stills=dict(drawn.stills))
     is_resin = job is None or _is_resin(job)
-    resin_words = every is not None or screen_mm is not None or flags or clock or stl
-    _refuse_others(is_resin, skip_unsafe, bool(resin_words))
+    _refuse_others(is_resin, of_kind, given)
     if job is not None:
-        refuse_of_the_job(flags, stl)
+        refuse_of_the_job(given)
     if job is None or is_resin:
-        given = (flags, clock, stl)
-        made = _resin(job, profile, wishes, asked, every, screen_mm, (frames, faults), given)
-        job = job or "(no job)"
+        scene = scene_of(job, profile, given, draws=True, every=of_kind.every,
+                         screen_mm=of_kind.screen_mm)  # fmt: skip
+        made = _resin(scene, wishes, asked, card)
     else:
-        made = _filament(job, plate, profile, wishes, asked, skip_unsafe, (frames, faults))
+        made = _filament(job, profile, of_kind, wishes, asked, card)
+    named = job or "(no job)"
     if as_json:
-        show.emit_json({"job": job, **made.as_json()})
+        show.emit_json({"job": named, **made.as_json()})
     else:
-        _show(made, job, asked.film)
-        if frames is not None:
-            saved = len(list(frames.iterdir()))
-            show.say(f"{frames}: {saved} frames as the camera would save them")
+        _show(made, named, asked.film)
+        if card.frames is not None:
+            saved = len(list(card.frames.iterdir()))
+            show.say(f"{card.frames}: {saved} frames as the camera would save them")
         show.show_findings(made.findings)
     return show.exit_code(made.findings)
 
@@ -180,21 +201,15 @@ def _is_resin(job: str) -> bool:
     return job != "-" and (is_resin_zip(Path(job)) or is_binary_resin(Path(job)))
 
 
-def _refuse_others(is_resin: bool, skip_unsafe: bool, resin_words: bool) -> None:
-    if is_resin and skip_unsafe:
+def _refuse_others(is_resin: bool, of_kind: OfKind, given: Numbers) -> None:
+    if is_resin and of_kind.skip_unsafe:
         raise click.UsageError("--skip-unsafe is for filament jobs; leave it out.")
-    if not is_resin and resin_words:
+    if not is_resin and (of_kind.every is not None or of_kind.screen_mm is not None or given):
         raise click.UsageError("--every, --screen-mm and numbers are for resin; leave them out.")
 
 
 def _filament(
-    job: str,
-    plate: int | None,
-    profile: str | None,
-    wishes: Wishes,
-    asked: Asked,
-    skip_unsafe: bool,
-    card: Card,
+    job: str, profile: str | None, of_kind: OfKind, wishes: Wishes, asked: Asked, card: Card
 ) -> Rehearsal:
     from capturehook.api import pose_job
     from capturehook.profile import load_profile
@@ -202,56 +217,31 @@ def _filament(
     from capturehook.rehearse.run import rehearse
     from capturehook.report.shoot import plan_shoot
 
-    data, path = read_job_file(job, plate)
-    applied = pose_job(read_job(data, path, load_profile(profile)), skip_unsafe=skip_unsafe)
-    if card[0] is not None:
-        asked = replace(asked, camera=_stand_in(plan_shoot(applied).record(), *card))
+    data, path = read_job_file(job, of_kind.plate)
+    record = read_job(data, path, load_profile(profile))
+    applied = pose_job(record, skip_unsafe=of_kind.skip_unsafe)
+    if card.frames is not None:
+        asked = replace(asked, camera=_stand_in(plan_shoot(applied).record(), card))
     with show.progress("Drawing", len(applied.poses)) as step:
         return rehearse(applied, wishes, asked, step)
 
 
-def _resin(
-    job_path: str | None,
-    profile: str | None,
-    wishes: Wishes,
-    asked: Asked,
-    every: int | None,
-    screen_mm: float | None,
-    card: Card,
-    given: tuple[dict[str, Any], tuple[Reading, ...], str | None],
-) -> Rehearsal:
+def _resin(scene: Scene, wishes: Wishes, asked: Asked, card: Card) -> Rehearsal:
     from capturehook.rehearse.hanging import rehearse_resin
-    from capturehook.resin.job import load_resin_profile
-    from capturehook.resin.shoot import plan_shoot
 
-    loaded, table = load_resin_profile(profile)
-    path = None if job_path is None else Path(job_path)
-    flags, clock, stl = given
-    table = table_of(table, flags, path is not None)
-    job, body = job_and_body(
-        path,
-        loaded.name,
-        table,
-        flags=flags,
-        clock=clock,
-        stl=stl,
-        draws=True,
-        screen_mm=screen_mm,
-    )
-    shoot = plan_shoot(job, loaded, table, every)
-    if card[0] is not None:
-        asked = replace(asked, camera=_stand_in(shoot.plan, *card))
-    with show.progress("Drawing", len(shoot.plan.poses)) as step:
-        return rehearse_resin(
-            job, shoot, loaded, table, wishes, asked, screen_mm=screen_mm, body=body, step=step
-        )
+    plan = scene.shoot.plan
+    if card.frames is not None:
+        asked = replace(asked, camera=_stand_in(plan, card))
+    with show.progress("Drawing", len(plan.poses)) as step:
+        return rehearse_resin(scene, wishes, asked, step)
 
 
-def _stand_in(plan: PlanRecord, folder: Path | None, faults: tuple[str, ...]) -> StandInCamera:
+def _stand_in(plan: PlanRecord, card: Card) -> StandInCamera:
     from capturehook.rehearse.stand_in import StandInCamera, list_exposures, read_fault
 
-    assert folder is not None
-    return StandInCamera(folder, list_exposures(plan, [read_fault(text) for text in faults]))
+    assert card.frames is not None
+    faults = [read_fault(text) for text in card.faults]
+    return StandInCamera(card.frames, list_exposures(plan, faults))
 
 
 def _show(made: Rehearsal, path: str, film: Path | None) -> None:

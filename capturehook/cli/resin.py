@@ -2,34 +2,51 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from capturehook.cli import show
-from capturehook.cli.options import JSON, PROFILE
-from capturehook.cli.resin_numbers import (
-    job_and_body,
-    numbers,
-    refuse_of_the_job,
-    table_of,
-    taken,
-)
-from capturehook.cli.svg import svg_path
+from capturehook.cli.options import JSON, PROFILE, bundle
+from capturehook.cli.paths import page_path, svg_path
+from capturehook.cli.resin_numbers import Numbers, numbers, refuse_of_the_job, scene_of
 
 if TYPE_CHECKING:
+    from capturehook.draw.resin import LitArea
     from capturehook.errors import Finding
-    from capturehook.model.profile import Profile
-    from capturehook.model.resin import ResinTable
-    from capturehook.model.resin_job import ResinJob
-    from capturehook.resin.body import Body
-    from capturehook.resin.clock import Reading
-    from capturehook.resin.shoot import ResinShoot
+    from capturehook.rehearse.hanging import Scene
+
+FILE = click.Path(path_type=Path)
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What is looked at, and files to write."""
+
+    plan_path: Path | None
+    area: bool
+    picture: Path | None
+    page: Path | None
+
+    @property
+    def looks(self) -> bool:
+        """At the layer images."""
+        return self.area or self.picture is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Posing:
+    """Poses into the job's own lines, or out of them."""
+
+    pose: bool
+    strip: bool
+    out: Path | None
 
 
 @click.command("resin", short_help="Plan a resin shoot: which flashes fire the camera.")
-@click.argument("job", required=False, type=click.Path(path_type=Path))
+@click.argument("job", required=False, type=FILE)
 @PROFILE
 @numbers
 @click.option(
@@ -38,34 +55,37 @@ if TYPE_CHECKING:
     help="Keep each K-th frame, back from the last.",
     metavar="K",
 )
-@click.option(
-    "--plan", "plan_path", type=click.Path(path_type=Path), help="Save the plan for `audit`."
+@bundle(
+    "wanted",
+    Wanted,
+    click.Option(["--plan", "plan_path"], type=FILE, help="Save the plan for `audit`."),
+    click.Option(["--area"], is_flag=True, help="Look at the layer images too (needs Pillow)."),
+    click.Option(
+        ["--picture"], type=FILE, callback=svg_path, help="Draw light area and frames (SVG)."
+    ),
+    click.Option(
+        ["--page"],
+        type=FILE,
+        callback=page_path,
+        help="Write the shoot page: one file to keep beside the printer (HTML).",
+    ),
 )
-@click.option("--area", is_flag=True, help="Look at the layer images too (needs Pillow).")
-@click.option(
-    "--picture",
-    type=click.Path(path_type=Path),
-    callback=svg_path,
-    help="Draw light area and frames (SVG).",
+@bundle(
+    "posing",
+    Posing,
+    click.Option(["--pose"], is_flag=True, help="Put pose blocks into the job's own lines."),
+    click.Option(["--strip"], is_flag=True, help="Take pose blocks out again."),
+    click.Option(["-o", "--out"], type=FILE, help="Write there, not in place."),
 )
-@click.option("--pose", is_flag=True, help="Put pose blocks into the job's own lines.")
-@click.option("--strip", is_flag=True, help="Take pose blocks out again.")
-@click.option("-o", "--out", type=click.Path(path_type=Path), help="Write there, not in place.")
 @JSON
 def resin_command(
     job: Path | None,
     profile: str | None,
+    given: Numbers,
     every: int | None,
-    plan_path: Path | None,
-    area: bool,
-    picture: Path | None,
-    pose: bool,
-    strip: bool,
-    out: Path | None,
+    wanted: Wanted,
+    posing: Posing,
     as_json: bool,
-    clock: tuple[Reading, ...],
-    stl: str | None,
-    **words: Any,
 ) -> int:
     """Plan the shoot of a resin job: when the lamp is on, what fires the camera, the film.
 
@@ -76,37 +96,37 @@ def resin_command(
     \b
     Example:  capturehook resin lighthouse.zip -p tern --every 4 --plan plan.json
     By hand:  capturehook resin -p tern --layers 1200 --exposure-s 2.5 --bottom 5x30 --lift 6@60
-    Poses:    capturehook resin lighthouse.zip -p tern --pose -o posed.zip
+    Poses:    capturehook resin lighthouse.zip -p tern --pose -o posed.zip --page shoot.html
     """
-    flags = taken(words)
-    _check_words(job, area or picture is not None, pose, strip, out)
-    if job is not None:
-        refuse_of_the_job(flags, stl)
-    if (flags or clock) and (pose or strip):
-        raise click.UsageError("--pose and --strip go by the job's own lines; leave numbers out.")
-    if strip and (every is not None or plan_path is not None):
-        raise click.UsageError("--strip takes all poses out; --every and --plan do not go with it.")
-    if strip and job is not None:
-        return _strip(job, out or job, as_json)
-
-    from capturehook.resin.job import load_resin_profile
-
-    loaded, table = load_resin_profile(profile)
-    table = table_of(table, flags, job is not None)
-    if pose and job is not None:
-        return _pose(job, out or job, loaded, table, every, plan_path, as_json)
-    return _show(job, loaded, table, every, (flags, clock, stl), plan_path, area, picture, as_json)
+    _check_words(job, given, every, wanted, posing)
+    if job is None or not (posing.pose or posing.strip):
+        return _show(scene_of(job, profile, given, draws=wanted.looks or wanted.page is not None,
+                              every=every), wanted, as_json)  # fmt: skip
+    if posing.strip:
+        return _strip(job, posing.out or job, as_json)
+    return _pose(job, posing.out or job, profile, every, wanted, as_json)
 
 
-def _check_words(job: Path | None, looks: bool, pose: bool, strip: bool, out: Path | None) -> None:
-    if pose and strip:
+def _check_words(
+    job: Path | None, given: Numbers, every: int | None, wanted: Wanted, posing: Posing
+) -> None:
+    changes = posing.pose or posing.strip
+    if posing.pose and posing.strip:
         raise click.UsageError("--pose and --strip do opposite things; give one of them.")
-    if job is None and (pose or strip):
+    if job is None and changes:
         raise click.UsageError("A JOB is needed for --pose and --strip.")
-    if out is not None and not (pose or strip):
+    if posing.out is not None and not changes:
         raise click.UsageError("-o goes with --pose or --strip.")
-    if looks and (pose or strip):
+    if wanted.looks and changes:
         raise click.UsageError("--area and --picture look at a job; run them on their own.")
+    if job is not None:
+        refuse_of_the_job(given)
+    if given and changes:
+        raise click.UsageError("--pose and --strip go by the job's own lines; leave numbers out.")
+    if posing.strip and (every is not None or wanted.plan_path or wanted.page):
+        raise click.UsageError(
+            "--strip takes all poses out; --every, --plan and --page do not go with it."
+        )
 
 
 def _strip(job: Path, out: Path, as_json: bool) -> int:
@@ -121,22 +141,19 @@ def _strip(job: Path, out: Path, as_json: bool) -> int:
 
 
 def _pose(
-    job: Path,
-    out: Path,
-    profile: Profile,
-    table: ResinTable,
-    every: int | None,
-    plan_path: Path | None,
-    as_json: bool,
+    job: Path, out: Path, profile: str | None, every: int | None, wanted: Wanted, as_json: bool
 ) -> int:
+    from capturehook.rehearse.hanging import Scene
+    from capturehook.resin.job import load_resin_profile
     from capturehook.resin.pose import insert_poses
     from capturehook.resin.report import CAUTIONS, full_report
     from capturehook.resin.shoot import plan_shoot
 
-    posed, added_s = insert_poses(job, out, profile, table, every)
-    shoot = plan_shoot(posed, profile, table)
+    loaded, table = load_resin_profile(profile)
+    posed, added_s = insert_poses(job, out, loaded, table, every)
+    shoot = plan_shoot(posed, loaded, table)
     findings = [*posed.findings, *shoot.findings]
-    _save_plan(shoot, plan_path)
+    _save(Scene(job=posed, shoot=shoot, profile=loaded, table=table), wanted)
     if as_json:
         report = full_report(posed, shoot, findings)
         show.emit_json({**report, "path": str(out), "added_s": round(added_s, 3)})
@@ -147,6 +164,7 @@ def _pose(
             f"({show.duration(added_s / count)} each), {show.duration(posed.timeline.total_s)} in "
             f"all, film {shoot.film_s:.1f} s"
         )
+        _say_saved(wanted)
         show.note("Watch the first poses with an empty vat: the plate moves without warning.")
         for caution in CAUTIONS:
             show.note(caution)
@@ -154,86 +172,90 @@ def _pose(
     return show.exit_code(findings)
 
 
-def _show(
-    path: Path | None,
-    profile: Profile,
-    table: ResinTable,
-    every: int | None,
-    given: tuple[dict[str, Any], tuple[Reading, ...], str | None],
-    plan_path: Path | None,
-    area: bool,
-    picture: Path | None,
-    as_json: bool,
-) -> int:
+def _show(scene: Scene, wanted: Wanted, as_json: bool) -> int:
     from capturehook.resin.report import full_report
-    from capturehook.resin.shoot import plan_shoot
 
-    looks = area or picture is not None
-    flags, clock, stl = given
-    job, body = job_and_body(
-        path, profile.name, table, flags=flags, clock=clock, stl=stl, draws=looks
-    )
-    shoot = plan_shoot(job, profile, table, every)
+    job, shoot = scene.job, scene.shoot
     findings = [*job.findings, *shoot.findings]
     looked: dict[str, Any] = {}
-    if looks:
-        looked, more = _look(job, body, shoot, picture)
+    area = None
+    if wanted.looks:
+        looked, more, area = _look(scene, wanted.picture)
         findings += more
-    _save_plan(shoot, plan_path)
+    _save(scene, wanted, area)
     if as_json:
         show.emit_json({**full_report(job, shoot, findings), **looked})
     else:
-        _say_all(job, shoot, table)
+        _say_all(scene)
         if looked:
             show.say(
                 f"Light area: {looked['mean_lit']:.2%} of the pixels on average, most in layer "
                 f"{looked['most_lit_layer']} ({looked['most_lit']:.2%})"
             )
-        for done in (plan_path, picture):
-            if done is not None:
-                show.say(f"Saved {done}")
+        _say_saved(wanted)
         show.show_findings(findings)
     return show.exit_code(findings)
 
 
-def _save_plan(shoot: ResinShoot, plan_path: Path | None) -> None:
-    if plan_path is not None:
-        shoot.plan.save(plan_path)
+def _save(scene: Scene, wanted: Wanted, area: LitArea | None = None) -> None:
+    """The plan; the page, with the film drawn beforehand."""
+    if wanted.plan_path is not None:
+        scene.shoot.plan.save(wanted.plan_path)
+    if wanted.page is None:
+        return
+    from capturehook.page.resin import save_resin_page
+    from capturehook.page.stills import chosen, draw_resin_stills
+
+    count = len(chosen(len(scene.shoot.plan.poses)))
+    with show.progress("Drawing the film", count) as step:
+        stills = draw_resin_stills(scene, step)
+    save_resin_page(scene, stills, wanted.page, area)
 
 
-def _look(
-    job: ResinJob, body: Body | None, shoot: ResinShoot, picture: Path | None
-) -> tuple[dict[str, Any], list[Finding]]:
+def _say_saved(wanted: Wanted) -> None:
+    for done in filter(None, (wanted.plan_path, wanted.picture, wanted.page)):
+        show.say(f"Saved {done}")
+
+
+def _look(scene: Scene, picture: Path | None) -> tuple[dict[str, Any], list[Finding], LitArea]:
     """Measure the images, with a bar; draw them when a picture is wanted."""
-    from capturehook.draw.resin import Growth, draw_growth
+    from capturehook.draw.resin import LitArea, draw_lit_area
     from capturehook.files import write_atomically
     from capturehook.resin.area import area_report, light_area, still_findings, still_stretches
     from capturehook.resin.body import open_images
 
+    job, shoot = scene.job, scene.shoot
     with (
-        open_images(job, body) as images,
+        open_images(job, scene.body) as images,
         show.progress("Layer images", len(job.images)) as step,
     ):
         area = light_area(images, step=step)
     stretches = still_stretches(area, shoot.frame_layers)
+    drawn = LitArea(
+        timeline=job.timeline,
+        lit=area.lit,
+        seen_from_layer=shoot.visible_from_layer,
+        frame_layers=shoot.frame_layers,
+        alike=stretches,
+        film_s=shoot.film_s,
+    )
     if picture is not None:
-        growth = Growth(
-            timeline=job.timeline,
-            lit=area.lit,
-            seen_from_layer=shoot.visible_from_layer,
-            frame_layers=shoot.frame_layers,
-            alike=stretches,
-            film_s=shoot.film_s,
-        )
-        write_atomically(picture, draw_growth(growth).as_svg().encode())
-    return area_report(area, stretches), still_findings(stretches, job.path)
+        write_atomically(picture, draw_lit_area(drawn).as_svg().encode())
+    return area_report(area, stretches), still_findings(stretches, job.path), drawn
 
 
-def _say_all(job: ResinJob, shoot: ResinShoot, table: ResinTable) -> None:
+def _say_all(scene: Scene) -> None:
     from capturehook.model.resin_job import PHASES
-    from capturehook.resin.report import CAUTIONS, card_words, light_report
+    from capturehook.resin.report import (
+        CAUTIONS,
+        card_words,
+        frame_count,
+        layer_span,
+        light_report,
+        visible_words,
+    )
 
-    timeline = job.timeline
+    job, shoot, timeline = scene.job, scene.shoot, scene.job.timeline
     stated = f" (the job itself says {show.duration(job.stated_s)})" if job.stated_s else ""
     show.say(f"{job.path}: {len(timeline)} layers, {timeline.height_mm:.2f} mm")
     show.say(f"Read from {'; '.join(job.evidence)}")
@@ -256,49 +278,15 @@ def _say_all(job: ResinJob, shoot: ResinShoot, table: ResinTable) -> None:
     )
     show.show_table(
         ("flashes", "layers", "what becomes of them"),
-        [(row["flashes"], _layer_span(row), row["outcome"]) for row in light_report(shoot)],
+        [(row["flashes"], layer_span(row), row["outcome"]) for row in light_report(shoot)],
     )
-    for line in _visible_words(shoot, table):
+    for line in visible_words(shoot, scene.table):
         show.say(line)
     show.say(f"Into the film go {card_words(shoot)}")
     show.say(
-        f"Film: {_frames(len(shoot.plan.poses))} at {shoot.plan.fps} fps and "
+        f"Film: {frame_count(len(shoot.plan.poses))} at {shoot.plan.fps} fps and "
         f"{shoot.plan.hold_last_s:g} s of hold: {shoot.film_s:.1f} s"
     )
     show.say()
     for caution in CAUTIONS:
         show.say(caution)
-
-
-def _frames(count: int) -> str:
-    return f"{count} frame{'s' * (count != 1)}"
-
-
-def _layer_span(row: dict[str, Any]) -> str:
-    names = {0: "before the first", -1: "after the last"}
-    first, last = (names.get(row[key], str(row[key])) for key in ("first_layer", "last_layer"))
-    return first if first == last else f"{first} to {last}"
-
-
-def _visible_words(shoot: ResinShoot, table: ResinTable) -> list[str]:
-    """What of the part the frames show, and from when on, in lines."""
-    rim = f"the vat's rim at {table.vat_rim_mm:g} mm"
-    if shoot.by == "pose":
-        return [f"The job holds {shoot.frames_taken} poses of its own"]
-    lines = []
-    if shoot.false_starts:
-        lines.append(f"False starts: {_frames(shoot.false_starts)} before the first layer")
-    first, lifted = shoot.visible_from_layer, shoot.lifted_from_layer
-    if not first:
-        lines.append(f"No frame shows the plate above {rim}")
-    elif shoot.hidden_layers:
-        at = show.duration(shoot.visible_from_s)
-        lines.append(
-            f"Hidden below {rim}: {shoot.hidden_layers} layers; start the camera before layer "
-            f"{first}, {at} after the start"
-        )
-    else:
-        lines.append(f"All frames show the plate above {rim}")
-    if lifted and lifted != first:
-        lines.append(f"Shot at the top of the lift, layer {lifted} would be the first to show")
-    return lines

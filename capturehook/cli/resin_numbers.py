@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, TypeVar
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
-if TYPE_CHECKING:
-    from pathlib import Path
+from capturehook.cli.options import bundle
 
+if TYPE_CHECKING:
     from capturehook.model.resin import ResinTable
-    from capturehook.model.resin_job import ResinJob
-    from capturehook.resin.body import Body
+    from capturehook.rehearse.hanging import Scene
     from capturehook.resin.clock import Reading
 
-Command = TypeVar("Command", bound=Callable[..., Any])
-SECONDS = click.FloatRange(min=0, max=3600)
 _BOTTOM = re.compile(r"(\d{1,6})x(\d{1,4}(?:\.\d+)?)", re.ASCII)
 _STAGE = re.compile(r"(\d{1,4}(?:\.\d+)?)@(\d{1,6}(?:\.\d+)?)", re.ASCII)
 _CLOCK = re.compile(r"(\d{1,6})=(\d{1,3}):([0-5]?\d):([0-5]?\d)", re.ASCII)
@@ -67,57 +65,44 @@ def _readings(
     return tuple(readings)
 
 
+def _option(name: str, help: str, low: float | None = None, high: float = 0, **more: Any) -> Any:
+    """An option of a number within a range, or of a text that a callback reads."""
+    if low is not None:
+        if isinstance(low, int):
+            more["type"] = click.IntRange(low, int(high))
+        else:
+            more["type"] = click.FloatRange(low, high)
+    return click.Option([name], help=help, **more)
+
+
+_LIFT: dict[str, Any] = {"callback": _stages, "metavar": "MM@MM_MIN"}
 _OPTIONS = (
-    click.option(
-        "--layers", type=click.IntRange(1, 100_000), help="Without JOB: number of layers."
-    ),
-    click.option("--layer-mm", type=click.FloatRange(min=0.001, max=2), help="Layer height."),
-    click.option(
-        "--first-layer-mm",
-        type=click.FloatRange(min=0.001, max=5),
-        help="Height of the first layer.",
-    ),
-    click.option(
-        "--exposure-s", type=click.FloatRange(min=0.01, max=600), help="Light of a normal layer."
-    ),
-    click.option(
-        "--bottom", callback=_bottom, metavar="NxS", help="Bottom layers x s of light: 5x30."
-    ),
-    click.option("--transition", type=click.IntRange(0, 1000), help="Layers of falling light."),
-    click.option("--lift", callback=_stages, metavar="MM@MM_MIN", help="Plate up: 6@60."),
-    click.option("--retract", callback=_stages, metavar="MM@MM_MIN", help="Plate down: 6@150."),
-    click.option(
-        "--bottom-lift", callback=_stages, metavar="MM@MM_MIN", help="The same for bottom layers."
-    ),
-    click.option(
-        "--bottom-retract",
-        callback=_stages,
-        metavar="MM@MM_MIN",
-        help="The same for bottom layers.",
-    ),
-    click.option("--wait-s", type=SECONDS, help="Rest before the light."),
-    click.option("--rest-s", type=SECONDS, help="Rest after the light, before the lift."),
-    click.option("--top-s", type=SECONDS, help="Rest at the top of the lift."),
-    click.option("--light-off-s", type=SECONDS, help="Light-off time, if the printer has one."),
-    click.option("--tilt-s", type=SECONDS, help="Tilting vat: down and up."),
-    click.option("--extra-s", type=click.FloatRange(0, 10), help="Time lost on each layer."),
-    click.option("--startup-s", type=SECONDS, help="Before the first layer."),
-    click.option(
-        "--clock",
+    _option("--layers", "Without JOB: number of layers.", 1, 100_000),
+    _option("--layer-mm", "Layer height.", 0.001, 2),
+    _option("--first-layer-mm", "Height of the first layer.", 0.001, 5),
+    _option("--exposure-s", "Light of a normal layer.", 0.01, 600),
+    _option("--bottom", "Bottom layers x s of light: 5x30.", callback=_bottom, metavar="NxS"),
+    _option("--transition", "Layers of falling light.", 0, 1000),
+    _option("--lift", "Plate up: 6@60.", **_LIFT),
+    _option("--retract", "Plate down: 6@150.", **_LIFT),
+    _option("--bottom-lift", "The same for bottom layers.", **_LIFT),
+    _option("--bottom-retract", "The same for bottom layers.", **_LIFT),
+    _option("--wait-s", "Rest before the light.", 0.0, 3600),
+    _option("--rest-s", "Rest after the light, before the lift.", 0.0, 3600),
+    _option("--top-s", "Rest at the top of the lift.", 0.0, 3600),
+    _option("--light-off-s", "Light-off time, if the printer has one.", 0.0, 3600),
+    _option("--tilt-s", "Tilting vat: down and up.", 0.0, 3600),
+    _option("--extra-s", "Time lost on each layer.", 0.0, 10),
+    _option("--startup-s", "Before the first layer.", 0.0, 3600),
+    click.Option(
+        ["--clock"],
         multiple=True,
         callback=_readings,
         metavar="LAYER=H:MM:SS",
         help="Two readings: time from the start to the light of a layer.",
     ),
+    _option("--stl", "Without JOB: draw this part, in mm.", type=click.Path(), metavar="FILE"),
 )
-_STL = click.option(
-    "--stl", type=click.Path(), metavar="FILE", help="Without JOB: draw this part, in mm."
-)
-NAMES = (
-    "layers", "layer_mm", "first_layer_mm", "exposure_s", "bottom", "transition", "lift",
-    "retract", "bottom_lift", "bottom_retract", "wait_s", "rest_s", "top_s", "light_off_s",
-    "tilt_s", "extra_s", "startup_s",
-)  # fmt: skip
 KEYS = {
     "layer_mm": "layer_mm",
     "first_layer_mm": "first_layer_mm",
@@ -140,24 +125,32 @@ MOVES = (
 )  # fmt: skip
 
 
-def numbers(command: Command) -> Command:
-    """The options, in order."""
-    for option in reversed((*_OPTIONS, _STL)):
-        command = option(command)
-    return command
+@dataclass(frozen=True, slots=True)
+class Numbers:
+    """What flags say of a resin job: those that were given, readings of a clock, a body."""
+
+    flags: dict[str, Any]
+    clock: tuple[Reading, ...]
+    stl: str | None
+
+    def __bool__(self) -> bool:
+        return bool(self.flags or self.clock or self.stl)
 
 
-def taken(words: dict[str, Any]) -> dict[str, Any]:
-    """Those of the flags that were given, taken out of all words of a command."""
-    found = {name: words.pop(name) for name in NAMES}
-    return {name: value for name, value in found.items() if value is not None}
+def _numbers(clock: tuple[Reading, ...], stl: str | None, **flags: Any) -> Numbers:
+    given = {name: value for name, value in flags.items() if value is not None}
+    return Numbers(given, clock, stl)
 
 
-def refuse_of_the_job(flags: dict[str, Any], stl: str | None) -> None:
+numbers = bundle("given", _numbers, *_OPTIONS)
+"""Give a command the options, in order."""
+
+
+def refuse_of_the_job(given: Numbers) -> None:
     """Refuse what every job holds itself."""
-    if stl is not None:
+    if given.stl is not None:
         raise click.UsageError("--stl is drawn where there is no JOB; leave one of them out.")
-    wrong = [name for name in OF_THE_JOB if name in flags]
+    wrong = [name for name in OF_THE_JOB if name in given.flags]
     if wrong:
         option = "--" + wrong[0].replace("_", "-")
         raise click.UsageError(f"JOB states its own layers and light; leave {option} out.")
@@ -186,39 +179,46 @@ def table_of(table: ResinTable, flags: dict[str, Any], has_job: bool) -> ResinTa
         raise click.UsageError(f"The flags do not fit together: {words}.") from fault
 
 
-def job_and_body(
-    path: Path | None,
-    profile_name: str,
-    table: ResinTable,
+def scene_of(
+    path: Path | str | None,
+    profile: str | None,
+    given: Numbers,
     *,
-    flags: dict[str, Any],
-    clock: tuple[Reading, ...],
-    stl: str | None,
     draws: bool,
+    every: int | None = None,
     screen_mm: float | None = None,
-) -> tuple[ResinJob, Body | None]:
-    """The job of a file, or of numbers; with what is printed where that is to be drawn: an STL
-    file, or a plain body."""
-    from pathlib import Path
-
+) -> Scene:
+    """The job of a file, or of numbers, with its shoot; with what is printed where that is to be
+    drawn: an STL file, or a plain body."""
+    from capturehook.rehearse.hanging import Scene
     from capturehook.resin.body import SCREEN_MM, body_of_stl, layered, plain_body, with_body
     from capturehook.resin.clock import calibrated
-    from capturehook.resin.job import job_of_table, read_job
+    from capturehook.resin.job import job_of_table, load_resin_profile, read_job
+    from capturehook.resin.shoot import plan_shoot
 
+    loaded, table = load_resin_profile(profile)
+    table = table_of(table, given.flags, path is not None)
     body = None
     if path is not None:
-        job = read_job(path, table)
+        job = read_job(Path(path), table)
     else:
-        if stl is not None:
-            body = body_of_stl(Path(stl))
-            table = table if "layers" in flags else layered(table, body)
-        job = job_of_table(table, profile_name)
+        if given.stl is not None:
+            body = body_of_stl(Path(given.stl))
+            table = table if "layers" in given.flags else layered(table, body)
+        job = job_of_table(table, loaded.name)
         if body is None and draws:
             body = plain_body(job.timeline.height_mm, screen_mm or SCREEN_MM)
         job = job if body is None else with_body(job, body)
-    if clock:
-        job, _ = calibrated(job, *clock)
-    return job, body
+    if given.clock:
+        job, _ = calibrated(job, *given.clock)
+    return Scene(
+        job=job,
+        shoot=plan_shoot(job, loaded, table, every),
+        profile=loaded,
+        table=table,
+        screen_mm=screen_mm,
+        body=body,
+    )
 
 
 def _changes(table: ResinTable, flags: dict[str, Any]) -> dict[str, Any]:

@@ -18,7 +18,7 @@ import click
 
 from capturehook.errors import CaptureHookError, Finding, ProfileError, escaped
 from capturehook.hosts.summary import alike
-from capturehook.hosts.summary import duration as duration
+from capturehook.model.numbers import duration as duration
 
 _RAW = re.compile("[\x7f-\x9f\ud800-\udfff]")
 """What JSON leaves raw and a terminal acts upon, or no encoding holds (names of other systems)."""

@@ -11,7 +11,7 @@ import click
 
 from capturehook.cli import show
 from capturehook.cli.options import JSON
-from capturehook.cli.svg import svg_path
+from capturehook.cli.paths import svg_path
 from capturehook.rig import drive, light_off, phone, plate
 from capturehook.rig.advice import Wiring
 

@@ -24,6 +24,8 @@ Step = Callable[[int], None]
 Written = tuple[Path, str]
 """A file of the demo, and what to see there."""
 
+PAGE_TOLD = "the shoot page: open it in a browser, print it, keep it beside the printer"
+FILM_TOLD = "the film as it should become, drawn before anything is printed"
 LAYER_MM, FIRST_MM, TOP_MM = 0.25, 0.3, 40.0
 CENTRE_MM = (117.5, 110.0)
 WALL_MM = 0.45
@@ -270,7 +272,7 @@ def _rehearse(folder: Path, applied: PosedJob, step: Step | None) -> tuple[Writt
     film, stills = folder / "rehearsal.mp4", Stills(applied.poses)
     asked = Asked(film=film, on_frame=stills.take, advises=False)
     rehearse(applied, Wishes(), asked, step)
-    return (film, "the film as it should become, drawn before anything is printed"), stills.kept
+    return (film, FILM_TOLD), stills.kept
 
 
 def _write_page(folder: Path, applied: PosedJob, shoot: Shoot, stills: list[Still]) -> Written:
@@ -278,4 +280,4 @@ def _write_page(folder: Path, applied: PosedJob, shoot: Shoot, stills: list[Stil
 
     page = folder / "shoot.html"
     save_shoot_page(shoot, [pose.route.points for pose in applied.poses], stills, page)
-    return page, "the shoot page: open it in a browser, print it, keep it beside the printer"
+    return page, PAGE_TOLD

@@ -16,6 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.demo.lighthouse import (
+    FILM_TOLD,
+    PAGE_TOLD,
     TOP_MM,
     Demo,
     Step,
@@ -28,7 +30,8 @@ from capturehook.files import write_atomically
 if TYPE_CHECKING:
     from capturehook.model.profile import Profile
     from capturehook.model.resin import ResinTable
-    from capturehook.resin.shoot import ResinShoot
+    from capturehook.page.stills import Still
+    from capturehook.rehearse.hanging import Scene
 
 SCREEN_MM, SCREEN_PX = 120.0, (480, 270)
 LAYER_MM = 0.1
@@ -123,6 +126,9 @@ def make_resin_demo(
     FileError
         The folder cannot be made or written.
     """
+    from capturehook.page.resin import save_resin_page
+    from capturehook.page.stills import draw_resin_stills
+    from capturehook.rehearse.hanging import Scene
     from capturehook.resin.pose import insert_poses
     from capturehook.resin.shoot import plan_shoot
 
@@ -131,6 +137,7 @@ def make_resin_demo(
     write_atomically(job_path, resin_lighthouse(layers))
     posed, added_s = insert_poses(job_path, posed_path, profile, table, EVERY)
     shoot = plan_shoot(posed, profile, table)
+    scene = Scene(job=posed, shoot=shoot, profile=profile, table=table)
     shoot.plan.save(folder / "plan.json")
     files: list[Written] = [
         (job_path, "the job as a slicing host would write it: images and run.gcode"),
@@ -138,7 +145,12 @@ def make_resin_demo(
         (folder / "plan.json", "the predicted second of each frame, for the audit"),
     ]
     if with_film:
-        files.append(_rehearse(folder, posed_path, profile, table, shoot, step))
+        film, stills = _rehearse(folder, scene, step)
+        files.append(film)
+    else:
+        stills = draw_resin_stills(scene, step)
+    save_resin_page(scene, stills, folder / "shoot.html")
+    files.append((folder / "shoot.html", PAGE_TOLD))
     total_s = posed.timeline.total_s
     summary = (
         f"{len(posed.timeline)} layers, {len(shoot.plan.poses)} poses; the frames add "
@@ -148,20 +160,13 @@ def make_resin_demo(
     return Demo(summary, files, [*posed.findings, *shoot.findings])
 
 
-def _rehearse(
-    folder: Path,
-    posed_path: Path,
-    profile: Profile,
-    table: ResinTable,
-    shoot: ResinShoot,
-    step: Step | None,
-) -> Written:
+def _rehearse(folder: Path, scene: Scene, step: Step | None) -> tuple[Written, list[Still]]:
+    """The film, and the pictures of it that the page takes in."""
+    from capturehook.page.stills import Stills
     from capturehook.rehearse.hanging import rehearse_resin
     from capturehook.rehearse.room import Wishes
     from capturehook.rehearse.run import Asked
-    from capturehook.resin.job import read_job
 
-    film = folder / "rehearsal.mp4"
-    job = read_job(posed_path, table)
-    rehearse_resin(job, shoot, profile, table, Wishes(), Asked(film=film), step=step)
-    return film, "the film as it should become, drawn before anything is printed"
+    film, stills = folder / "rehearsal.mp4", Stills(scene.shoot.plan.poses)
+    rehearse_resin(scene, Wishes(), Asked(film=film, on_frame=stills.take), step)
+    return (film, FILM_TOLD), stills.kept

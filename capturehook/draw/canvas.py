@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from html import escape
 from io import BytesIO
+from math import ceil
 from typing import Any, Literal
 
 import numpy as np
@@ -25,8 +26,13 @@ BLUE, PALE_BLUE = "#0d4a86", "#9db8d2"
 CLASSES = {
     INK: "ink", GREY: "grey", PALE: "pale", FAINT: "faint", PAPER: "paper",
     BLUE: "blue", PALE_BLUE: "pale-blue",
+    "#f7f7f7": "paper", "#ececec": "faint", "#e4e4e4": "faint", "#cccccc": "pale",
+    "#8a8a8a": "grey", "#888888": "grey", "#5f5f5f": "grey",
 }  # fmt: skip
-"""Names of the colours in a page, which has its own for light and dark."""
+"""Names of the greys and blues in a page, which has its own for light and dark; all other colours
+stay: they mean something."""
+LETTER = 6.4
+"""Width of a letter in words of size 12."""
 LARGER = 3
 """PNGs are drawn so many times larger and reduced, for smooth lines."""
 
@@ -67,6 +73,17 @@ class Scale:
 
     def many(self, values: Points) -> Points:
         return self.zero + self.per_unit * values
+
+
+def round_marks(low: float, high: float, about: int) -> list[float]:
+    """Round numbers between two values, about so many."""
+    if high <= low:
+        return [low]
+    raw = (high - low) / about
+    power = 10.0 ** np.floor(np.log10(raw))
+    step = next(power * n for n in (1, 2, 2.5, 5, 10) if power * n >= raw * 0.999)
+    first = ceil(low / step - 1e-9)
+    return [round(step * n, 9) for n in range(first, int(high / step + 1e-9) + 1)]
 
 
 class Sheet:
@@ -140,6 +157,15 @@ class Sheet:
         """Text on its base line."""
         self.parts.append(Words(x=x, y=y, text=text, size=size, anchor=anchor, bold=bold, ink=ink))
 
+    def label(
+        self, x: float, y: float, text: str, anchor: Anchor = "start", *, ink: str = INK
+    ) -> None:
+        """Words on a patch of paper, so that lines below do not cross them."""
+        wide = LETTER * len(text) + 4
+        start = {"start": x - 2, "middle": x - wide / 2, "end": x - wide + 2}[anchor]
+        self.box(start, y - 11, wide, 15, fill=PAPER)
+        self.words(x, y, text, 12, anchor, ink=ink)
+
     # --- SVG
 
     def as_themed_svg(self) -> str:
@@ -198,6 +224,8 @@ def _coloured(what: str, colour: str) -> str:
 
 
 def _themed(what: str, colour: str) -> str:
+    if colour not in CLASSES:
+        return _coloured(what, colour)
     return f' class="{what[0]}-{CLASSES[colour]}"'
 
 
@@ -205,6 +233,7 @@ def _svg(part: Shape | Words, inked: Inked) -> str:
     if isinstance(part, Words):
         anchor = "" if part.anchor == "start" else f' text-anchor="{part.anchor}"'
         weight = ' font-weight="bold"' if part.bold else ""
+        inked = _coloured if part.ink == PAPER else inked  # stands on a colour that stays
         return (
             f'<text x="{part.x:.1f}" y="{part.y:.1f}" font-size="{part.size}"{anchor}{weight}'
             f"{inked('fill', part.ink)}>{escape(part.text)}</text>"

@@ -79,13 +79,20 @@ def facts(rows: Iterable[tuple[str, Inside]], class_: str = "facts") -> Html:
     return tag("dl", [tag("div", tag("dt", n), tag("dd", v)) for n, v in rows], class_=class_)
 
 
-def table(caption: str, columns: Iterable[str], rows: Iterable[Iterable[Inside]]) -> Html:
-    """A table whose first column names its rows."""
+def table(
+    caption: str,
+    columns: Iterable[str],
+    rows: Iterable[Iterable[Inside]],
+    class_: str | None = None,
+) -> Html:
+    """A table whose first column names its rows; of the class `words` where no numbers are."""
     head = tag("tr", [tag("th", name, scope="col") for name in columns])
     body = []
     for first, *rest in rows:
         body.append(tag("tr", tag("th", first, scope="row"), [tag("td", one) for one in rest]))
-    inner = tag("table", tag("caption", caption), tag("thead", head), tag("tbody", body))
+    inner = tag(
+        "table", tag("caption", caption), tag("thead", head), tag("tbody", body), class_=class_
+    )
     return tag("div", inner, class_="wide", tabindex="0", role="group", aria_label=caption)
 
 

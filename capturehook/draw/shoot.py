@@ -2,17 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from math import ceil
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.draw.canvas import BLUE, GREY, INK, PALE, PALE_BLUE, PAPER, Scale, Sheet
+from capturehook.draw.canvas import (
+    BLUE,
+    GREY,
+    INK,
+    LETTER,
+    PALE,
+    PALE_BLUE,
+    PAPER,
+    Scale,
+    Sheet,
+    round_marks,
+)
 from capturehook.draw.film import draw_film
+from capturehook.draw.growth import Growth, draw_growth, minutes
 from capturehook.errors import PlanError, Where
 from capturehook.extras import install_command
+from capturehook.model.numbers import ordinal
 from capturehook.report.footprint import printed_lines
 from capturehook.report.shoot import Shoot
 
@@ -25,9 +38,7 @@ BED = (64, 96, 500, 460)
 TIME = (660, 96, 500, 460)
 FILM = (64, 656, 1096, 128)
 MOST_LAYERS, FAINT_POINTS, STRONG_POINTS = 40, 30_000, 6_000
-MOST_TICKS, MOST_LETTERS = 300, 50
-LETTER = 6.4
-"""Width of a letter in words of size 12, on the sheet."""
+MOST_LETTERS = 50
 HEAD_ROOM = (6, 76, 600, 700)
 """x, y, right and bottom of what the head may be drawn on: clear of the titles."""
 
@@ -83,7 +94,7 @@ def plan_sheet(shoot: Shoot, routes: Sequence[Floats]) -> Sheet:
     sheet.words(BED[0], 40, title, 20, bold=True)
     for box, name, lines in (
         (BED, "The bed from above, mm", draw_bed(sheet, shoot, routes, BED, HEAD_ROOM)),
-        (TIME, "Height against time, mm", draw_growth(sheet, shoot, TIME)),
+        (TIME, "Height against time, mm", draw_growth(sheet, growth_of(shoot), TIME)),
     ):
         left, top, _, high = box
         sheet.words(left, top - 28, name, 14, bold=True)
@@ -102,13 +113,24 @@ def bed_sheet(shoot: Shoot, routes: Sequence[Floats]) -> tuple[Sheet, list[str]]
     return sheet, draw_bed(sheet, shoot, routes, box, (2, 4, 398, sheet.height - 4))
 
 
-def growth_sheet(shoot: Shoot) -> tuple[Sheet, list[str], Callable[[float, float], str]]:
-    """Height against time alone, what is to be said below it, and (second, mm) -> "x y" on it."""
-    box = (40, 24, 332, 300)
-    sheet = Sheet(400, 356, "Height of the part against time, with a tick for each frame")
-    lines = draw_growth(sheet, shoot, box)
-    t_scale, z_scale = growth_scales(shoot, box)
-    return sheet, lines, lambda t_s, z_mm: f"{t_scale(t_s):.1f} {z_scale(z_mm):.1f}"
+def growth_of(shoot: Shoot) -> Growth:
+    """Height against time of a filament job; objects printed one after the other apart."""
+    moves, layers = shoot.job.moves, shoot.job.layers
+    ends_s = shoot.with_poses_s(moves.line_index[layers.last_move] + 1)
+    starts_s = shoot.with_poses_s(moves.line_index[layers.first_move])
+    curve = np.column_stack(
+        (np.column_stack((starts_s, ends_s)).ravel(), np.repeat(layers.z_mm, 2))
+    )
+    breaks = np.flatnonzero(np.diff(layers.object_no)) * 2 + 2
+    return Growth(
+        print_s=shoot.print_s,
+        total_s=shoot.total_s,
+        startup_s=shoot.profile.machine.startup_s,
+        startup_name="heating and homing",
+        height_mm=shoot.height_mm,
+        runs=np.split(curve, breaks),
+        frames=np.column_stack((shoot.fire_s, [pose.z_mm for pose in shoot.poses])),
+    )
 
 
 # --- the bed
@@ -158,10 +180,10 @@ def _bed_grid(
         x(x_mm[0]), y(y_mm[1]), x.per_unit * (x_mm[1] - x_mm[0]), -y.per_unit * (y_mm[1] - y_mm[0]),
         stroke=INK, width=1.2,
     )  # fmt: skip
-    for mark in _round_marks(*x_mm, 5):
+    for mark in round_marks(*x_mm, 5):
         sheet.line((x(mark), y(y_mm[0])), (x(mark), y(y_mm[0]) + 5))
         sheet.words(x(mark), y(y_mm[0]) + 18, f"{mark:g}", 11, "middle")
-    for mark in _round_marks(*y_mm, 5):
+    for mark in round_marks(*y_mm, 5):
         sheet.line((x(x_mm[0]) - 5, y(mark)), (x(x_mm[0]), y(mark)))
         sheet.words(x(x_mm[0]) - 8, y(mark) + 4, f"{mark:g}", 11, "end")
 
@@ -178,13 +200,7 @@ def _footprints(sheet: Sheet, shoot: Shoot, x: Scale, y: Scale, strong: int) -> 
     sheet.lines(placed(printed_lines(moves, layers, which, FAINT_POINTS)), PALE, 0.5)
     own = printed_lines(moves, layers, np.array([strong]), STRONG_POINTS)
     sheet.lines(placed(own), INK, 0.9)
-    return "all layers" if step == 1 else f"every {step}{_th(step)} layer"
-
-
-def _th(number: int) -> str:
-    if number % 100 in (11, 12, 13):
-        return "th"
-    return {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return "all layers" if step == 1 else f"every {ordinal(step)} layer"
 
 
 def _routes(sheet: Sheet, routes: Sequence[Floats], x: Scale, y: Scale, middle: int) -> None:
@@ -212,7 +228,7 @@ def _park(sheet: Sheet, shoot: Shoot, x: Scale, y: Scale, room: Box) -> None:
     sheet.line((px - 11, py), (px + 11, py), width=1.4)
     sheet.line((px, py - 11), (px, py + 11), width=1.4)
     right = park.x_mm > sum(profile.machine.x_mm) / 2
-    _label(sheet, px, py - 15, "park", "middle")
+    sheet.label(px, py - 15, "park", "middle")
     back = park.y_mm > sum(profile.machine.y_mm) / 2
     head_x = x(park.x_mm - body.left) + 4 if right else x(park.x_mm + body.right) - 4
     head_y = max(y(park.y_mm + body.back), room[1]) + 13 if back else y(park.y_mm - body.front) - 4
@@ -245,120 +261,21 @@ def _button(sheet: Sheet, shoot: Shoot, x: Scale, y: Scale) -> None:
     px, py = x(place[0]), y(place[1])
     sheet.box(px - 5, py - 5, 10, 10, fill=INK)
     right = place[0] > sum(shoot.profile.machine.x_mm) / 2
-    _label(sheet, px + (5 if right else -5), py + 20, "button", "end" if right else "start")
-
-
-def _label(sheet: Sheet, x: float, y: float, text: str, anchor: str, ink: str = INK) -> None:
-    """Words on a patch of paper, so that lines below do not cross them."""
-    wide = LETTER * len(text) + 4
-    start = {"start": x - 2, "middle": x - wide / 2, "end": x - wide + 2}[anchor]
-    sheet.box(start, y - 11, wide, 15, fill=PAPER)
-    sheet.words(x, y, text, 12, anchor, ink=ink)  # type: ignore[arg-type]
+    sheet.label(px + (5 if right else -5), py + 20, "button", "end" if right else "start")
 
 
 def _box_label(sheet: Sheet, x: tuple[float, float], y: float, text: str, middle: float) -> None:
     """A name within its box where it fits, else beside it, on the side with more room."""
     if LETTER * len(text) + 4 <= x[1] - x[0]:
-        _label(sheet, sum(x) / 2, y, text, "middle")
+        sheet.label(sum(x) / 2, y, text, "middle")
     elif sum(x) / 2 < middle:
-        _label(sheet, x[1] + 5, y, text, "start")
+        sheet.label(x[1] + 5, y, text, "start")
     else:
-        _label(sheet, x[0] - 5, y, text, "end")
-
-
-def _round_marks(low: float, high: float, about: int) -> list[float]:
-    """Round numbers between two values, about so many."""
-    if high <= low:
-        return [low]
-    raw = (high - low) / about
-    power = 10.0 ** np.floor(np.log10(raw))
-    step = next(power * n for n in (1, 2, 2.5, 5, 10) if power * n >= raw * 0.999)
-    first = ceil(low / step - 1e-9)
-    return [round(step * n, 9) for n in range(first, int(high / step + 1e-9) + 1)]
-
-
-# --- height against time
-
-
-def growth_scales(shoot: Shoot, panel: Box) -> tuple[Scale, Scale]:
-    """Seconds and mm onto a panel."""
-    left, top, wide, high = panel
-    return (
-        Scale(left, wide / max(shoot.total_s, 1e-9)),
-        Scale(top + high, -high / (shoot.height_mm * 1.05)),
-    )
-
-
-def draw_growth(sheet: Sheet, shoot: Shoot, panel: Box) -> list[str]:
-    """Height against time in a panel (x, y, width, height); lines to be said below it."""
-    left, top, wide, high = panel
-    layers = shoot.job.layers
-    t_scale, z_scale = growth_scales(shoot, panel)
-    _time_axes(sheet, shoot, t_scale, z_scale, panel)
-    ends_s = shoot.with_poses_s(shoot.job.moves.line_index[layers.last_move] + 1)
-    starts_s = shoot.with_poses_s(shoot.job.moves.line_index[layers.first_move])
-    second = np.column_stack((starts_s, ends_s)).ravel()
-    z_mm = np.repeat(layers.z_mm, 2)
-    curve = np.column_stack((t_scale.many(second), z_scale.many(z_mm)))
-    breaks = np.flatnonzero(np.diff(layers.object_no)) * 2 + 2
-    sheet.lines(_few(np.split(curve, breaks)), INK, 1.6)
-    fine = 0.9 if len(shoot.poses) < 150 else 0.5
-    each = ceil(len(shoot.poses) / MOST_TICKS) if shoot.poses else 1
-    at_s = t_scale.many(shoot.fire_s[::each]).tolist()
-    sheet.lines([np.array([(px, top + high - 14), (px, top + high)]) for px in at_s], BLUE, fine)
-    at_z = z_scale.many(np.array([pose.z_mm for pose in shoot.poses[::each]])).tolist()
-    sheet.lines(
-        [np.array([(left + wide + 3, py), (left + wide + 14, py)]) for py in at_z], BLUE, fine
-    )
-    ticks = f"every {each}{_th(each)} of the" if each > 1 else "the"
-    startup_s = shoot.profile.machine.startup_s
-    heating = f"{_minutes(startup_s)} of "
-    heating = f"hatched: {heating}" if _shows_startup(shoot, t_scale) else f"{heating}it "
-    return [
-        f"Ticks below and at the right: {ticks} {len(shoot.poses)} frames.",
-        f"{_minutes(shoot.print_s)} without poses, {_minutes(shoot.total_s)} with them"
-        + (f"; {heating}heating and homing." if startup_s else "."),
-    ]
-
-
-def _shows_startup(shoot: Shoot, t_scale: Scale) -> bool:
-    """Heating and homing take long enough to be seen."""
-    return t_scale.per_unit * min(shoot.profile.machine.startup_s, shoot.print_s) > 3
+        sheet.label(x[0] - 5, y, text, "end")
 
 
 def _more(seconds: float) -> str:
     """Seconds, minutes or hours, as short as the picture's title wants them."""
     if seconds < 60:
         return f"{seconds:.0f} s"
-    return f"{seconds / 60:.1f} min" if seconds < 3570 else _minutes(seconds)
-
-
-def _minutes(seconds: float) -> str:
-    hours, minutes = divmod(round(seconds / 60), 60)
-    return f"{hours} h {minutes} min" if hours else f"{minutes} min"
-
-
-def _few(runs: list[Floats]) -> list[Floats]:
-    """Each line through at most some 2000 points."""
-    return [
-        run[np.unique(np.linspace(0, len(run) - 1, min(len(run), 2000)).astype(int))]
-        for run in runs
-    ]
-
-
-def _time_axes(sheet: Sheet, shoot: Shoot, t_scale: Scale, z_scale: Scale, panel: Box) -> None:
-    left, top, wide, high = panel
-    startup_s = min(shoot.profile.machine.startup_s, shoot.print_s)
-    if _shows_startup(shoot, t_scale):
-        sheet.hatch(left, top, t_scale.per_unit * startup_s, high, 9)
-    sheet.box(left, top, wide, high, stroke=INK, width=1.2)
-    for mark in _round_marks(0, shoot.height_mm, 6):
-        sheet.line((left - 5, z_scale(mark)), (left, z_scale(mark)))
-        sheet.words(left - 8, z_scale(mark) + 4, f"{mark:g}", 11, "end")
-    per, unit = (3600, "h") if shoot.total_s > 3 * 3600 else (60, "min")
-    marks = _round_marks(0, shoot.total_s / per, 6)
-    for mark in marks:
-        px = t_scale(mark * per)
-        sheet.line((px, top + high), (px, top + high + 5))
-        text = f"{mark:g} {unit}" if mark == marks[-1] else f"{mark:g}"
-        sheet.words(px, top + high + 18, text, 11, "middle")
+    return f"{seconds / 60:.1f} min" if seconds < 3570 else minutes(seconds)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from capturehook.errors import Finding, GcodeError
 from capturehook.hosts.run import settings_of_host, tell
+from capturehook.model.numbers import duration
 
 if TYPE_CHECKING:
     from capturehook.block.poses import PosedJob
@@ -78,15 +79,6 @@ def added_text(applied: PosedJob) -> str:
     count = len(applied.poses)
     added = float(added_seconds(applied.job, applied.poses).sum())
     return f"{count} pose{'s' * (count != 1)}, adds {duration(added)}"
-
-
-def duration(seconds: float) -> str:
-    """3725 -> '1 h 02 min 05 s'; under a minute with tenths."""
-    if seconds < 59.95:
-        return f"{seconds:.1f} s"
-    minutes, rest = divmod(round(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours} h {minutes:02d} min {rest:02d} s" if hours else f"{minutes} min {rest:02d} s"
 
 
 def alike(findings: Iterable[Finding]) -> list[str]:

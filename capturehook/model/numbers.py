@@ -1,4 +1,4 @@
-"""Numbers as G-code text: fixed decimals, no exponent, no minus zero."""
+"""Numbers as text: for a controller (fixed decimals, no exponent, no minus zero), for people."""
 
 from __future__ import annotations
 
@@ -43,3 +43,19 @@ def exact(value: float) -> str:
             break
     text = text.rstrip("0").rstrip(".")
     return "0" if text in ("-0", "") else text
+
+
+def duration(seconds: float) -> str:
+    """3725 -> '1 h 02 min 05 s'; under a minute with tenths."""
+    if seconds < 59.95:
+        return f"{seconds:.1f} s"
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours} h {minutes:02d} min {rest:02d} s" if hours else f"{minutes} min {rest:02d} s"
+
+
+def ordinal(number: int) -> str:
+    """1 -> '1st', 12 -> '12th'."""
+    if number % 100 in (11, 12, 13):
+        return f"{number}th"
+    return f"{number}{ {1: 'st', 2: 'nd', 3: 'rd'}.get(number % 10, 'th') }"

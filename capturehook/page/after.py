@@ -9,7 +9,7 @@ from capturehook.audit import verdicts as v
 from capturehook.audit.judge import Audit
 from capturehook.audit.report import summary_lines
 from capturehook.audit.sheet import CORNERS, LOWER, Cell, Thumbs, sheet_cells
-from capturehook.audit.timeline import timeline_svg
+from capturehook.audit.timeline import timeline_sheet
 from capturehook.audit.verdicts import VERDICTS, Verdict
 from capturehook.draw.html import (
     Html,
@@ -24,6 +24,7 @@ from capturehook.draw.html import (
 )
 from capturehook.files import write_atomically
 from capturehook.page.cures import warnings_list
+from capturehook.page.parts import wide
 from capturehook.page.stills import picture_uri
 
 MOST_BYTES = 1_700_000
@@ -101,10 +102,8 @@ def badge(verdict: Verdict) -> Html:
 
 
 def _timeline(audit: Audit) -> Html:
-    svg = Html(timeline_svg(audit).replace("<svg ", '<svg aria-label="The shoot over time" ', 1))
-    box = tag(
-        "div", svg, class_="wide", tabindex="0", role="group", aria_label="The shoot over time"
-    )
+    """In the page's own colours; a phone scrolls it."""
+    box = wide("The shoot over time", timeline_sheet(audit))
     return section("timeline", "Over time", box, class_="full")
 
 
@@ -119,7 +118,7 @@ def _odd(audit: Audit) -> Html:
         return section("odd", "Verdicts", tag("p", "Every frame is good.", class_="fine"))
     caption = f"{len(rows)} frames and poses that are not good"
     columns = ("Frame", "Verdict", "Means")
-    return section("odd", "Verdicts", table(caption, columns, rows), class_="full")
+    return section("odd", "Verdicts", table(caption, columns, rows, "words"), class_="full")
 
 
 def _contact(audit: Audit, thumbs: Thumbs) -> Html:

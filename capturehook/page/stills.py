@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import struct
 import zlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from importlib.util import find_spec
 from io import BytesIO
@@ -20,7 +20,10 @@ from capturehook.draw.html import data_uri
 
 if TYPE_CHECKING:
     from capturehook.block.poses import PosedJob
+    from capturehook.model.plan import PlannedPose
     from capturehook.model.pose import Pose
+    from capturehook.rehearse.draw import Shot
+    from capturehook.rehearse.hanging import Scene
 
 MOST_STILLS, FEW_STILLS = 60, 20
 """With WebP, and with PNG."""
@@ -53,7 +56,7 @@ def chosen(count: int) -> list[int]:
 class Stills:
     """Takes frames as they are drawn (`take` is the rehearsal's ``on_frame``)."""
 
-    def __init__(self, poses: Sequence[Pose]) -> None:
+    def __init__(self, poses: Sequence[Pose | PlannedPose]) -> None:
         self.places = {poses[index].pose: index for index in chosen(len(poses))} if poses else {}
         self.each_bytes = MOST_BYTES // max(1, len(self.places))
         self.kept: list[Still] = []
@@ -63,23 +66,39 @@ class Stills:
         if pose in self.places:
             self.kept.append(Still(self.places[pose], picture_uri(rgb, self.each_bytes)))
 
+    def taken(
+        self, shots: Iterable[Shot], step: Callable[[int], None] | None = None
+    ) -> list[Still]:
+        """All of them, from the shots of just the chosen poses."""
+        for done, (pose, shot) in enumerate(zip(self.places, shots, strict=True), 1):
+            self.take(pose, shot.rgb)
+            if step is not None:
+                step(done)
+        return self.kept
+
 
 def draw_stills(applied: PosedJob, step: Callable[[int], None] | None = None) -> list[Still]:
     """The chosen frames of a job, before the rehearsal's own camera; no other frame is drawn."""
     from capturehook.rehearse.draw import Stage
     from capturehook.rehearse.room import Wishes, nozzle_points, part_box, place_camera
 
-    stills = Stills(applied.poses)
-    if not stills.places:
+    if not applied.poses:
         return []
-    job = applied.job
+    stills, job = Stills(applied.poses), applied.job
     view = place_camera(job.profile, part_box(job), nozzle_points(applied)[-2:], Wishes(), SIZE)
-    shots = Stage(applied, view).shots(stills.places)
-    for done, (pose, shot) in enumerate(zip(stills.places, shots, strict=True), 1):
-        stills.take(pose, shot.rgb)
-        if step is not None:
-            step(done)
-    return stills.kept
+    return stills.taken(Stage(applied, view).shots(stills.places), step)
+
+
+def draw_resin_stills(scene: Scene, step: Callable[[int], None] | None = None) -> list[Still]:
+    """As :func:`draw_stills`; none of a job that does not tell what the part looks like."""
+    from capturehook.rehearse.hanging import HangingStage
+    from capturehook.rehearse.room import Wishes
+
+    poses = scene.shoot.plan.poses
+    if not poses or not scene.has_shape:
+        return []
+    stills, view = Stills(poses), scene.view(Wishes(), SIZE)
+    return stills.taken(HangingStage(scene.hanging, view).shots(stills.places), step)
 
 
 def picture_uri(rgb: NDArray[np.uint8], most_bytes: int, wide_px: int = SIZE[0]) -> str:

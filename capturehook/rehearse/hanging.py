@@ -6,9 +6,10 @@ camera, it stands at the top of the lift, and most of the part hangs below the v
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Container, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -70,20 +71,57 @@ class Hanging:
     plate_mm: Floats
 
 
-def hang(job: ResinJob, shoot: ResinShoot, table: ResinTable, slabs: Slabs) -> Hanging:
-    """The poses of a shoot, with the plate where it is at each."""
-    high, wide = slabs.shape
-    plate_mm = plate_heights(job, shoot)
-    return Hanging(
-        slabs=slabs,
-        printer=vat.Printer(
-            screen_mm=(wide * slabs.pitch_mm, high * slabs.pitch_mm),
-            rim_mm=table.vat_rim_mm,
-            highest_mm=float(plate_mm.max()),
-        ),
-        slabs_done=np.array([slabs.done(pose.layer) for pose in shoot.plan.poses]),
-        plate_mm=plate_mm,
-    )
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Scene:
+    """A resin job with its shoot, and what of it is drawn.
+
+    Attributes
+    ----------
+    screen_mm : width of the lamp's screen; None: as the job states
+    body : what is cut into layers, for a job without images of its own
+    """
+
+    job: ResinJob
+    shoot: ResinShoot
+    profile: Profile
+    table: ResinTable
+    screen_mm: float | None = None
+    body: Body | None = None
+
+    @property
+    def has_shape(self) -> bool:
+        """Whether anything tells what the part looks like."""
+        return self.body is not None or any(self.job.images)
+
+    @cached_property
+    def hanging(self) -> Hanging:
+        """The poses, with the plate where it is at each; the images are read once.
+
+        Raises
+        ------
+        FileError, FrameError
+            Layer images that cannot be read, or that light nothing.
+        """
+        plate_mm = plate_heights(self.job, self.shoot)
+        poses = self.shoot.plan.poses
+        slabs = read_slabs(self.job, self.screen_mm, len(poses), body=self.body)
+        high, wide = slabs.shape
+        return Hanging(
+            slabs=slabs,
+            printer=vat.Printer(
+                screen_mm=(wide * slabs.pitch_mm, high * slabs.pitch_mm),
+                rim_mm=self.table.vat_rim_mm,
+                highest_mm=float(plate_mm.max()),
+            ),
+            slabs_done=np.array([slabs.done(pose.layer) for pose in poses]),
+            plate_mm=plate_mm,
+        )
+
+    def view(self, wishes: Wishes, size: tuple[int, int]) -> View:
+        """The camera of the wishes, in a picture of some pixels; the rest chosen for the part."""
+        hanging = self.hanging
+        subject = subject_of(hanging)
+        return vat.place_camera(hanging.printer, subject, self.profile.camera, wishes, size)
 
 
 def plate_heights(job: ResinJob, shoot: ResinShoot) -> Floats:
@@ -121,9 +159,12 @@ class HangingStage:
         self._at_mm = np.nan
         furniture.draw_faces(self.still, vat.still_faces(hanging.printer, self.light))
 
-    def shots(self) -> Iterator[Shot]:
-        """One shot for each pose, in order."""
-        for done, plate_mm in zip(self.hanging.slabs_done, self.hanging.plate_mm, strict=True):
+    def shots(self, only: Container[int] | None = None) -> Iterator[Shot]:
+        """One shot for each pose (of the numbers ``only``, from 1), in order."""
+        poses = zip(self.hanging.slabs_done, self.hanging.plate_mm, strict=True)
+        for number, (done, plate_mm) in enumerate(poses, 1):
+            if only is not None and number not in only:
+                continue
             offset = np.array((0.0, 0.0, float(plate_mm)))
             if plate_mm != self._at_mm:
                 self._move_plate(float(plate_mm))
@@ -203,16 +244,7 @@ class HangingStage:
 
 
 def rehearse_resin(
-    job: ResinJob,
-    shoot: ResinShoot,
-    profile: Profile,
-    table: ResinTable,
-    wishes: Wishes,
-    asked: Asked,
-    *,
-    screen_mm: float | None = None,
-    body: Body | None = None,
-    step: Step | None = None,
+    scene: Scene, wishes: Wishes, asked: Asked, step: Step | None = None
 ) -> Rehearsal:
     """Draw every pose of a resin shoot once; write what is asked for.
 
@@ -223,20 +255,17 @@ def rehearse_resin(
     FileError, FrameError
         Layer images that cannot be read; a film or picture that cannot be written.
     """
-    plan = shoot.plan
+    job, plan = scene.job, scene.shoot.plan
     refuse_asked(job.path, len(plan.poses), asked)
-    hanging = hang(job, shoot, table, read_slabs(job, screen_mm, len(plan.poses), body=body))
-    view = vat.place_camera(
-        hanging.printer, subject_of(hanging), profile.camera, wishes, asked.size
-    )
-    shots, fps = HangingStage(hanging, view).shots(), Fraction(plan.fps)
+    view = scene.view(wishes, asked.size)
+    shots, fps = HangingStage(scene.hanging, view).shots(), Fraction(plan.fps)
     sights, film_s = take_shots(plan.poses, shots, asked, fps, plan.hold_last_s, job.path, step)
     return Rehearsal(
         view=view,
         sights=sights,
         film_s=film_s,
         park=None,
-        findings=[*job.findings, *shoot.findings, *_doubts(sights, view, hanging)],
+        findings=[*job.findings, *scene.shoot.findings, *_doubts(sights, view, scene.hanging)],
     )
 
 

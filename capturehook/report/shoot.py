@@ -17,12 +17,12 @@ from capturehook.errors import Finding
 from capturehook.model.plan import PlannedPose, PlanRecord
 from capturehook.model.pose import Pose
 from capturehook.model.profile import Profile
-from capturehook.physics.interval import card_frames
 from capturehook.place.shutter import Settling, is_timer, settling_of
 from capturehook.read.job import Job
 from capturehook.report.cooling import Cooling, layer_seconds, quickest_layer
 from capturehook.report.cost import Costs, pose_costs
 from capturehook.report.summary import SCHEMA, film_seconds
+from capturehook.report.supplies import Supply, camera_supplies, supply_findings
 from capturehook.report.timer import TimerShoot, plan_timer, timer_findings
 
 Floats = NDArray[np.float64]
@@ -37,20 +37,6 @@ CARRIED = {
     "one height in the frame, and the foot of the part sinks away",
     "none": "nothing moves the part: it stands at the same place in every frame and grows upwards",
 }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Supply:
-    """What is used up, and whether it lasts: ``need`` of ``have`` (None: not stated)."""
-
-    name: str
-    need: float
-    have: float | None
-    unit: str
-
-    @property
-    def lasts(self) -> bool:
-        return self.have is None or self.need <= self.have
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,11 +192,13 @@ def plan_shoot(applied: PosedJob, clocking: Clocking | None = None) -> Shoot:
     if is_timer(profile):
         added_s = float(costs.added_s.sum())
         timer = plan_timer(profile.camera, fire_s, costs.still_s, added_s, total_s)
-    supplies = _supplies(profile, len(applied.poses), total_s, timer)
+    supplies = camera_supplies(
+        profile.camera, timer.frames_taken if timer else len(applied.poses), total_s
+    )
     findings = [
         *applied.findings,
         *(timer_findings(profile.camera, timer) if timer else _camera_findings(profile, fire_s)),
-        *_supply_findings(supplies),
+        *supply_findings(supplies),
     ]
     return Shoot(
         profile=profile,
@@ -233,39 +221,6 @@ def plan_shoot(applied: PosedJob, clocking: Clocking | None = None) -> Shoot:
 
 def _mean(column: Floats) -> float:
     return float(column.mean()) if len(column) else 0.0
-
-
-def _supplies(
-    profile: Profile, poses: int, total_s: float, timer: TimerShoot | None
-) -> tuple[Supply, ...]:
-    camera = profile.camera
-    frames = timer.frames_taken if timer else poses
-    room = None if camera.card_gb is None else float(card_frames(camera.card_gb, camera.frame_mb))
-    return (
-        Supply(name="card", need=frames, have=room, unit="frames"),
-        Supply(name="battery", need=frames, have=camera.battery_frames, unit="frames"),
-        Supply(
-            name="battery hours", need=round(total_s / 3600, 3), have=camera.battery_h, unit="h"
-        ),
-    )
-
-
-def _supply_findings(supplies: Sequence[Supply]) -> list[Finding]:
-    advice = {
-        "card": "take a larger card or smaller frames",
-        "battery": "use mains power for the camera, or change the battery during the print",
-        "battery hours": "use mains power for the camera, or change the battery during the print",
-    }
-    return [
-        Finding(
-            "card-full" if one.name == "card" else "battery-short",
-            "[camera]",
-            f"the {one.name.split()[0]} lasts for {one.have:g} {one.unit}, "
-            f"{one.need:.4g} are needed; {advice[one.name]}",
-        )
-        for one in supplies
-        if not one.lasts
-    ]
 
 
 def _camera_findings(profile: Profile, fire_s: Floats) -> list[Finding]:

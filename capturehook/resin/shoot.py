@@ -12,6 +12,7 @@ from capturehook.model.plan import PlannedPose, PlanRecord
 from capturehook.model.profile import Profile
 from capturehook.model.resin import ResinTable
 from capturehook.model.resin_job import Floats, Ints, LightTimeline, PoseTimes, ResinJob
+from capturehook.report.supplies import Supply, camera_supplies, supply_findings
 from capturehook.resin.light_events import (
     CAMERA_BUSY,
     FIRES,
@@ -36,6 +37,7 @@ class ResinShoot:
     visible_from_layer : first layer that the camera sees; 0 when it never sees one
     visible_from_s : second at which that layer begins
     lifted_from_layer : first layer seen if it were shot at the top of its lift; 0 for none
+    supplies : card and battery for all frames that the camera takes
     """
 
     by: str
@@ -47,6 +49,7 @@ class ResinShoot:
     visible_from_s: float
     lifted_from_layer: int
     plan: PlanRecord
+    supplies: tuple[Supply, ...]
     findings: tuple[Finding, ...]
 
     @property
@@ -98,6 +101,7 @@ def shoot_by_light(
     kept = shown[each_kth(len(shown), every)]
     layer_no = events.layer_no[kept]
     first = _first(events.layer_no[per_layer[visible]])
+    supplies = camera_supplies(profile.camera, len(fired), timeline.total_s)
     return ResinShoot(
         by="light",
         events=events,
@@ -108,7 +112,8 @@ def shoot_by_light(
         visible_from_s=float(timeline.start_s[first - 1]) if first else 0.0,
         lifted_from_layer=lifted_from_layer(timeline, table.vat_rim_mm),
         plan=_plan(job, profile, layer_no, events.fire_s[kept], events.still_s[kept]),
-        findings=_light_findings(job, profile, events, kept),
+        supplies=supplies,
+        findings=(*_light_findings(job, profile, events, kept), *supply_findings(supplies)),
     )
 
 
@@ -120,6 +125,7 @@ def shoot_by_pose(
     layer_no = np.clip(poses.layer_no[kept], 1, len(job.timeline))
     visible = poses.plate_mm > table.vat_rim_mm
     first = _first(np.clip(poses.layer_no, 1, len(job.timeline))[visible])
+    supplies = camera_supplies(profile.camera, len(poses.layer_no), job.timeline.total_s)
     return ResinShoot(
         by="pose",
         events=judge_flashes(job.timeline, table.sensor, profile.camera),
@@ -130,7 +136,12 @@ def shoot_by_pose(
         visible_from_s=float(job.timeline.start_s[first - 1]) if first else 0.0,
         lifted_from_layer=lifted_from_layer(job.timeline, table.vat_rim_mm),
         plan=_plan(job, profile, layer_no, poses.fire_s[kept], poses.still_s[kept]),
-        findings=(*_pose_findings(job, table, poses), *_press_findings(job, profile, poses)),
+        supplies=supplies,
+        findings=(
+            *_pose_findings(job, table, poses),
+            *_press_findings(job, profile, poses),
+            *supply_findings(supplies),
+        ),
     )
 
 
@@ -215,6 +226,8 @@ def _plan(
         lag_ms=camera.lag_ms,
         exposure_ms=camera.open_ms,
         write_ms=camera.write_ms,
+        card_gb=camera.card_gb,
+        battery_frames=camera.battery_frames,
         poses=poses,
     )
 

@@ -19,7 +19,7 @@ from capturehook.api import pose_job
 from capturehook.demo.resin import resin_lighthouse
 from capturehook.profile import load_profile
 from capturehook.read.job import read_job
-from capturehook.rehearse.hanging import rehearse_resin
+from capturehook.rehearse.hanging import Scene, rehearse_resin
 from capturehook.rehearse.room import Wishes
 from capturehook.rehearse.run import Asked, rehearse
 from capturehook.resin.job import load_resin_profile
@@ -56,7 +56,8 @@ def draw_resin(folder: Path, *, posed: bool) -> float:
     shoot = plan_shoot(job, profile, table)
     clock, processor = time.perf_counter(), time.process_time()
     asked = Asked(film=folder / "film.mp4")
-    frames = len(rehearse_resin(job, shoot, profile, table, Wishes(), asked).sights)
+    scene = Scene(job=job, shoot=shoot, profile=profile, table=table)
+    frames = len(rehearse_resin(scene, Wishes(), asked).sights)
     took, spent = time.perf_counter() - clock, time.process_time() - processor
     for_300 = spent * FRAMES / frames
     how = "with poses" if posed else "by the light"

@@ -13,12 +13,11 @@ import numpy as np
 import pytest
 
 from capturehook.api import apply
-from capturehook.draw.canvas import BLUE, INK, Scale, Shape, Sheet, Words
+from capturehook.draw.canvas import BLUE, INK, Scale, Shape, Sheet, Words, round_marks
 from capturehook.draw.shoot import (
     BED,
     HEAD_ROOM,
     _more,
-    _round_marks,
     draw_plan,
     plan_sheet,
 )
@@ -99,7 +98,7 @@ def test_one_tick_a_frame_at_its_second_and_at_its_height() -> None:
 def test_ticks_of_many_frames_stay_apart_and_say_how_many_they_stand_for(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("capturehook.draw.shoot.MOST_TICKS", 4)
+    monkeypatch.setattr("capturehook.draw.growth.MOST_TICKS", 4)
     sheet = plan_sheet(*drawn())
     assert "Ticks below and at the right: every 3rd of the 9 frames." in words_of(sheet)
     ticks = [part for part in sheet.parts if isinstance(part, Shape) and part.width == 0.9]
@@ -213,7 +212,7 @@ def test_outline_from_the_front_follows_the_layers_of_each_object() -> None:
 
 @pytest.mark.parametrize(("low", "high"), [(0, 235), (-2, 240), (0, 7.3), (0, 0.9), (12, 4000)])
 def test_marks_are_round_and_within(low: float, high: float) -> None:
-    marks = _round_marks(low, high, 5)
+    marks = round_marks(low, high, 5)
     assert 2 <= len(marks) <= 7
     assert all(low - 1e-9 <= mark <= high + 1e-9 for mark in marks)
     assert len({f"{b - a:.6g}" for a, b in pairwise(marks)}) == 1

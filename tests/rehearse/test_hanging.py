@@ -18,15 +18,13 @@ from capturehook.model.plan import load_plan
 from capturehook.rehearse.canvas import PART, owner_of
 from capturehook.rehearse.hanging import (
     HangingStage,
-    hang,
+    Scene,
     plate_heights,
     rehearse_resin,
-    subject_of,
 )
 from capturehook.rehearse.room import Wishes
 from capturehook.rehearse.run import Asked
 from capturehook.rehearse.slabs import read_slabs, skin_of, underside
-from capturehook.rehearse.vat import place_camera
 from capturehook.resin.job import load_resin_profile, read_job
 from capturehook.resin.pose import insert_poses
 from capturehook.resin.shoot import plan_shoot
@@ -61,11 +59,14 @@ def posed_job(cone_job: Path) -> Path:
 
 
 def stage_of(path: Path, size: tuple[int, int] = (320, 180)):
+    scene = scene_of(path)
+    return HangingStage(scene.hanging, scene.view(Wishes(), size)), scene.shoot
+
+
+def scene_of(path: Path, every: int | None = None) -> Scene:
     job = read_job(path, TABLE)
-    shoot = plan_shoot(job, PROFILE, TABLE)
-    hanging = hang(job, shoot, TABLE, read_slabs(job, SCREEN_MM, len(shoot.plan.poses)))
-    view = place_camera(hanging.printer, subject_of(hanging), PROFILE.camera, Wishes(), size)
-    return HangingStage(hanging, view), shoot
+    shoot = plan_shoot(job, PROFILE, TABLE, every)
+    return Scene(job=job, shoot=shoot, profile=PROFILE, table=TABLE)
 
 
 def test_slabs_are_as_wide_and_high_as_the_cone(cone_job):
@@ -159,10 +160,9 @@ def test_vats_rim_hides_what_hangs_in_it(tmp_path):
     path = tmp_path / "tall.zip"
     text = command_text(60, layer_mm=1.0, lift_mm=6.0)
     write_command_job(path, text, [disc(12)] * 60)
-    job = read_job(path, TABLE)
-    shoot = plan_shoot(job, PROFILE, TABLE, 6)
-    assert shoot.by == "light"
-    made = rehearse_resin(job, shoot, PROFILE, TABLE, Wishes(), Asked(size=(160, 90)))
+    scene = scene_of(path, 6)
+    assert scene.shoot.by == "light"
+    made = rehearse_resin(scene, Wishes(), Asked(size=(160, 90)))
     # 60 mm hang from 66 mm (less what it came down until the exposure), the rim is at 35 mm
     deep_mm = 35 - (66 - 0.545 * 2.5 - 60)
     found = {finding.code: finding.text for finding in made.findings}
@@ -191,11 +191,9 @@ def test_job_whose_images_are_dark_is_refused(tmp_path):
 
 
 def test_still_of_a_pose_that_is_not_there_is_refused(posed_job, tmp_path):
-    job = read_job(posed_job, TABLE)
-    shoot = plan_shoot(job, PROFILE, TABLE)
     asked = Asked(size=(160, 90), stills={13: tmp_path / "still.png"})
     with pytest.raises(PlanError, match="there is no pose 13"):
-        rehearse_resin(job, shoot, PROFILE, TABLE, Wishes(), asked)
+        rehearse_resin(scene_of(posed_job), Wishes(), asked)
 
 
 def call(capsys, *words: object) -> tuple[int, str, str]:

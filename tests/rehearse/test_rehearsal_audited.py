@@ -17,11 +17,9 @@ from capturehook.demo.resin import SCREEN_MM, resin_lighthouse
 from capturehook.frames.listing import load_frames
 from capturehook.model.plan import PlanRecord
 from capturehook.rehearse.draw import Stage
-from capturehook.rehearse.hanging import HangingStage, hang, subject_of
+from capturehook.rehearse.hanging import HangingStage, Scene
 from capturehook.rehearse.room import Wishes
-from capturehook.rehearse.slabs import read_slabs
 from capturehook.rehearse.stand_in import StandInCamera, list_exposures, read_fault
-from capturehook.rehearse.vat import place_camera
 from capturehook.report.shoot import plan_shoot
 from capturehook.resin.job import load_resin_profile
 from capturehook.resin.pose import insert_poses
@@ -52,9 +50,9 @@ def _drawn_resin() -> Drawn:
         path.write_bytes(resin_lighthouse(72))
         job, _ = insert_poses(path, path, profile, table, every=2)
         shoot = plan_resin_shoot(job, profile, table)
-        hanging = hang(job, shoot, table, read_slabs(job, SCREEN_MM, len(shoot.plan.poses)))
-    view = place_camera(hanging.printer, subject_of(hanging), profile.camera, Wishes(), SIZE)
-    return shoot.plan, [shot.rgb for shot in HangingStage(hanging, view).shots()]
+        scene = Scene(job=job, shoot=shoot, profile=profile, table=table, screen_mm=SCREEN_MM)
+        stage = HangingStage(scene.hanging, scene.view(Wishes(), SIZE))
+    return shoot.plan, [shot.rgb for shot in stage.shots()]
 
 
 def audited(printer: str, card: Path, *faults: str) -> Audit:

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from PIL import Image
 from resin_jobs import bar, png, settings_text, write_settings_job, write_zip
 
-from capturehook.draw.resin import Growth, draw_growth
+from capturehook.draw.resin import LitArea, draw_lit_area
 from capturehook.errors import CaptureHookError, FileError
 from capturehook.model.resin_job import ResinJob
 from capturehook.profile import load_profile
@@ -38,8 +38,8 @@ def light_area(path: Path, names: tuple[str, ...]) -> LightArea:
 
 
 def growth(job: ResinJob, area: LightArea, shoot: ResinShoot, alike: list[tuple[int, int]]) -> str:
-    return draw_growth(
-        Growth(
+    return draw_lit_area(
+        LitArea(
             timeline=job.timeline,
             lit=area.lit,
             seen_from_layer=shoot.visible_from_layer,
