@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from functools import lru_cache
 from importlib.util import find_spec
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
@@ -16,12 +17,19 @@ from capturehook.api import pose_job
 from capturehook.audit.judge import Audit, audit_frames
 from capturehook.audit.sheet import Thumbs
 from capturehook.block.poses import PosedJob
+from capturehook.demo.resin import resin_lighthouse
 from capturehook.frames.listing import load_frames
 from capturehook.page.before import shoot_page
-from capturehook.page.stills import Still, draw_stills
+from capturehook.page.resin import resin_page
+from capturehook.page.stills import Still, draw_resin_stills, draw_stills
 from capturehook.profile import build_profile
 from capturehook.read.job import read_job
+from capturehook.rehearse.hanging import Scene
 from capturehook.report.shoot import plan_shoot
+from capturehook.resin.job import load_resin_profile
+from capturehook.resin.job import read_job as read_resin_job
+from capturehook.resin.pose import insert_poses
+from capturehook.resin.shoot import plan_shoot as plan_resin_shoot
 from tests.frames.shoot import make_shoot
 from tests.small_jobs import Recipe, make_job
 from tests.strategies import profile_table
@@ -57,6 +65,30 @@ def small_page() -> tuple[str, int]:
     applied = posed(**tables)
     stills = draw_stills(applied)
     return page_of(applied, stills), len(stills)
+
+
+@lru_cache(maxsize=2)
+def resin_scene(by: str) -> Scene:
+    """A small resin job that fires by its own "pose" blocks, or a sensor ("light") that does."""
+    profile, table = load_resin_profile("tern")
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "light & house.zip"
+        path.write_bytes(resin_lighthouse(60))
+        job = read_resin_job(path, table)
+        if by == "pose":
+            job, _ = insert_poses(path, path, profile, table, every=2)
+        shoot = plan_resin_shoot(job, profile, table)
+        scene = Scene(job=job, shoot=shoot, profile=profile, table=table)
+        assert len(scene.hanging.slabs) > 0  # read while the file is there
+        return scene
+
+
+@lru_cache(maxsize=2)
+def resin_shoot_page(by: str) -> tuple[str, int]:
+    """The page of such a job, and how many frames its film shows."""
+    scene = resin_scene(by)
+    stills = draw_resin_stills(scene)
+    return resin_page(scene, stills), len(stills)
 
 
 @contextmanager

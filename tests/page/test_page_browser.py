@@ -47,6 +47,24 @@ def opened(browser: Any, address: str, wide: int = 1280, **more: Any) -> tuple[A
     return page, wrong
 
 
+def violations(page: Any) -> list[tuple[str, str]]:
+    """Of axe-core's rules for WCAG 2.2 A and AA and its best practices."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    found = Axe().run(page).response
+    assert len(found["passes"]) > 15
+    return [(one["id"], one["nodes"][0]["html"][:200]) for one in found["violations"]]
+
+
+def sheets(page: Any) -> int:
+    """A4 pages of the PDF, by the count its page tree states (ISO 32000-1, 7.7.3)."""
+    pdf = page.pdf(prefer_css_page_size=True, print_background=True)
+    box = re.search(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", pdf)
+    assert box is not None
+    assert [float(side) for side in box.groups()] == pytest.approx([595, 842], abs=1.5)  # A4
+    return max(int(count) for count in re.findall(rb"/Count (\d+)", pdf))
+
+
 @pytest.mark.parametrize("wide", [1280, 390])
 def test_page_fits_its_width_and_asks_for_nothing(browser: Any, address: str, wide: int) -> None:
     page, wrong = opened(browser, address, wide)
@@ -103,29 +121,17 @@ def test_without_script_all_pictures_are_there(browser: Any, address: str) -> No
 
 
 def test_page_prints_on_two_sheets_at_most(browser: Any, address: str) -> None:
-    """Pages of the PDF, by the count its page tree states (ISO 32000-1, 7.7.3)."""
-    import re
-
     page, _ = opened(browser, address)
-    pdf = page.pdf(prefer_css_page_size=True, print_background=True)
-    assert max(int(count) for count in re.findall(rb"/Count (\d+)", pdf)) <= 2
-    box = re.search(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", pdf)
-    assert box is not None
-    assert [float(side) for side in box.groups()] == pytest.approx([595, 842], abs=1.5)  # A4
+    assert sheets(page) <= 2
     page.close()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("wide", [1280, 390])
 def test_axe_finds_nothing(browser: Any, address: str, scheme: str, wide: int) -> None:
-    """axe-core's rules for WCAG 2.2 A and AA and its best practices."""
-    from axe_playwright_python.sync_playwright import Axe
-
     # the page's own policy keeps a checker's script out as it does any other
     page, _ = opened(browser, address, wide, color_scheme=scheme, bypass_csp=True)
-    found = Axe().run(page).response
-    assert [(one["id"], one["nodes"][0]["html"][:200]) for one in found["violations"]] == []
-    assert len(found["passes"]) > 15
+    assert violations(page) == []
     page.close()
 
 
@@ -139,12 +145,32 @@ def test_script_in_a_name_does_not_run(browser: Any, tmp_path: Path) -> None:
     page.close()
 
 
+def test_resin_page_fits_scrubs_prints_and_axe_finds_nothing(browser: Any, tmp_path: Path) -> None:
+    """Of a job with poses of its own; a sensor's has the same parts."""
+    from tests.page.pages import resin_shoot_page
+
+    content, count = resin_shoot_page("pose")
+    where = written(tmp_path, content)
+    for wide, scheme in ((1280, "light"), (390, "dark")):
+        page, wrong = opened(browser, where, wide, color_scheme=scheme, bypass_csp=True)
+        assert page.evaluate("document.documentElement.scrollWidth") <= wide
+        assert page.evaluate("[...document.images].every(one => one.naturalWidth > 0)")
+        found = violations(page)
+        assert found == [] and wrong == []
+        if wide == 1280:
+            slider, said = page.locator("#frame"), page.locator("#controls output")
+            slider.focus()
+            slider.press("Home")
+            assert said.inner_text().startswith(f"Frame 1 of {count}: layer 2, 1.33 mm")
+            assert page.locator("#mark").get_attribute("d") != "M0 0"
+            assert sheets(page) == 1
+        page.close()
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_report_fits_a_phone_and_axe_finds_nothing(
     browser: Any, tmp_path: Path, scheme: str
 ) -> None:
-    from axe_playwright_python.sync_playwright import Axe
-
     from capturehook.page.after import audit_page
     from tests.page.pages import audited
 
@@ -154,6 +180,5 @@ def test_report_fits_a_phone_and_axe_finds_nothing(
         address = written(tmp_path, audit_page(audit, thumbs))
     page, wrong = opened(browser, address, 390, color_scheme=scheme, bypass_csp=True)
     assert page.evaluate("document.documentElement.scrollWidth") <= 390 and wrong == []
-    found = Axe().run(page).response
-    assert [(one["id"], one["nodes"][0]["html"][:200]) for one in found["violations"]] == []
+    assert violations(page) == []
     page.close()
