@@ -11,6 +11,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from capturehook.model.columns import Column
+
 RAPID, LINE, ARC_CW, ARC_CCW = 0, 1, 2, 3
 
 # Events: lines that are no moves but take time, or change what the nozzle holds.
@@ -30,6 +32,8 @@ class MoveTable:
     feed_mm_min : (M,) float64, F in force (0 where the job never set one)
     cx_mm, cy_mm : (M,) float64, arc centre (NaN for straight moves)
     turn_rad : (M,) float64, swept angle, positive counter-clockwise (0 for straight moves)
+    Heights and feeds may be kept as a Steady column, which is used as an array is.
+
     event_line_index : (V,) int64
     event_kind : (V,) uint8, DWELL, WAIT, ...
     event_s : (V,) float64, seconds of a DWELL, else 0
@@ -39,12 +43,12 @@ class MoveTable:
     kind: NDArray[np.uint8]
     x0_mm: NDArray[np.float64]
     y0_mm: NDArray[np.float64]
-    z0_mm: NDArray[np.float64]
+    z0_mm: Column
     x_mm: NDArray[np.float64]
     y_mm: NDArray[np.float64]
-    z_mm: NDArray[np.float64]
+    z_mm: Column
     e_step_mm: NDArray[np.float64]
-    feed_mm_min: NDArray[np.float64]
+    feed_mm_min: Column
     cx_mm: NDArray[np.float64]
     cy_mm: NDArray[np.float64]
     turn_rad: NDArray[np.float64]
@@ -58,6 +62,8 @@ class MoveTable:
     @cached_property
     def prints(self) -> NDArray[np.bool_]:
         """(M,) True where plastic is laid: filament goes forward while XY moves."""
-        in_xy = (self.x_mm != self.x0_mm) | (self.y_mm != self.y0_mm) | (self.turn_rad != 0)
-        laid: NDArray[np.bool_] = (self.e_step_mm > 0) & in_xy
+        laid: NDArray[np.bool_] = self.x_mm != self.x0_mm
+        laid |= self.y_mm != self.y0_mm
+        laid |= self.turn_rad != 0
+        laid &= self.e_step_mm > 0
         return laid

@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from capturehook.read.arcs import parts_of
+
 if TYPE_CHECKING:
     from capturehook.model.layers import LayerTable
     from capturehook.model.moves import MoveTable
@@ -295,11 +297,15 @@ def bead_width_mm(
 
 def printed_tops(moves: MoveTable, layers: LayerTable) -> Floats:
     """(L,) highest Z printed up to the end of each layer, purge lines and all, in mm."""
-    part = slice(0, int(layers.last_move[-1]) + 1)
-    z = np.maximum(moves.z0_mm[part], moves.z_mm[part])
-    z *= moves.prints[part]
-    starts = np.append(0, layers.last_move[:-1] + 1)
-    return np.asarray(np.maximum.accumulate(np.maximum.reduceat(z, starts)))
+    starts, tops = np.append(0, layers.last_move[:-1] + 1), np.full(len(layers), -np.inf)
+    for part in parts_of(int(layers.last_move[-1]) + 1):
+        z = np.maximum(moves.z0_mm[part], moves.z_mm[part])
+        z *= moves.prints[part]
+        begin, end = np.searchsorted(starts, (part.start + 1, part.stop)).tolist()
+        inside = np.append(0, starts[begin:end] - part.start)
+        reached = tops[begin - 1 : end]
+        np.maximum(reached, np.maximum.reduceat(z, inside), out=reached)
+    return np.asarray(np.maximum.accumulate(tops))
 
 
 def needs_map(moves: MoveTable, layers: LayerTable) -> bool:

@@ -14,6 +14,8 @@ from math import isnan, nan
 import numpy as np
 from numpy.typing import NDArray
 
+from capturehook.model.columns import Column, Steady, SteadyBuilder
+
 SET, ADD, SHIFT, HOME, UNKNOWN, CLEAR = range(6)
 STORE, REBASE, RENUMBER, RETURN, BASE, CARRY = range(6, 12)
 """What depends on the state at other lines; the value is a slot, or mm for BASE and CARRY.
@@ -243,10 +245,13 @@ class AxisFold:
     """
 
     def __init__(
-        self, events: AxisEvents, line_index: NDArray[np.int64], most_mm: float, *, is_place: bool
-    ) -> None:
+        self, events: AxisEvents, line_index: NDArray[np.int64], most_mm: float,
+        *, is_place: bool, is_steady: bool,
+    ) -> None:  # fmt: skip
         self.is_place = is_place
-        self.nodes = np.zeros(len(line_index) + 1)
+        self._nodes = SteadyBuilder() if is_steady else None
+        self.nodes: Column = np.zeros(0 if is_steady else len(line_index) + 1)
+        self._node = 0.0
         self.breaks: list[tuple[int, float]] = []
         self.events: tuple[list[int], list[float], list[float]] = ([], [], [])
         self.first_row = self.first_set_row = len(line_index)
@@ -260,15 +265,9 @@ class AxisFold:
         self._slots: Slots = {}
         self._base = self._fed_base = self._fed = 0.0
 
-    def set_to(self, first: int, stop: int, row: Ints, value: Array) -> Array:
-        """Rows of absolute words in a stretch without events: places after each move."""
-        count = stop - first
-        after = self.nodes[first + 1 : stop + 1]
-        if len(row) == count:
-            after[:] = value
-        else:
-            told = np.concatenate(([self._number], value))
-            after[:] = np.repeat(told, np.diff(row, prepend=0, append=count))
+    def set_to(self, first: int, stop: int, row: Ints, value: Array) -> None:
+        """Rows of absolute words in a stretch without events."""
+        count, number = stop - first, self._number
         if len(row):
             self._number = self._base = float(value[-1])
             self._fed_base = self._fed
@@ -276,9 +275,21 @@ class AxisFold:
             self.first_set_row = min(self.first_set_row, first + int(row[0]))
             if max(float(value.max()), -float(value.min())) > self._most:
                 self._note_far(self._lines[first + row], value)
-        if self._shift and self.is_place:
-            after += self._shift
-        return after
+        shift = self._shift if self.is_place else 0.0
+        self._node = self._number + shift
+        if self._nodes is not None:
+            if len(row):
+                self._nodes.put(first + row + 1, value + shift)
+            return
+        assert isinstance(self.nodes, np.ndarray)
+        after = self.nodes[first + 1 : stop + 1]
+        if len(row) == count:
+            after[:] = value
+        else:
+            told = np.concatenate(([number], value))
+            after[:] = np.repeat(told, np.diff(row, prepend=0, append=count))
+        if shift:
+            after += shift
 
     def is_plain(self, stop: int) -> bool:
         """Is the axis known, and does no event come before the end of the next stretch?"""
@@ -288,8 +299,9 @@ class AxisFold:
         rows = self._event_row
         return rows[self._done] if self._done < len(rows) else len(self._lines) + 1
 
-    def step_by(self, first: int, stop: int, row: Ints, value: Array) -> Array:
+    def step_by(self, first: int, stop: int, row: Ints, value: Array) -> None:
         """As :meth:`set_to` for words that are steps; the places are the job's numbers."""
+        assert isinstance(self.nodes, np.ndarray)
         steps = np.zeros(stop - first + 1)
         steps[0] = self._fed
         steps[1:][row] = value
@@ -298,11 +310,10 @@ class AxisFold:
         np.add(self._base, np.subtract(fed[1:], self._fed_base, out=after), out=after)
         self._fed = float(fed[-1])
         if len(row):
-            self._number = float(after[-1])
+            self._number = self._node = float(after[-1])
             self.first_row = min(self.first_row, first + int(row[0]))
             if max(float(after.max()), -float(after.min())) > self._most:
                 self._note_far(self._lines[first:stop], after)
-        return after
 
     def take(
         self, first: int, stop: int, row: Ints, value: Array, is_absolute: NDArray[np.bool_]
@@ -343,9 +354,14 @@ class AxisFold:
         place = track.physical if self.is_place else track.logical
         self._note_unknown(first, place[track.after])
         place = np.nan_to_num(place)
-        after, before = self.nodes[first + 1 : stop + 1], place[track.before]
-        after[:] = place[track.after]
-        row = np.flatnonzero(before != self.nodes[first:stop])
+        after, before = place[track.after], place[track.before]
+        row = np.flatnonzero(before != np.concatenate(([self._node], after[:-1]))[: len(before)])
+        if self._nodes is not None:
+            self._nodes.put(np.arange(first + 1, stop + 1), after)
+        else:
+            assert isinstance(self.nodes, np.ndarray)
+            self.nodes[first + 1 : stop + 1] = after
+        self._node = float(after[-1]) if len(after) else self._node
         self.breaks += zip((first + row).tolist(), before[row].tolist(), strict=True)
 
     def _note_unknown(self, first: int, after: Array) -> None:
@@ -359,14 +375,28 @@ class AxisFold:
             at = int(np.argmax(np.abs(place) > self._most))
             self.far = int(lines[at]), float(place[at])
 
-    def starts(self) -> Array:
+    def finish(self) -> None:
+        """All moves are taken."""
+        if self._nodes is not None:
+            self.nodes = self._nodes.column(len(self._lines) + 1)
+
+    def starts(self) -> Column:
         """(M,) where each move starts: a view of ``nodes`` where no move starts elsewhere."""
-        starts: Array = self.nodes[:-1]
-        if self.breaks:
-            starts = starts.copy()
-        for row, place in self.breaks:
-            starts[row] = place
+        row = np.array([row for row, _ in self.breaks], np.int64)
+        value = np.array([place for _, place in self.breaks])
+        if isinstance(self.nodes, Steady):
+            return self.nodes.view(0, len(self._lines)).with_values(row, value)
+        if not len(row):
+            return self.nodes[:-1]
+        starts: Array = self.nodes[:-1].copy()
+        starts[row] = value
         return starts
+
+    def ends(self) -> Column:
+        """(M,) where each move ends."""
+        if isinstance(self.nodes, Steady):
+            return self.nodes.view(1, len(self._lines) + 1)
+        return self.nodes[1:]
 
     def before(self, line_index: int, row: int) -> tuple[float, float]:
         """The place (for E: the job's number) and the shift just before a line, ``row`` being

@@ -12,9 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from capturehook.model.columns import SteadyBuilder
 from capturehook.model.contracts import Firmware
 from capturehook.model.moves import RAPID
 from capturehook.read.axis import AxisFold
+from capturehook.read.known import NextRows, rows_after
 from capturehook.read.others import Others
 from capturehook.read.scan import PlainWords
 
@@ -74,7 +76,7 @@ class Fold:
     axes : places of X, Y, Z and E
     e_step_mm, feed_mm_min, work_feed_mm_min, deficit_mm : (M,) as in JobMoves
     rapid_feed_mm_min : (M,) where rapids have their own and other lines change it
-    states : for X, Y, Z, E and F (M,) True where a move states it; only where it matters
+    states : for X, Y, Z, E and F the moves that state it after what made it unknown
     """
 
     def __init__(
@@ -97,19 +99,17 @@ class Fold:
                 line_index,
                 E_MOST_MM if name == "E" else FAR_MM,
                 is_place=name != "E",
+                is_steady=name == "Z",
             )
             for name in "XYZE"
         }
         self.e_step_mm = np.zeros(rows)
         self._retracted: list[tuple[Ints, Array]] = []
-        self.feed_mm_min = np.zeros(rows)
         self._own_feeds = firmware.rapid_has_own_feed and bool((kind == RAPID).any())
-        self.work_feed_mm_min = np.zeros(rows) if self._own_feeds else self.feed_mm_min
-        self._feeds = [0.0, 0.0]  # of work, of rapids
-        self.rapid_feed_mm_min = np.zeros(rows if self._own_feeds and others.feeds else 0)
-        self.states: dict[str, NDArray[np.bool_]] = {}
-        if others.lost or others.feeds:
-            self.states = {name: np.zeros(rows, np.bool_) for name in "XYZEF"}
+        self._work, self._rapid, self._feed = (SteadyBuilder() for _ in range(3))
+        after = rows_after(others.lost, line_index)
+        self.states = {name: NextRows(after, rows) for name in "XYZEF"}
+        self._f_rows: list[Ints] = []
         self._e_after_relative = firmware.e_after_relative
         self._fed: dict[int, tuple[float, float]] = {}
         kinds: dict[_Kind, int] = {}
@@ -136,6 +136,10 @@ class Fold:
                     self._take(piece, first, stop)
         for axis in self.axes.values():
             axis.take(rows, rows, *_nothing())
+            axis.finish()
+        self.work_feed_mm_min = self._work.column(rows)
+        self.rapid_feed_mm_min = self._rapid.column(rows)
+        self.feed_mm_min = self._feed.column(rows) if self._own_feeds else self.work_feed_mm_min
 
     def _take(self, piece: PlainWords, first: int, stop: int) -> None:
         lines = self._lines[first:stop]
@@ -191,8 +195,8 @@ class Fold:
         if not axis.is_plain(stop):
             self._take_e(first, stop, row, value, np.full(len(row), kind.e_absolute))
         elif kind.e_absolute:
-            after = axis.set_to(first, stop, row, value)
-            np.subtract(after, axis.nodes[first:stop], out=step)
+            axis.set_to(first, stop, row, value)
+            np.subtract(axis.nodes[first + 1 : stop + 1], axis.nodes[first:stop], out=step)
         elif self._e_after_relative == "zero":
             axis.set_to(first, stop, row, np.zeros(len(row)))
             step[row] = value
@@ -266,6 +270,11 @@ class Fold:
             self._retracted.append((first + row, deficit[row]))
 
     @property
+    def f_rows(self) -> Ints:
+        """Moves with an F; only where other lines change it."""
+        return np.concatenate([np.empty(0, np.int64), *self._f_rows])
+
+    @property
     def deficit_mm(self) -> Sparse:
         """How far filament is retracted after each move."""
         kept = [(np.empty(0, np.int64), np.empty(0)), *self._retracted]
@@ -277,34 +286,31 @@ class Fold:
         if len(value) and value.min() <= 0:
             row, value = row[value > 0], value[value > 0]
         self._note_stated("F", first, row, True)
-        feed = self.feed_mm_min[first:stop]
+        if self._others.feeds:
+            self._f_rows.append(first + row)
         if not self._own_feeds:
-            self._feeds[0] = _carry_on(feed, row, value, self._feeds[0])
+            self._work.put(first + row, value)
             return
-        work, rapid = self.work_feed_mm_min[first:stop], np.zeros(stop - first)
         is_rapid = self._kind[first:stop] == RAPID
         of_rapid = is_rapid[row]
-        self._feeds[0] = _carry_on(work, row[~of_rapid], value[~of_rapid], self._feeds[0])
-        self._feeds[1] = _carry_on(rapid, row[of_rapid], value[of_rapid], self._feeds[1])
-        feed[:] = np.where(is_rapid, rapid, work)
-        if len(self.rapid_feed_mm_min):
-            self.rapid_feed_mm_min[first:stop] = rapid
+        feeds = []
+        for feed, of_it in ((self._rapid, of_rapid), (self._work, ~of_rapid)):
+            feeds.append(_carried_on(row[of_it], value[of_it], feed.last, stop - first))
+            feed.put(first + row[of_it], value[of_it])
+        self._feed.put(np.arange(first, stop), np.where(is_rapid, *feeds))
 
     def _note_stated(
         self, name: str, first: int, row: Ints, is_absolute: bool | NDArray[np.bool_]
     ) -> None:
-        if self.states:
-            self.states[name][first + row] = is_absolute
+        if self._others.lost:
+            stated = row[is_absolute] if isinstance(is_absolute, np.ndarray) else row
+            self.states[name].note(first + stated if is_absolute is not False else row[:0])
 
 
-def _carry_on(column: Array, row: Ints, value: Array, before: float) -> float:
-    """Each value until the next; returns the last."""
-    if not len(row):
-        column[:] = before
-        return before
+def _carried_on(row: Ints, value: Array, before: float, count: int) -> Array:
+    """Each value until the next."""
     told = np.concatenate(([before], value))
-    column[:] = np.repeat(told, np.diff(row, prepend=0, append=len(column)))
-    return float(value[-1])
+    return np.repeat(told, np.diff(row, prepend=0, append=count))
 
 
 def _names_no_axis(words: dict[str, tuple[Ints, Array]]) -> Ints:

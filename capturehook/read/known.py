@@ -24,7 +24,6 @@ from capturehook.read.source import Source
 from capturehook.read.tokens import MODAL
 
 Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 Rows = NDArray[np.int64]
 
 _NAMES = {
@@ -92,43 +91,57 @@ def reason(unknown: tuple[str, Lost]) -> str:
     return f"{name} unknown after `{one.command}` on line {one.line_index + 1}"
 
 
+class NextRows:
+    """For some rows the first from each on that states an item, found while all rows go by.
+
+    ``row`` (K,) are those found so far, ``none`` where there is none.
+    """
+
+    def __init__(self, starts: Rows, none: int) -> None:
+        self._order = np.argsort(starts, kind="stable")
+        self._starts, self._done = starts[self._order], 0
+        self.row = np.full(len(starts), none)
+
+    def note(self, rows: NDArray[np.signedinteger]) -> None:
+        """Rows that state the item, rising, all behind those noted before."""
+        if not len(rows) or self._done == len(self._starts):
+            return
+        part = slice(self._done, int(np.searchsorted(self._starts, rows[-1], side="right")))
+        self.row[self._order[part]] = rows[np.searchsorted(rows, self._starts[part])]
+        self._done = part.stop
+
+
+def rows_after(lost: list[Lost], line_index: NDArray[np.signedinteger]) -> Rows:
+    """The first move behind each line that made something unknown."""
+    lines = np.array([one.line_index for one in lost], line_index.dtype)
+    return np.searchsorted(line_index, lines, side="right").astype(np.int64)
+
+
 def known_state(
     lost: list[Lost],
     line_index: NDArray[np.signedinteger],
-    states: dict[str, Flags],
+    states: dict[str, Rows],
     e_resets: list[int],
 ) -> Known:
     """When each lost item is stated again.
 
     Parameters
     ----------
-    states : for each item (M,) True where a move states it
+    states : for each item the row that states it again after each of ``lost``
     e_resets : lines that state the number for E otherwise (G92), rising
     """
     if not lost:
         return Known()
-    after = np.searchsorted(line_index, [one.line_index for one in lost], side="right").tolist()
     stated = {}
     for item in EVERYTHING:
-        rows = _next_true(states[item], after)
-        lines = np.append(line_index.astype(np.int64), NEVER)[rows]
+        rows = states[item]
+        lines = np.full(len(rows), NEVER)
+        lines[rows < len(line_index)] = line_index[rows[rows < len(line_index)]]
         if item == "E" and e_resets:
             at = np.searchsorted(e_resets, [one.line_index + 1 for one in lost])
             lines = np.minimum(lines, np.append(np.array(e_resets, np.int64), NEVER)[at])
         stated[item] = lines
     return Known(lost, stated)
-
-
-def _next_true(flags: Flags, starts: list[int]) -> Rows:
-    """For each start the first row from it on that is True; M where there is none."""
-    found, nearest, before = np.empty(len(starts), np.int64), len(flags), len(flags)
-    for at in range(len(starts) - 1, -1, -1):
-        start = starts[at]
-        part = flags[start:before]
-        if part.any():
-            nearest = start + int(np.argmax(part))
-        found[at], before = nearest, min(start, before)
-    return found
 
 
 @dataclass(frozen=True)
@@ -149,11 +162,11 @@ class FeedChanges:
 def change_feeds(
     feeds: Sequence[tuple[int, int, int]],
     line_index: NDArray[np.signedinteger],
-    has_f: Flags,
+    has_f: Rows,
     feed: Array,
 ) -> FeedChanges:
-    """Carry out what other lines do to the feed, in place, up to the next F of a move."""
-    stated = np.append(np.flatnonzero(has_f), len(feed))
+    """Carry out what other lines do to the feed, in place, up to the next of the rows with an F."""
+    stated = np.append(has_f, len(feed))
     rows = np.searchsorted(line_index, [line for line, _, _ in feeds], side="left").tolist()
     next_f = stated[np.searchsorted(stated, rows)].tolist()
     slots: dict[int, float] = {}

@@ -46,7 +46,7 @@ def find_layers(
         )
     marks = find_marks(source) if marks is None else marks
     found: LayerTable | None = None
-    steps = _steps_in_height(_runs(printing.level_z_mm()))
+    steps = _steps_in_height(printing.level_z_mm())
     for kind in marks:
         starts, mark = printing.behind(np.searchsorted(moves.line_index, kind.line_index))
         table = _table(moves, printing, starts, kind.name) if len(starts) else None
@@ -81,8 +81,14 @@ class _Printing:
         return cls(np.flatnonzero(prints), moves.z_mm[prints], climbs[prints])
 
     def level_z_mm(self) -> Array:
-        """Heights of those that do not climb."""
-        return self.z_mm[~self.climbs] if self.climbs.any() else self.z_mm
+        """Heights of those that do not climb, without most repeats of the one before."""
+        parts = parts_of(len(self.row))
+        return np.concatenate([_runs(self.z_mm[part][~self.climbs[part]]) for part in parts])
+
+    def climbing(self, starts: Ints) -> Ints:
+        """How many moves of each group climb."""
+        rows = np.flatnonzero(self.climbs)
+        return np.diff(np.searchsorted(rows, np.append(starts, len(self.climbs))))
 
     def behind(self, rows: Ints) -> tuple[Ints, Ints]:
         """Where groups start that begin with some rising rows of all moves, counted among the
@@ -147,11 +153,11 @@ def _starts_by_height(printing: _Printing) -> Ints:
 def _table(moves: MoveTable, printing: _Printing, starts: Ints, name: str) -> LayerTable:
     """Groups of printing moves, by where each starts -> layers."""
     counts = np.diff(np.append(starts, len(printing.row)))
-    share = np.add.reduceat(printing.climbs, starts, dtype=np.int64) / counts
+    share = printing.climbing(starts) / counts
     is_spiral = (share > 0.5) & (counts > 3)
     starts = _split_turns(moves, printing.row, starts, is_spiral)
     ends = np.append(starts[1:], len(printing.row)) - 1
-    share = np.add.reduceat(printing.climbs, starts, dtype=np.int64) / (ends - starts + 1)
+    share = printing.climbing(starts) / (ends - starts + 1)
     is_spiral = (share > 0.5) & (ends - starts >= 3)
     if np.count_nonzero(is_spiral) < 3:
         is_spiral[:] = False

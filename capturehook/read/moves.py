@@ -16,21 +16,25 @@ from numpy.typing import NDArray
 
 from capturehook.errors import GcodeError
 from capturehook.model import moves
+from capturehook.model.columns import Column, steady
 from capturehook.model.contracts import Firmware
 from capturehook.model.effects import Command
 from capturehook.model.moves import MoveTable
 from capturehook.model.state import Modes, State
 from capturehook.read.arc_rows import Arcs
+from capturehook.read.arcs import parts_of
 from capturehook.read.axis import SHIFT, AxisFold
 from capturehook.read.fold import CareRows, Fold, Sparse
 from capturehook.read.known import (
     FeedChanges,
     Known,
+    NextRows,
     change_feeds,
     first_plastic_line,
     known_state,
     moves_before_end,
     reason,
+    rows_after,
     spans_of_words_alone,
 )
 from capturehook.read.others import MOTION, Others, doubled_word, odd_start, read_others
@@ -52,7 +56,7 @@ class JobMoves:
     e_letter: str
     deficit_mm: Sparse = field(repr=False)
     """How far filament is retracted after each move."""
-    work_feed_mm_min: Array = field(repr=False)
+    work_feed_mm_min: Column = field(repr=False)
     """(M,) F in force after each move for the next G1 (G0 has its own on some families)."""
     uses_fw_retract: bool = False
     known: Known = field(default_factory=Known, repr=False)
@@ -233,18 +237,16 @@ def _change_feeds(
     """What other lines do to F; where rapids have their own, both are kept and brought back."""
     if not others.feeds:
         return FeedChanges()
-    feeds, has_f, feed, work = (
-        others.feeds,
-        fold.states["F"],
-        fold.feed_mm_min,
-        fold.work_feed_mm_min,
-    )
-    if feed is work:
-        return change_feeds(feeds, line_index, has_f, feed)
-    is_rapid, rapid = kind == moves.RAPID, fold.rapid_feed_mm_min
-    change_feeds(feeds, line_index, has_f & is_rapid, rapid)
-    changes = change_feeds(feeds, line_index, has_f & ~is_rapid, work)
-    feed[:] = np.where(is_rapid, rapid, work)
+    feeds, has_f, work = others.feeds, fold.f_rows, fold.work_feed_mm_min[:]
+    if fold.feed_mm_min is fold.work_feed_mm_min:
+        changes = change_feeds(feeds, line_index, has_f, work)
+        fold.feed_mm_min = fold.work_feed_mm_min = steady(work)
+        return changes
+    is_rapid, rapid = kind == moves.RAPID, fold.rapid_feed_mm_min[:]
+    change_feeds(feeds, line_index, has_f[is_rapid[has_f]], rapid)
+    changes = change_feeds(feeds, line_index, has_f[~is_rapid[has_f]], work)
+    fold.feed_mm_min = steady(np.where(is_rapid, rapid, work))
+    fold.work_feed_mm_min = steady(work)
     return changes
 
 
@@ -254,7 +256,11 @@ def _known(fold: Fold, others: Others, table: MoveTable) -> Known:
     events = others.events["E"]
     pairs = zip(events.line_index, events.operation, strict=True)
     resets = [line for line, what in pairs if what == SHIFT]
-    return known_state(others.lost, table.line_index, fold.states | {"R": table.prints}, resets)
+    states = {name: stated.row for name, stated in fold.states.items()}
+    printing = NextRows(rows_after(others.lost, table.line_index), len(table))
+    for part in parts_of(len(table)):
+        printing.note(part.start + np.flatnonzero(table.prints[part]))
+    return known_state(others.lost, table.line_index, states | {"R": printing.row}, resets)
 
 
 def _extruder_letter(said: Sequence[PlainWords], letters: NDArray[np.int64], wish: str) -> str:
@@ -362,17 +368,17 @@ def _table(
     arcs: Arcs,
 ) -> MoveTable:
     x, y, z = (fold.axes[name] for name in "XYZ")
-    x0, y0 = x.starts(), y.starts()
-    shape = arcs.shape(line_index, x0, y0, x.nodes[1:], y.nodes[1:])
+    x0, y0, x1, y1 = (np.asarray(one) for one in (x.starts(), y.starts(), x.ends(), y.ends()))
+    shape = arcs.shape(line_index, x0, y0, x1, y1)
     return MoveTable(
         line_index=line_index,
         kind=kind,
         x0_mm=x0,
         y0_mm=y0,
         z0_mm=z.starts(),
-        x_mm=x.nodes[1:],
-        y_mm=y.nodes[1:],
-        z_mm=z.nodes[1:],
+        x_mm=x1,
+        y_mm=y1,
+        z_mm=z.ends(),
         e_step_mm=fold.e_step_mm,
         feed_mm_min=fold.feed_mm_min,
         cx_mm=shape[0],

@@ -186,7 +186,7 @@ def read(data: bytes) -> object:
         one = job.state_at(line)
         told = (one.x_mm, one.y_mm, one.z_mm, *one.shift_mm, one.e_mm, one.deficit_mm)
         states.append((*(f"{value + 0:.7f}" for value in told), one.feed_mm_min, one.modes))
-    return {name: column.round(7).tolist() for name, column in columns.items()}, states
+    return {name: np.asarray(column).round(7).tolist() for name, column in columns.items()}, states
 
 
 ODD = [

@@ -1,0 +1,134 @@
+"""Columns of moves that are not kept number by number."""
+
+from __future__ import annotations
+
+from typing import Any, overload
+
+import numpy as np
+from numpy.lib.mixins import NDArrayOperatorsMixin
+from numpy.typing import DTypeLike, NDArray
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+class Steady(NDArrayOperatorsMixin):
+    """A column of numbers that stay alike for many rows, as heights and feeds do.
+
+    Its parts (``column[rows]``) are arrays; in a calculation as a whole it is one too.
+    ``row`` (K,) are the rows, rising from 0, from which each of ``value`` (K,) holds.
+    """
+
+    __slots__ = ("_first", "_row", "_stop", "_value")
+
+    def __init__(self, row: Ints, value: Array, first: int, stop: int) -> None:
+        self._row, self._value, self._first, self._stop = row, value, first, stop
+
+    def view(self, first: int, stop: int) -> Steady:
+        """Rows ``first`` to ``stop`` as a column of their own, nothing copied."""
+        return Steady(self._row, self._value, self._first + first, self._first + stop)
+
+    def with_values(self, rows: Ints, values: Array) -> Steady:
+        """The same but for some rows, rising."""
+        if not len(rows):
+            return self
+        row = np.unique(np.concatenate((self._row, rows + self._first, rows + self._first + 1)))
+        value = self._value[np.searchsorted(self._row, row, side="right") - 1]
+        value[np.searchsorted(row, rows + self._first)] = values
+        return Steady(row, value, self._first, self._stop)
+
+    def __len__(self) -> int:
+        return self._stop - self._first
+
+    @property
+    def shape(self) -> tuple[int]:
+        return (len(self),)
+
+    def max(self, *, initial: float) -> float:
+        """The greatest number, at least ``initial``."""
+        low, high = self._runs(self._first, self._stop)
+        return float(self._value[low:high].max(initial=initial)) if len(self) else initial
+
+    def tolist(self) -> list[float]:
+        return list(self._stretch(0, len(self)).tolist())
+
+    @overload
+    def __getitem__(self, key: int) -> float: ...
+
+    @overload
+    def __getitem__(self, key: slice | NDArray[Any]) -> Array: ...
+
+    def __getitem__(self, key: int | slice | NDArray[Any]) -> float | Array:
+        if isinstance(key, slice):
+            begin, end, step = key.indices(len(self))
+            part = self._stretch(begin, end) if step > 0 else self._stretch(0, len(self))
+            return part[::step] if step > 0 else part[key]
+        rows = np.asarray(key)
+        if rows.dtype == np.bool_:
+            return self._masked(rows)
+        rows = np.where(rows < 0, rows + len(self), rows)
+        if rows.size and (rows.min() < 0 or rows.max() >= len(self)):
+            raise IndexError(f"row {key} of {len(self)}")
+        found = self._value[np.searchsorted(self._row, rows + self._first, side="right") - 1]
+        return float(found) if rows.ndim == 0 else np.asarray(found)
+
+    def _runs(self, begin: int, end: int) -> tuple[int, int]:
+        """The runs that reach into some rows."""
+        low = int(self._row.searchsorted(begin, side="right")) - 1
+        return low, max(int(self._row.searchsorted(end, side="left")), low)
+
+    def _stretch(self, begin: int, end: int) -> Array:
+        if end <= begin:
+            return np.empty(0)
+        begin, end = begin + self._first, end + self._first
+        low, high = self._runs(begin, end)
+        if high - low == 1:
+            return np.full(end - begin, self._value[low])
+        edges = self._row[low : high + 1].copy()
+        edges[0] = begin
+        return np.repeat(self._value[low:high], np.diff(edges[: high - low], append=end))
+
+    def _masked(self, mask: NDArray[np.bool_]) -> Array:
+        if len(mask) != len(self):
+            raise IndexError(f"{len(mask)} flags for {len(self)} rows")
+        if not len(mask):
+            return np.empty(0)
+        low, high = self._runs(self._first, self._stop)
+        begins = np.maximum(self._row[low:high] - self._first, 0)
+        return np.repeat(self._value[low:high], np.add.reduceat(mask, begins, dtype=np.int64))
+
+    def __array__(self, dtype: DTypeLike | None = None, copy: bool | None = None) -> NDArray[Any]:
+        return self._stretch(0, len(self)).astype(dtype or np.float64, copy=False)
+
+    def __array_ufunc__(self, ufunc: np.ufunc, method: str, *inputs: Any, **names: Any) -> Any:
+        whole = (np.asarray(one) if isinstance(one, Steady) else one for one in inputs)
+        return getattr(ufunc, method)(*whole, **names)
+
+
+Column = Array | Steady
+
+
+class SteadyBuilder:
+    """Gathers a Steady column from its first row on."""
+
+    def __init__(self, before: float = 0.0) -> None:
+        self.last = before
+        self._rows, self._values = [np.zeros(1, np.int64)], [np.array([before])]
+
+    def put(self, rows: NDArray[np.signedinteger], values: Array) -> None:
+        """From each of some rows on, rising and none before those put already, a number holds."""
+        changes = np.flatnonzero(np.diff(values, prepend=self.last))
+        if len(changes):
+            self.last = float(values[-1])
+            self._rows.append(rows[changes].astype(np.int64))
+            self._values.append(values[changes])
+
+    def column(self, length: int) -> Steady:
+        return Steady(np.concatenate(self._rows), np.concatenate(self._values), 0, length)
+
+
+def steady(column: Array) -> Steady:
+    """An array as such a column."""
+    builder = SteadyBuilder(float(column[0]) if len(column) else 0.0)
+    builder.put(np.arange(len(column)), column)
+    return builder.column(len(column))
