@@ -16,6 +16,7 @@ To write what the commands print into a page: python -m tests.docs.examples docs
 from __future__ import annotations
 
 import contextlib
+import functools
 import io
 import os
 import re
@@ -83,14 +84,30 @@ def commands_of(body: str) -> list[tuple[str, list[str]]]:
 
 
 def run_command(command: str, folder: Path) -> tuple[int, str]:
-    """Exit code and all that is printed, both streams together."""
-    if command.startswith("capturehook ") and not re.search(r"[|<>;&]", command):
-        return _in_this_process(shlex.split(command)[1:], folder)
+    """Exit code and all that is printed, both streams together.
+
+    A command of ours runs in this process, at the head of a pipe too; only the filters behind it
+    are others.
+    """
+    ours, pipe, filters = command.partition(" | ")
+    both = ours.endswith(" 2>&1")
+    ours = ours.removesuffix(" 2>&1")
+    if not ours.startswith("capturehook ") or re.search(r"[|<>;&]", ours):
+        return _in_a_shell(command, folder)
+    code, out, err = _in_this_process(shlex.split(ours)[1:], folder, both or not pipe)
+    if not pipe:
+        return code, out
+    code, text = _in_a_shell(filters, folder, out)
+    return code, err + text
+
+
+def _in_a_shell(command: str, folder: Path, fed: str = "") -> tuple[int, str]:
     path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
     done = subprocess.run(
         ["sh", "-c", command],
         cwd=folder,
         env={**os.environ, "PATH": path, "PYTHONPATH": str(ROOT)},
+        input=fed.encode(),
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         check=False,
@@ -98,21 +115,22 @@ def run_command(command: str, folder: Path) -> tuple[int, str]:
     return done.returncode, done.stdout.decode()
 
 
-def _in_this_process(words: list[str], folder: Path) -> tuple[int, str]:
+def _in_this_process(words: list[str], folder: Path, both: bool) -> tuple[int, str, str]:
+    """Exit code, standard output, standard error; all of it in the first where wanted."""
     from capturehook.cli.main import run
 
-    said = io.StringIO()
+    out, err = io.StringIO(), io.StringIO()
     code = 0
     with (
         _chdir(folder),
-        contextlib.redirect_stdout(said),
-        contextlib.redirect_stderr(said),
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(out if both else err),
     ):
         try:
             run(words)
         except SystemExit as end:
             code = end.code if isinstance(end.code, int) else 1
-    return code, said.getvalue()
+    return code, out.getvalue(), err.getvalue()
 
 
 @contextlib.contextmanager
@@ -259,11 +277,16 @@ def _likeness(shown: list[str], printed: list[str]) -> float:
 
 def prepare(folder: Path) -> None:
     """The built-in lighthouse in both kinds, as `capturehook demo` writes it."""
+    for name, data in _demo_jobs().items():
+        folder.joinpath(name).write_bytes(data)
+
+
+@functools.cache
+def _demo_jobs() -> dict[str, bytes]:
     from capturehook.demo.lighthouse import lighthouse_job
     from capturehook.demo.resin import resin_lighthouse
 
-    folder.joinpath("lighthouse.zip").write_bytes(resin_lighthouse())
-    folder.joinpath("lighthouse.gcode").write_bytes(lighthouse_job())
+    return {"lighthouse.zip": resin_lighthouse(), "lighthouse.gcode": lighthouse_job()}
 
 
 if __name__ == "__main__":
