@@ -74,7 +74,7 @@ def codes_in_code() -> dict[str, str]:
 
 def codes_in_docs() -> set[str]:
     text = (ROOT / "docs" / "reference" / "findings.md").read_text(encoding="utf-8")
-    first = [line.split("|")[1] for line in text.splitlines() if line.startswith("| `")]
+    first = [line.split(": ")[0] for line in text.splitlines() if line.startswith("- `")]
     return {code for cell in first for code in re.findall(r"`([a-z0-9-]+)`", cell)}
 
 

@@ -55,4 +55,4 @@ def test_docs_list_every_finding() -> None:
     code = "".join(path.read_text() for room in rooms for path in room.glob("*.py"))
     codes = set(re.findall(r'"(resin-[a-z-]+)"', code))
     assert len(EXAMPLES) == 2
-    assert codes == set(re.findall(r"^\| `(resin-[a-z-]+)`", page_text("findings.md"), re.M))
+    assert codes == set(re.findall(r"^- `(resin-[a-z-]+)`", page_text("findings.md"), re.M))
