@@ -7,6 +7,8 @@ shoot stray anyway: a part that grows is like one side or the other, so it never
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -56,42 +58,56 @@ def find_odd(
     share = np.full(len(looks), np.nan)
     if not len(keep):
         return share, np.zeros(len(looks), bool)
-    noise = noise_of(looks[keep])
-    steady = steady_area(looks[keep])
+    kept = looks if len(keep) == len(looks) else looks[keep]
+    noise, steady = noise_of(kept), steady_area(kept)
     rows = np.arange(len(looks), dtype=float) if height is None else height
-    height, rows = rows[keep], _rise_rows(looks[keep], rows[keep], noise)
-    _leap(looks[keep], height, rows, steady, noise)
-    for place in range(len(keep)):  # one small picture at a time keeps memory flat
-        share[keep[place]] = _share_at(looks[keep], place, steady, noise, rows)
+    height, rows = rows[keep], _rise_rows(kept, rows[keep], noise)
+    _leap(kept, height, rows, steady, noise)
+    for at, index in enumerate(keep):  # one small picture at a time keeps memory flat
+        place = _place_of(kept, at, steady, noise)
+        share[index] = _share_at(kept, place, steady, noise, rows)
     limit = np.maximum(ODD_SHARE, ODD_TIMES_NEAR * _common_near(share))
     limit[keep[:1]] *= ODD_TIMES_AT_ENDS
     limit[keep[-1:]] *= ODD_TIMES_AT_ENDS
     return share, (share > limit) & ~_beside_worse(share)
 
 
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """One of the pictures, those around it, and how it is unlike all of them, nothing risen."""
+
+    at: int
+    near: list[int]
+    away: Looks
+    at_end: bool
+    share: float
+
+
+def _place_of(looks: NDArray[np.uint8], at: int, steady: Flags, noise: Looks) -> _Place:
+    near = [k for k in range(at - SIDE, at + SIDE + 1) if 0 <= k < len(looks) and k != at]
+    if not near:
+        return _Place(at, near, np.zeros(looks.shape[1:3], np.float32), True, 0.0)
+    away = _away_from_all(looks[at], looks[near])
+    at_end = near[0] > at or near[-1] < at
+    share = _weighed(_odd(away, at_end, steady, noise), looks[at], looks[near])
+    return _Place(at, near, away, at_end, share)
+
+
 def _share_at(
-    looks: NDArray[np.uint8], place: int, steady: Flags, noise: Looks, rows: Series
+    looks: NDArray[np.uint8], place: _Place, steady: Flags, noise: Looks, rows: Series
 ) -> float:
     """The odd share of one of the pictures; what has risen by ``rows`` (K,) is as before."""
-    near = [k for k in range(place - SIDE, place + SIDE + 1) if 0 <= k < len(looks) and k != place]
-    look, before, after = (
-        looks[place],
-        [k for k in near if k < place],
-        [k for k in near if k > place],
-    )
-    share = odd_share(look, looks[before], looks[after], steady, noise)
-    risen = {k: round(float(rows[k] - rows[place])) for k in near}
-    if share < LEAST_SHARE or not any(risen.values()):
-        return share
+    risen = {k: round(float(rows[k] - rows[place.at])) for k in place.near}
+    if place.share < LEAST_SHARE or not any(risen.values()):
+        return place.share
+    look = looks[place.at]
     shifted = [
         _away(look, np.roll(looks[k], by + more, axis=0))
         for k, by in risen.items()
         for more in (-1, 0, 1)
     ]
-    still = _away_from_all(look, looks[near])
-    at_end = not before or not after
-    solid = _odd(np.minimum(still, np.min(shifted, axis=0)), at_end, steady, noise)
-    return _weighed(solid, look, looks[near])
+    away = np.minimum(place.away, np.min(shifted, axis=0))
+    return _weighed(_odd(away, place.at_end, steady, noise), look, looks[place.near])
 
 
 def _rise_rows(looks: NDArray[np.uint8], height: Series, noise: Looks) -> Series:
@@ -102,10 +118,11 @@ def _rise_rows(looks: NDArray[np.uint8], height: Series, noise: Looks) -> Series
     whole = (height - height[0]) / (height[-1] - height[0])
     sample = np.unique(np.linspace(1, count - 2, 16).astype(int))
     nothing = np.ones(looks.shape[1:3], bool)
+    places = [_place_of(looks, int(at), nothing, noise) for at in sample]
     speeds = np.arange(0, MOST_RISE * looks.shape[1], max(1.0, 0.7 * count))
     unlike = []
     for speed in (*speeds, *-speeds[1:]):  # of 2 to 100, each a few small pictures
-        shares = [_share_at(looks, k, nothing, noise, speed * whole) for k in sample]
+        shares = [_share_at(looks, one, nothing, noise, speed * whole) for one in places]
         unlike.append(float(np.median(shares)))
     best = int(np.argmin(unlike))
     if unlike[best] > 0.5 * unlike[0]:
@@ -127,9 +144,10 @@ def _leap(
     for leap in range(-most, most + 1, 2):  # two: what has leapt by one more is found too
         tried[leap] = rows.copy()
         tried[leap][last] = rows[last - 1] + leap
-    shares = {leap: _share_at(looks, last, steady, noise, tried[leap]) for leap in tried}
+    place = _place_of(looks, last, steady, noise)
+    shares = {leap: _share_at(looks, place, steady, noise, tried[leap]) for leap in tried}
     best = min(shares, key=lambda leap: (shares[leap], abs(leap)))
-    if shares[best] < 0.5 * _share_at(looks, last, steady, noise, rows):
+    if shares[best] < 0.5 * _share_at(looks, place, steady, noise, rows):
         rows[last] = tried[best][last]
 
 

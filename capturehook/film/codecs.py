@@ -52,7 +52,7 @@ CODECS: dict[str, Codec] = {
             pixels="yuv420p",
             containers=("mp4", "mov", "matroska"),
             rate_factor=(26, 19, 14),
-            options=(("preset", "medium"), ("rc-lookahead", "20")),  # frames held in memory
+            options=(("preset", "medium"),),
         ),
         Codec(
             name="h265",

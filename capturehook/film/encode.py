@@ -29,6 +29,7 @@ Quality = Literal["small", "good", "fine"]
 BT709_TAG = 1  # colour primaries, transfer and matrix of ITU-R BT.709 in H.273 code points
 NARROW_RANGE = 1
 KEY_FRAME_EVERY_S = 2
+LOOK_AHEAD_PX = 50e6
 
 
 class Film:
@@ -208,6 +209,8 @@ def _add_stream(
     options = dict(codec.options)
     if codec.rate_factor is not None:
         options["crf"] = str(codec.rate_factor[("small", "good", "fine").index(quality)])
+    if codec.name == "h264":  # these frames are held in memory
+        options["rc-lookahead"] = str(int(np.clip(LOOK_AHEAD_PX / (size[0] * size[1]), 8, 20)))
     if level is not None:
         options["level"] = level.replace(".", "")  # "4.0" is 4 to some builds, 40 is plain
     stream = container.add_stream(encoder_of(codec), rate=fps, options=options)

@@ -144,10 +144,9 @@ def scale_to(rgb: NDArray[Any], size_px: tuple[int, int]) -> NDArray[Any]:
 def _read_jpeg(path: Path, full_px: tuple[int, int], least_px: tuple[int, int] | None) -> Rgb:
     jpeg = need("simplejpeg", "reading JPEG pictures")
     data = path.read_bytes()
-    width, height = least_px or full_px
-    wishes = {"min_width": min(width, full_px[0]), "min_height": min(height, full_px[1])}
-    if least_px is not None:
-        wishes["min_factor"] = 1
+    by = _divisor(full_px, least_px or full_px)
+    wishes = {"min_width": -(-full_px[0] // by), "min_height": -(-full_px[1] // by)}
+    wishes["min_factor"] = 1
     try:
         return np.asarray(jpeg.decode_jpeg(data, "RGB", **wishes))
     except ValueError as fault:
@@ -158,6 +157,14 @@ def _read_jpeg(path: Path, full_px: tuple[int, int], least_px: tuple[int, int] |
                 "Copy it from the card again",
             ) from fault
         return np.asarray(jpeg.decode_jpeg(data, "RGB", strict=False, **wishes))
+
+
+def _divisor(full_px: tuple[int, int], least_px: tuple[int, int]) -> int:
+    """Eighths between these are decoded too, but more slowly than the whole picture."""
+    fits = (
+        k for k in (8, 4, 2) if all(-(-a // k) >= b for a, b in zip(full_px, least_px, strict=True))
+    )
+    return next(fits, 1)
 
 
 def _is_padded(data: bytes, complaint: str) -> bool:

@@ -224,17 +224,21 @@ def lay_over(samples: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """
     base = int(np.argsort(samples.mean(axis=(1, 2)))[len(samples) // 2])
     tracker = Tracker(samples[base])
-    return np.stack([_laid_over(sample, samples[base], tracker) for sample in samples])
+    if len(tracker.points) < LEAST_POINTS:
+        return samples
+    usual = tracker.flat.astype(np.float32)
+    step = np.abs(np.diff(usual, axis=1))[:-1] + np.abs(np.diff(usual, axis=0))[:, :-1]
+    rough = step > np.quantile(step, 0.7)
+    return np.stack([_laid_over(sample, rough, tracker) for sample in samples])
 
 
 def _laid_over(
-    sample: NDArray[np.uint8], usual: NDArray[np.uint8], tracker: Tracker
+    sample: NDArray[np.uint8], rough: NDArray[np.bool_], tracker: Tracker
 ) -> NDArray[np.uint8]:
-    if len(tracker.points) < LEAST_POINTS:
-        return sample
-    best, least = sample, CLEARLY_BETTER * _unlike(sample, usual)
+    flat = flatten(sample)
+    best, least = sample, CLEARLY_BETTER * _unlike(flat, tracker.flat, rough)
     here, there = _track(
-        tracker.flat, flatten(sample), tracker.points, None, tracker.window_px, tracker.levels
+        tracker.flat, flat, tracker.points, None, tracker.window_px, tracker.levels
     )
     for _ in range(3):
         if len(here) < LEAST_POINTS:
@@ -244,7 +248,7 @@ def _laid_over(
             break
         motion = _motion(here[agree], there[agree], tracker.pivot, 1.0)
         laid = warp_back(sample, matrix_of(motion, tracker.pivot))
-        unlike = _unlike(laid, usual)
+        unlike = _unlike(flatten(laid), tracker.flat, rough)
         if unlike < least:
             best, least = laid, unlike
         here, there = here[~agree], there[~agree]
@@ -259,9 +263,6 @@ def warp_back(picture: NDArray[Any], matrix: NDArray[np.float64]) -> NDArray[Any
     return np.asarray(cv.warpAffine(picture, matrix, size, None, flags, cv.BORDER_REPLICATE))
 
 
-def _unlike(sample: NDArray[np.uint8], usual: NDArray[np.uint8]) -> float:
-    """Median difference of the flattened pictures where the usual one has texture."""
-    one, other = (flatten(picture).astype(np.float32) for picture in (sample, usual))
-    step = np.abs(np.diff(other, axis=1))[:-1] + np.abs(np.diff(other, axis=0))[:, :-1]
-    rough = step > np.quantile(step, 0.7)
-    return float(np.median(np.abs(one - other)[:-1, :-1][rough]))
+def _unlike(flat: NDArray[np.uint8], usual: NDArray[np.uint8], rough: NDArray[np.bool_]) -> float:
+    """Median difference of flattened pictures where the usual one has texture."""
+    return float(np.median(opencv().absdiff(flat, usual)[:-1, :-1][rough]))
