@@ -67,7 +67,7 @@ def extruder_letter(text: bytes, profile: Profile) -> str:
     wish = profile.machine.extruder_axis
     if wish != "auto":
         return wish
-    return "A" if _moves_by(text, b"A") and not _moves_by(text, b"E") else "E"
+    return "A" if not _moves_by(text, b"E") and _moves_by(text, b"A") else "E"
 
 
 def _moves_by(text: bytes, letter: bytes) -> bool:

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
-CHUNK = 1 << 15
+CHUNK = 1 << 14
 """Moves worked on at once (cut only at full stops): keeps arrays in the cache, memory low."""
 
 RETRACT_MM, RETRACT_MM_MIN = 0.8, 2100.0

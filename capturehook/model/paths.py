@@ -18,7 +18,6 @@ class Paths:
     ----------
     length_mm, top_mm_s, accel_mm_s2 : (K,) float64
     start, end : (4, K) float64, direction at both ends (the same array without arcs)
-    e_only : (K,) bool, only filament moves
     """
 
     length_mm: Floats
@@ -26,4 +25,3 @@ class Paths:
     accel_mm_s2: Floats
     start: Floats
     end: Floats
-    e_only: NDArray[np.bool_]

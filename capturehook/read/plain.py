@@ -51,10 +51,12 @@ def read_numbers(
     length -= minus
     digits, is_good, before = _closed_up(eights[stop - 8], length)
     value = eight_digits(digits) / _SCALE.take(before, mode="clip")
-    long = np.flatnonzero(length > 8)
+    long = (length > 8).nonzero()[0]
     if len(long):
         value[long], is_good[long] = _long_numbers(eights, stop[long], length[long])
-    return np.negative(value, out=value, where=minus), is_good
+    below = minus.nonzero()[0]
+    value[below] = -value[below]
+    return value, is_good
 
 
 def _closed_up(word: Eights, length: Ints) -> tuple[Eights, Bools, NDArray[np.uint8]]:

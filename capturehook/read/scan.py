@@ -20,7 +20,7 @@ from capturehook.read.plain import eights_of, read_numbers
 
 PIECE_BYTES = 1 << 17
 """Bytes looked at together: what is found in them stays in the processor's cache."""
-PIECE_LINES = 4096
+PIECE_LINES = 1 << 14
 STORE_BYTES = 1 << 23
 """Text whose words are kept together."""
 LEAST_BYTES = len("G1 X1\n")
@@ -30,11 +30,10 @@ _BIT = {letter: np.uint8(1 << at) for at, letter in enumerate(LETTERS)}
 EDGE_BYTES = 16
 """Lines that start before it are not called plain: numbers are read with the bytes before."""
 MOTION = (b"G0 ", b"G1 ")
-G0_SPACE, G1_SPACE = (int.from_bytes(begin, "little") for begin in MOTION)
 SIDE, CARE, PLAIN, PLAIN_G0 = range(4)
 """What a line is: no motion at its start (a comment, a command); motion that is not surely
 plain; plain (from PLAIN on)."""
-_EOL, _CR, _BLANK, _LETTER, _F, _G = 10, 13, 32, 65, 70, 71
+_EOL, _CR, _BLANK, _ZERO, _LETTER, _G = 10, 13, 32, 48, 65, 71
 
 Bools = NDArray[np.bool_]
 Bytes = NDArray[np.uint8]
@@ -42,15 +41,23 @@ Ints = NDArray[np.int64]
 Array = NDArray[np.float64]
 
 
-def _ranks() -> bytes:
-    ranks = bytearray(256)
-    for rank, letter in enumerate(b"GXYZEF", 1):
-        ranks[letter] = rank
-    return bytes(ranks)
+def _codes() -> dict[int, int]:
+    """The letters of a plain line with its line end, eight bytes as one number -> its states."""
+    codes = {}
+    for states in range(1, 1 << len(LETTERS)):
+        words = "".join(letter for letter in LETTERS if states & _BIT[letter])
+        for text in {words, *(["F" + words[:-1]] if words[-1] == "F" else [])}:
+            codes[int.from_bytes(f"G{text}\n".encode(), "little")] = states
+    return codes
 
 
-RANK = _ranks()
-"""The order in which letters stand on a plain line; 0 for a line end and for other letters."""
+_OF_CODE = _codes()
+_CODES = np.array(sorted(_OF_CODE), np.uint64)
+_STATES = np.array([_OF_CODE[code] for code in _CODES.tolist()], np.uint8)
+_OWN = np.array([(1 << (8 * k)) - 1 for k in range(8)] + [0], np.uint64)
+"""Masks of the first k of eight bytes; of more than seven marks none belongs to a plain line."""
+OFTEN = 64
+"""Lines of a piece from which on their letters are looked for in the next pieces first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,98 +172,110 @@ class _Scan:
 
     def __init__(self, text: bytes) -> None:
         self.text, self.has_cr = text, b"\r" in text
+        self.often: dict[np.uint64, np.uint8] = {}
         self.view = np.frombuffer(text, np.uint8)
         self.eights = eights_of(text)
-        self.fours: NDArray[np.uint32] = np.ndarray(
-            (max(len(text) - 3, 0),), dtype="<u4", buffer=text, strides=(1,)
-        )
 
     def look(self, begin: int, end: int, store: _Store) -> tuple[Ints, Bytes]:
         """Starts and kinds of the lines of a piece; the words of its plain ones are stored."""
         t = self.view[begin:end]
         is_mark = t >= _LETTER
         is_mark |= t == _EOL
-        place = np.flatnonzero(is_mark)
+        place = is_mark.nonzero()[0]
         mark = t[place]
         place += begin
-        ends = np.flatnonzero(mark == _EOL)
+        is_end = mark == _EOL
+        ends = is_end.nonzero()[0]
         starts = np.empty(len(ends) + 1, np.int64)
         starts[0] = begin
         np.add(place[ends], 1, out=starts[1:])
         closed = len(ends)  # but for the last line of a text without a line end
         starts = starts[:closed] if starts[-1] == end else starts
         kind = self._begins_motion(starts)
-        letters = np.diff(ends, prepend=-1)
-        is_care = letters < 3  # G, a word, the line end
-        line = np.searchsorted(ends, _out_of_order(mark, ends))
-        is_care[line[line < closed]] = True
+        letters = np.empty(closed, np.int64)  # of each line, its line end among them
+        letters[:1] = ends[:1] + 1
+        np.subtract(ends[1:], ends[:-1], out=letters[1:])
+        states = self._states(mark, ends - letters + 1, letters)
+        is_care = states == 0
         is_care |= starts[:closed] < EDGE_BYTES
         first = ends - letters + 2
         is_care |= place.take(first, mode="clip") - starts[:closed] != 3
         kind[:closed][is_care & (kind[:closed] != SIDE)] = CARE
         kind[closed:] = np.minimum(kind[closed:], CARE)
-        self._keep_words(place, mark, kind, letters, store)
+        self._keep_words(place, mark, is_end, kind, letters, states, store)
         return starts, kind
 
+    def _states(self, mark: Bytes, first: Ints, letters: Ints) -> Bytes:
+        """What each line states by its letters, where they are those of a plain line; else 0."""
+        code = eights_of(mark.tobytes() + bytes(8))[first]
+        code &= _OWN.take(letters, mode="clip")
+        states: Bytes = np.zeros(len(code), np.uint8)
+        for one, stated in self.often.items():
+            states += (code == one) * stated
+        rest = (states == 0).nonzero()[0]
+        at = np.searchsorted(_CODES, code[rest])
+        at[_CODES.take(at, mode="clip") != code[rest]] = len(_CODES)
+        states[rest] = np.append(_STATES, np.uint8(0))[at]
+        for found in (np.bincount(at, minlength=1)[: len(_CODES)] > OFTEN).nonzero()[0].tolist():
+            self.often[_CODES[found]] = _STATES[found]
+        return states
+
     def _begins_motion(self, starts: Ints) -> Bytes:
-        """Kinds of lines by whether they begin with `G0 ` or `G1 `, told by four bytes read as
-        one number."""
-        within = int(np.searchsorted(starts, len(self.text) - 3))
-        begins = self.fours[starts[:within]]
-        begins &= np.uint32(0xFFFFFF)
+        """Kinds of lines by whether they begin with `G0 ` or `G1 `."""
         kind: Bytes = np.zeros(len(starts), np.uint8)
-        kind[:within][begins == G1_SPACE] = PLAIN
-        kind[:within][begins == G0_SPACE] = PLAIN_G0
+        within = int(np.searchsorted(starts, len(self.text) - 3))
+        first = starts[:within]
+        begins = self.view[first] == _G
+        first = first + 1
+        number = self.view[first]
+        first += 1
+        begins &= self.view[first] == _BLANK
+        number -= _ZERO
+        begins &= number <= 1
+        np.subtract(PLAIN_G0, number, out=kind[:within])
+        kind[:within] *= begins
         for row in range(within, len(starts)):
             kind[row] = CARE if self.text.startswith(MOTION, int(starts[row])) else SIDE
         return kind
 
     def _keep_words(
-        self, place: Ints, mark: Bytes, kind: Bytes, letters: Ints, store: _Store
+        self,
+        place: Ints,
+        mark: Bytes,
+        is_end: Bools,
+        kind: Bytes,
+        letters: Ints,
+        states: Bytes,
+        store: _Store,
     ) -> None:
         """Read the words of lines that seem plain; lines with one that is none become CARE."""
-        states: Bytes = np.zeros(len(kind), np.uint8)
-        store.states.append(states)
         closed = len(letters)
-        is_word = np.repeat(kind[:closed] >= PLAIN, letters)
-        line = np.repeat(np.arange(closed, dtype=np.int32), letters)
-        is_word &= mark[: len(is_word)] != _EOL
+        is_plain = kind[:closed] >= PLAIN
+        states *= is_plain
+        store.states += [states, np.zeros(len(kind) - closed, np.uint8)]
+        is_word = is_plain.repeat(letters)
+        is_word &= ~is_end[: len(is_word)]
         is_word &= mark[: len(is_word)] != _G
-        at = np.flatnonzero(is_word)
+        at = is_word.nonzero()[0]
         if not len(at):
             return
-        letter, line = mark[at], line[at]
+        letter = mark[at]
         start = place[at]
         is_bad = self.view[start - 1] != _BLANK
         start += 1
         at += 1
         stop = place[at]
-        is_last = mark[at] == _EOL
+        is_last = is_end[at]
         stop -= ~is_last  # a blank stands before the next letter
         if self.has_cr:
             stop -= is_last & (self.view[stop - 1] == _CR)
         value, is_good = read_numbers(self.view, self.eights, start, stop)
         is_bad |= ~is_good
         if is_bad.any():
+            line = np.arange(closed).repeat(letters)[at]
             kind[line[is_bad]] = CARE
             keep = kind[line] >= PLAIN
-            letter, line, value = letter[keep], line[keep], value[keep]
+            letter, value = letter[keep], value[keep]
+            states *= kind[:closed] >= PLAIN
         for one in LETTERS:
-            found = np.flatnonzero(letter == ord(one))
-            states[line[found]] |= _BIT[one]
-            store.add(one, value[found])
-
-
-def _out_of_order(letter: Bytes, ends: Ints) -> Ints:
-    """Places of letters (or line ends) that do not rise in rank from the one before them."""
-    rank = np.frombuffer(letter.tobytes().translate(RANK), np.uint8)
-    wrong = rank[1:] <= rank[:-1]
-    wrong &= letter[1:] != _EOL
-    found = np.flatnonzero(wrong) + 1
-    behind_f = (letter[found - 1] == _F) & (letter[np.maximum(found - 2, 0)] == _G)
-    behind_f &= (rank[found] >= RANK[ord("X")]) & (rank[found] <= RANK[ord("E")])
-    first = np.flatnonzero(behind_f)
-    if len(first):
-        end = np.append(ends, len(letter))[np.searchsorted(ends, found[first])]
-        behind_f[first] = letter[end - 1] != _F
-    return np.asarray(found[~behind_f])
+            store.add(one, value[(letter == ord(one)).nonzero()[0]])

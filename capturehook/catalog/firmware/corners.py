@@ -99,7 +99,10 @@ class Jerk:
 def _cos_interior(paths: Paths) -> Floats:
     """(K-1,) cosine of the angle inside each corner, from XYZ only."""
     before, after = paths.end[:3, :-1], paths.start[:3, 1:]
-    return np.asarray(-np.einsum("ij,ij->j", before, after))
+    cosine: Floats = before[0] * after[0]
+    cosine += before[1] * after[1]
+    cosine += before[2] * after[2]
+    return np.negative(cosine, out=cosine)
 
 
 def _pairwise_least(values: Floats) -> Floats:
