@@ -26,7 +26,7 @@ def test_docs_example_prints_what_the_page_shows(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    write_lighthouse(tmp_path / "lighthouse.zip")
+    write_lighthouse(tmp_path / "tall.zip")
     with pytest.raises(SystemExit) as done:
         run(command.split())
     assert done.value.code == 0
