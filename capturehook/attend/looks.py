@@ -21,13 +21,12 @@ from capturehook.frames.listing import Frame, FrameList
 from capturehook.frames.measure import (
     Rectangle,
     Reference,
-    Row,
-    Scale,
     gathered,
     measure_picture,
     reference_among,
     sizes_for,
 )
+from capturehook.frames.rows import Row, Scale
 
 KEPT = 12
 LEAST = 4

@@ -22,6 +22,7 @@ from capturehook.audit.verdicts import Verdict
 from capturehook.errors import Finding, FrameError, PlanError
 from capturehook.frames.listing import FrameList
 from capturehook.frames.measure import Measures, OnPicture, Rectangle, measure_frames
+from capturehook.frames.rows import RowStore
 from capturehook.model.plan import PlannedPose, PlanRecord
 
 # Verdicts that are summed up in one finding each, the gravest first.
@@ -94,6 +95,7 @@ def audit_frames(
     anchors: dict[str, int] | None = None,
     progress: Callable[[int], None] | None = None,
     on_picture: OnPicture | None = None,
+    store: RowStore | None = None,
 ) -> Audit:
     """Measure every frame once, match them to the plan and judge them.
 
@@ -101,7 +103,7 @@ def audit_frames(
     ----------
     static_px : x, y, width, height (original px) of a part of the picture that never changes
     anchors : name of a frame -> number of the pose it shows, known from looking at it
-    progress, on_picture : see :func:`capturehook.frames.measure.measure_frames`
+    progress, on_picture, store : see :func:`capturehook.frames.measure.measure_frames`
 
     Raises
     ------
@@ -112,7 +114,12 @@ def audit_frames(
     pairs = _anchors(frames, plan, anchors or {})
     timer = plan is not None and plan.interval_s is not None
     measures = measure_frames(
-        frames, static_px=static_px, between=timer, progress=progress, on_picture=on_picture
+        frames,
+        static_px=static_px,
+        between=timer,
+        progress=progress,
+        on_picture=on_picture,
+        store=store,
     )
     match = _matched(frames, measures, plan, pairs)
     shown = match.pose_of >= 0

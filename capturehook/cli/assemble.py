@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -40,18 +41,24 @@ def assemble_command(
     from capturehook.cli import show
     from capturehook.film.assemble import assemble_film, film_json, film_lines
     from capturehook.film.recipe import plan_film
+    from capturehook.film.shelf import work_folder
+    from capturehook.film.wishes import check_wishes
     from capturehook.frames.listing import load_frames
+    from capturehook.frames.rows import RowStore
     from capturehook.hosts.plans import chosen_plan
 
     plan = chosen_plan(frames_as["plan_path"], frames_as["job"])
     listed = load_frames(frames, clock=frames_as["clock"])
-    with show.progress("Looking at frames", len(listed)) as step:
+    check_wishes(listed, plan, wishes, out)
+    store = RowStore(work_folder(out)) if outs.resume else None
+    with show.progress("Looking at frames", len(listed)) as step, store or nullcontext():
         audit = audit_frames(
             listed,
             plan,
             static_px=frames_as["static_px"],
             anchors=dict(frames_as["anchors"]),
             progress=step,
+            store=store,
         )
     total = len(plan_film(audit, wishes).chosen)
     with show.progress("Making the film", total) as step:

@@ -228,5 +228,5 @@ def h264_level(width_px: int, height_px: int, fps: Fraction) -> str:
         "film",
         f"{width_px} x {height_px} at {fps} frames/s is {columns * rows} blocks of 16 x 16 px a "
         "frame, more than any level of H.264 up to 5.2 allows",
-        "Ask for a smaller --width or fewer --fps, or another --codec such as h265",
+        "Ask for a smaller --width, for --crop 16:9, fewer --fps, or another --codec such as h265",
     )

@@ -10,12 +10,12 @@ from capturehook.audit.judge import Audit
 from capturehook.errors import Finding
 from capturehook.film.align import Alignment, align_frames
 from capturehook.film.choose import Chosen, Correction, choose_frames, list_csv
-from capturehook.film.codecs import CODECS, parse_fps
+from capturehook.film.codecs import CODECS
 from capturehook.film.framing import Framing, frame_film
 from capturehook.film.grade import Cube, load_cube
 from capturehook.film.pace import Paced, frames_in, pace_frames
 from capturehook.film.part import part_box
-from capturehook.film.wishes import DEFAULT_FPS, FilmWishes, check_wishes, hold_s
+from capturehook.film.wishes import FilmWishes, check_wishes, film_fps, hold_s
 
 DISSOLVE_S = 1
 
@@ -62,10 +62,10 @@ def plan_film(audit: Audit, wishes: FilmWishes, *, deep: bool = False) -> Recipe
     FrameError
         No frame is fit, or a wish cannot be met.
     """
-    check_wishes(audit, wishes)
+    check_wishes(audit.frames, audit.plan, wishes)
     if not audit.measures.area.sure:
         wishes = replace(wishes, align="none")
-    fps = parse_fps(wishes.fps or (audit.plan.fps if audit.plan is not None else DEFAULT_FPS))
+    fps = film_fps(audit.plan, wishes)
     every, findings = choose_frames(audit, wishes.bridge, aligned=wishes.align != "none")
     chosen, paced = _timed(audit, wishes, every, fps)
     used = {i for one in chosen for i in (one.frame_index, one.other_index) if i is not None}

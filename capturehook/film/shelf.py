@@ -30,7 +30,7 @@ class Shelf:
 
     def __init__(self, film: Path, most_bytes: int = MOST_BYTES) -> None:
         """``film`` is where the film will be; the folder stands beside it."""
-        self.folder = film.with_name(film.name + ".work")
+        self.folder = work_folder(film)
         self.most_bytes = most_bytes
         self.reused = 0
         self._lock = threading.Lock()
@@ -82,6 +82,11 @@ class Shelf:
             one.unlink(missing_ok=True)
         if not any(self.folder.iterdir()):
             shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def work_folder(film: Path) -> Path:
+    """Where what a stopped run had done is kept, beside the film."""
+    return film.with_name(film.name + ".work")
 
 
 def _key(source: Path, settings: object) -> str:

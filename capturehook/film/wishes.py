@@ -11,10 +11,13 @@ from capturehook.audit.judge import Audit
 from capturehook.errors import FrameError
 from capturehook.film.align import Align
 from capturehook.film.choose import Bridge
+from capturehook.film.codecs import check_size, codec_for, parse_fps
 from capturehook.film.encode import Quality
-from capturehook.film.framing import FrameOn
+from capturehook.film.framing import FrameOn, frame_film
 from capturehook.film.pace import Pace
 from capturehook.frames.light import EvenLight
+from capturehook.frames.listing import FrameList, refuse_over_frames
+from capturehook.model.plan import PlanRecord
 
 Loop = Literal["dissolve", "back"]
 TEXTS = ("layer", "height", "time")
@@ -56,8 +59,10 @@ class FilmWishes:
     title: str | None = None
 
 
-def check_wishes(audit: Audit, wishes: FilmWishes) -> None:
-    """Refuse what cannot be, before any picture is read.
+def check_wishes(
+    frames: FrameList, plan: PlanRecord | None, wishes: FilmWishes, path: Path | None = None
+) -> None:
+    """Refuse what cannot be, before any picture is decoded; ``path`` is where the film will be.
 
     Raises
     ------
@@ -68,7 +73,7 @@ def check_wishes(audit: Audit, wishes: FilmWishes) -> None:
         raise FrameError(
             "--progress-text", f"{unknown[0]!r} is not known", f"Use {', '.join(TEXTS)}"
         )
-    if wishes.text and audit.plan is None:
+    if wishes.text and plan is None:
         raise FrameError(
             "--progress-text", "layers and heights are known from the plan only", "Add --plan"
         )
@@ -86,6 +91,17 @@ def check_wishes(audit: Audit, wishes: FilmWishes) -> None:
     for option, value in seconds.items():
         if value is not None and not 0 <= value <= 600:
             raise FrameError(option, f"{value:g} s is outside 0 to 600", "Give seconds")
+    fps, size = film_fps(plan, wishes), frames.size_px
+    framing, _ = frame_film(size, [], wishes.crop, wishes.width_px, wishes.centre_px)
+    if path is not None:
+        refuse_over_frames(frames, path)
+        kind = codec_for(wishes.codec, path)
+        if wishes.frame != "part":  # the part makes that one as small as it is
+            check_size(framing.width_px, framing.height_px, fps, kind)
+
+
+def film_fps(plan: PlanRecord | None, wishes: FilmWishes) -> Fraction:
+    return parse_fps(wishes.fps or (plan.fps if plan is not None else DEFAULT_FPS))
 
 
 def hold_s(audit: Audit, wishes: FilmWishes) -> Fraction:

@@ -23,6 +23,7 @@ from capturehook.frames.light import block_light, clipped_share, light_ratio
 from capturehook.frames.listing import Frame, FrameList
 from capturehook.frames.motion import Motion, Tracker, lay_over, matrix_of, warp_back
 from capturehook.frames.needs import opencv
+from capturehook.frames.rows import Row, RowStore, Scale
 from capturehook.frames.static import StaticArea, choose_reference, find_static, luma_of, tiles_in
 from capturehook.physics.colour import BT709_WEIGHTS, linear_of_8bit, linear_to_srgb
 
@@ -85,41 +86,6 @@ class Measures:
     area: StaticArea
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
-    """What one frame gave."""
-
-    light: float
-    colour: NDArray[np.float64]
-    level: float
-    top: float
-    clipped: float
-    sharp: float
-    sharp_static: float
-    blur_px: float
-    dx_px: float
-    dy_px: float
-    turn_deg: float
-    zoom: float
-    error_px: float
-    peak: float
-
-
-@dataclass(frozen=True, slots=True)
-class Scale:
-    """Sizes a frame is looked at in: fine for motion, work for the rest, look for content.
-
-    ``fine`` and ``work`` are (width, height); ``fine_scale`` and ``work_scale`` their pixels
-    per pixel of the original.
-    """
-
-    fine: tuple[int, int]
-    work: tuple[int, int]
-    look: tuple[int, int]
-    fine_scale: float
-    work_scale: float
-
-
 def sizes_for(size_px: tuple[int, int], frames: int) -> Scale:
     """One of 1/1, 1/2, 1/4, 1/8 of the original each, as JPEG decodes to these at once."""
 
@@ -143,6 +109,7 @@ def measure_frames(
     between: bool = False,
     progress: Callable[[int], None] | None = None,
     on_picture: OnPicture | None = None,
+    store: RowStore | None = None,
 ) -> Measures:
     """Look at every frame once.
 
@@ -152,7 +119,9 @@ def measure_frames(
         from samples unless given
     between : frames between the poses are among them, as an interval timer takes them
     progress : called with the count done
-    on_picture : called in order with (frame_index, small RGB picture); for contact sheets
+    on_picture : called in order with (frame_index, small RGB picture); for contact sheets.
+        Frames that ``store`` knows are not decoded, so they are not shown either
+    store : where rows are kept for a run that goes on, or is made again
 
     Raises
     ------
@@ -160,7 +129,18 @@ def measure_frames(
         The static rectangle does not fit.
     """
     scale = sizes_for(frames.size_px, len(frames))
-    reference = find_reference(frames, scale, static_px, between)
+    known, done = (None, []) if store is None else store.recall(frames, scale, (static_px, between))
+    place, area = known or find_reference(frames, scale, static_px, between)
+    fine = _read(frames.frames[place], frames.size_px, scale.fine)
+    if fine is None:
+        raise FrameError(
+            frames.frames[place].name,
+            "was read before, and now cannot be",
+            "Copy it from the card again, and run it without --resume",
+        )
+    reference = reference_of(fine, area, scale)
+    if store is not None and known is None:
+        store.begin(place, area)
     rows: list[Row | None] = []
     looks = np.zeros((len(frames), scale.look[1], scale.look[0], 3), np.uint8)
 
@@ -168,12 +148,19 @@ def measure_frames(
         fine = _read(frame, frames.size_px, scale.fine)
         return None if fine is None else measure_picture(fine, reference)
 
-    for index, result in enumerate(in_order(work, frames.frames)):
+    for index, looked in enumerate(done):
+        rows.append(None if looked is None else looked[0])
+        if looked is not None:
+            looks[index] = looked[1]
+    left = frames.frames[len(done) :]
+    for index, result in enumerate(in_order(work, left), len(done)):
         rows.append(None if result is None else result[0])
         if result is not None:
             looks[index] = result[1]
             if on_picture is not None:
                 on_picture(index, result[2])
+        if store is not None:
+            store.add(None if result is None else result[:2])
         if progress is not None:
             progress(index + 1)
     return gathered(rows, looks, reference)
@@ -238,8 +225,8 @@ def find_reference(
     scale: Scale,
     static_px: Rectangle | None = None,
     between: bool = False,
-) -> Reference:
-    """From frames spread evenly over the shoot: what is still, and the frame most like all."""
+) -> tuple[int, StaticArea]:
+    """From frames spread evenly over the shoot: the frame most like all, and what is still."""
     places = np.unique(np.linspace(0, len(frames) - 1, SAMPLES).round().astype(int))
     chosen = [frames.frames[index] for index in places]
     pictures = in_order(lambda frame: _read(frame, frames.size_px, scale.work), chosen)
@@ -249,9 +236,7 @@ def find_reference(
             frames.frames[0].name, "no frame can be decoded", "Copy the card once more"
         )
     best, area = _area_of([luma for _, luma in read], scale, static_px, between)
-    fine = _read(chosen[read[best][0]], frames.size_px, scale.fine)
-    assert fine is not None  # it was read before
-    return reference_of(fine, area, scale)
+    return int(places[read[best][0]]), area
 
 
 def reference_among(

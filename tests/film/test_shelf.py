@@ -2,15 +2,19 @@
 
 import hashlib
 import os
+from contextlib import suppress
 
+import click
 import numpy as np
 import pytest
 
 from capturehook.audit.judge import audit_frames
+from capturehook.cli.main import main
 from capturehook.film import reel
 from capturehook.film.assemble import FilmOuts, assemble_film
 from capturehook.film.shelf import Shelf
 from capturehook.film.wishes import FilmWishes
+from capturehook.frames import measure
 from capturehook.frames.listing import load_frames
 from tests.frames.shoot import make_shoot
 
@@ -96,6 +100,48 @@ def test_other_wishes_take_nothing_of_the_old_size(work):
     _, run, drawn = work
     stopped(run)
     assert run(width_px=80).reused == 0 and len(drawn) == COUNT
+
+
+def test_measured_frames_are_not_decoded_again_for_another_film(tmp_path, monkeypatch):
+    folder = tmp_path / "card"
+    shoot = make_shoot(COUNT)
+    shoot.write(folder)
+    plan = tmp_path / "plan.json"
+    shoot.plan.save(plan)
+    decoded = []
+    true = measure.read_reduced
+
+    def counted(path, *rest):
+        decoded.append(path.name)
+        if len(decoded) == stop_at:
+            raise KeyboardInterrupt
+        return true(path, *rest)
+
+    monkeypatch.setattr(measure, "read_reduced", counted)
+    monkeypatch.setattr(measure, "WORKERS", 1)
+
+    def film(name, *options):
+        decoded.clear()
+        out = tmp_path / name
+        words = ["assemble", folder, "--plan", plan, "-o", out, "--resume", *options]
+        with suppress(click.Abort):
+            main.main(args=[str(word) for word in words], standalone_mode=False)
+        return len(decoded), hashlib.sha256(out.read_bytes() if out.exists() else b"").digest()
+
+    stop_at = COUNT + 1 + 4  # samples, the reference, and the first frames
+    film("whole.mp4")
+    stop_at = -1
+    again, whole = film("whole.mp4")
+    assert again == 1 + COUNT - 3  # the reference, and those that were not measured
+    assert film("short.mp4", "--length", "1")[0] == 1  # another film, of the same rows
+    assert film("elsewhere.mp4", *"--static 0 0 60 60".split())[0] == 2 * COUNT + 1
+    rows = next(tmp_path.glob("whole.mp4.work/*.rows"))
+    data = bytearray(rows.read_bytes())
+    data[-20] ^= 1
+    rows.write_bytes(data)
+    assert film("last.mp4") == (1 + 1, whole)  # the record that was spoilt
+    os.utime(next(iter(folder.iterdir())))
+    assert film("touched.mp4")[0] == 2 * COUNT + 1
 
 
 def test_shelf_is_bounded(tmp_path):

@@ -6,6 +6,9 @@ import sys
 
 import pytest
 
+from capturehook.audit import judge
+from capturehook.cli.main import main
+from capturehook.errors import FrameError
 from tests.frames.shoot import make_shoot
 
 
@@ -95,6 +98,15 @@ def test_fault_of_a_user_is_one_line_and_2(clean, words, text):
     done = run(clean, *words)
     assert done.returncode == 2, done.stderr
     assert text in done.stderr and "Traceback" not in done.stderr
+
+
+def test_what_cannot_be_is_refused_before_pictures_are_measured(clean, monkeypatch):
+    monkeypatch.chdir(clean)
+    monkeypatch.setattr(judge, "measure_frames", lambda *_, **__: pytest.fail("measured"))
+    for words in ("f.gif", "card/pict0001.jpg", "f.mp4 --width 9000", "f.webm --codec h264"):
+        with pytest.raises(FrameError):
+            command = ["assemble", "card", "-o", *words.split()]
+            main.main(args=command, standalone_mode=False)
 
 
 @pytest.mark.parametrize("command", ["audit", "assemble"])
