@@ -105,12 +105,51 @@ def load_plan(path: Path) -> PlanRecord:
     try:
         poses = tuple(PlannedPose(**_checked(PlannedPose, pose)) for pose in raw.pop("poses"))
         record = PlanRecord(**_checked(PlanRecord, raw), poses=poses)
-        Fraction(record.fps)
+        _refuse_impossible(record)
     except (TypeError, KeyError, ValueError, ZeroDivisionError) as fault:
         raise PlanError(
             Where(str(path)), f"is damaged or of another version ({fault})", "Make the plan anew"
         ) from fault
     return record
+
+
+MOST = 1e8
+"""No shoot lasts so many seconds, and no part is so many mm high."""
+BELOW_MM = 0.5
+"""The nozzle is not so far below the layer that was printed last."""
+
+
+def _refuse_impossible(record: PlanRecord) -> None:
+    """Numbers that no plan of ours holds: a ValueError tells which."""
+    if record.kind not in ("filament", "resin"):
+        raise ValueError(f"kind is {record.kind!r:.40}")
+    if record.moves not in ("bed-y", "bed-z", "none", "plate"):
+        raise ValueError(f"moves is {record.moves!r:.40}")
+    if not 0 < Fraction(record.fps) <= 1000:
+        raise ValueError(f"fps is {record.fps!r:.40}")
+    for name in ("hold_last_s", "total_s", "height_mm", "lag_ms", "exposure_ms", "write_ms"):
+        _refuse_outside(name, getattr(record, name), 0)
+    for name in ("interval_s", "card_gb", "battery_frames"):
+        value = getattr(record, name)
+        if value is not None and not 0 < value < MOST:
+            raise ValueError(f"{name} is {value:.6g}")
+    number, since_s = 0, 0.0
+    for pose in record.poses:
+        name = f"pose {pose.pose}: "
+        if pose.pose <= number:
+            raise ValueError(f"pose {pose.pose} comes after pose {number}")
+        _refuse_outside(f"{name}layer", pose.layer, -MOST)
+        _refuse_outside(f"{name}z_mm", pose.z_mm, -MOST)
+        _refuse_outside(f"{name}still_s", pose.still_s, 0)
+        _refuse_outside(f"{name}t_s", pose.t_s, since_s)
+        if pose.head_z_mm is not None:
+            _refuse_outside(f"{name}head_z_mm", pose.head_z_mm, pose.z_mm - BELOW_MM)
+        number, since_s = pose.pose, pose.t_s
+
+
+def _refuse_outside(name: str, value: float, least: float) -> None:
+    if not least <= value < MOST:
+        raise ValueError(f"{name} is {value:.6g}")
 
 
 _KINDS: dict[str, tuple[type, ...]] = {

@@ -152,3 +152,36 @@ def test_many_more_frames_than_poses_are_another_shoots(
     with pytest.raises(PlanError, match="149 frames, plan of 60: is this the right plan"):
         _refuse_other_shoot(Frames(149), sixty)  # type: ignore[arg-type]
     _refuse_other_shoot(Frames(130), sixty)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("where", "value"),
+    [
+        ("head_z_mm", 1e300),
+        ("head_z_mm", -5),
+        ("t_s", -1),
+        ("still_s", -0.1),
+        ("pose", 1),
+        ("fps", "0"),
+        ("moves", "sideways"),
+        ("kind", "wax"),
+        ("lag_ms", -1),
+        ("interval_s", 0),
+    ],
+)
+def test_numbers_that_no_plan_holds_are_refused(tmp_path: Path, where: str, value: object) -> None:
+    pose = {"pose": 1, "layer": 2, "z_mm": 0.4, "t_s": 60.0, "still_s": 1.0, "head_z_mm": 1.2}
+    plan = {
+        "schema": 1, "kind": "filament", "job": "part", "profile": "heron", "fps": "30",
+        "hold_last_s": 1.0, "total_s": 200.0, "height_mm": 9.0, "moves": "bed-y",
+        "lag_ms": 100.0, "exposure_ms": 20.0, "write_ms": 200.0,
+        "poses": [pose, {**pose, "pose": 2, "t_s": 90.0}],
+    }  # fmt: skip
+    path = tmp_path / "plan.json"
+    path.write_text(json.dumps(plan), encoding="utf-8")
+    assert len(load_plan(path).poses) == 2
+    target = plan["poses"][1] if where in pose else plan
+    target[where] = value
+    path.write_text(json.dumps(plan), encoding="utf-8")
+    with pytest.raises(PlanError, match=f"damaged or of another version .*{where}"):
+        load_plan(path)
