@@ -275,6 +275,8 @@ class Bytes:
                     self._place(index, letter, word)
         else:
             self._add_steps(low, place)
+        if family.firmware.retraction_moves_numbers:
+            self._lose_lift(low, place)
         if family.e_absolute(found):
             word = self._last(family.e_letter, e_low, place)
             if word is not None:
@@ -285,6 +287,15 @@ class Bytes:
         self._take_feed(low, place)
         if family.firmware.modal_motion:
             found.motion = self._motion_in_force(low, place)
+
+    def _lose_lift(self, low: int, place: int) -> None:
+        """The firmware's own retraction may lift; its end, or an absolute Z word, tells Z again."""
+        last = bisect_left(self.index.stroke_at, place) - 1
+        if last < 0 or not self.index.strokes[last] or self.index.stroke_at[last] < low:
+            return
+        at = self.index.stroke_at[last]
+        if not self.found.absolute or self._last("Z", at, place) is None:
+            self.found.number[2], self.found.lost_at = None, at
 
     def _place(self, index: int, letter: str, word: Command) -> None:
         value = word.number(letter)

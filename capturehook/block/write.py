@@ -273,6 +273,13 @@ def _filament(writer: _Writer, prime: bool) -> tuple[list[BlockLine], list[Block
     retract = kit.profile.retract
     prime_mm = retract.extra_prime_mm if prime else 0.0
     if state.fw_retracted:
+        if prime_mm > 0 and kit.firmware.retraction_moves_numbers:
+            raise PlanError(
+                Where("[retract] extra_prime_mm"),
+                f"{kit.firmware.name} counts its own retraction (G10) in the number for E, so "
+                f"{prime_mm:g} mm cannot be primed while it is on",
+                "Set extra_prime_mm = 0",
+            )
         return [], _prime(writer, prime_mm)
     if kit.use_fw_retract and state.deficit_mm < LEAST_MM:
         back = list(command_lines(Role.RETRACT, kit.firmware.retract()))

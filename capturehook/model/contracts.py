@@ -167,6 +167,8 @@ class Firmware(Protocol):
     # filament
     has_firmware_retract: bool
     """G10/G11 retract and unretract by lengths the firmware keeps itself."""
+    retraction_moves_numbers: bool
+    """They change the numbers of Z (by a lift that the job need not tell) and of E."""
     retract_code: str | None
     """The command whose S and F set the length and feed of G10."""
     can_prime: bool

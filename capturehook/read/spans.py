@@ -10,7 +10,7 @@ import re
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.model.moves import PAUSE, TOOL, MoveTable
+from capturehook.model.moves import FW_RETRACT, FW_UNRETRACT, PAUSE, TOOL, MoveTable
 from capturehook.read.marks import hidden_lines
 from capturehook.read.moves import JobMoves
 from capturehook.read.source import Source
@@ -52,6 +52,8 @@ def find_spans(source: Source, job: JobMoves) -> Spans:
     found[UNKNOWN] = _joined(job.known.spans(), none)
     found["conditional body"] = _joined(np.array(job.others.bodies, np.int64).reshape(-1, 2), none)
     found["run of words alone"] = _joined(job.words_alone, none)
+    if job.firmware is not None and job.firmware.retraction_moves_numbers:
+        found["firmware retraction"] = _joined(_own_retractions(moves, source.line_count), none)
     hidden = hidden_lines(source)
     if hidden:
         found["settings"] = _joined(np.array(hidden, np.int64), none)
@@ -86,6 +88,16 @@ def _pauses(moves: MoveTable) -> NDArray[np.int64]:
     """From each pause or colour change to the next move in XY: the prime after it goes with it."""
     in_xy = (moves.x_mm != moves.x0_mm) | (moves.y_mm != moves.y0_mm)
     return _until(moves, PAUSE, in_xy)
+
+
+def _own_retractions(moves: MoveTable, line_count: int) -> NDArray[np.int64]:
+    """From each G10 to its G11 or to a move in Z: until then its lift is not told."""
+    spans = _until(moves, FW_RETRACT, moves.z_mm != moves.z0_mm)
+    back = moves.event_line_index[moves.event_kind == FW_UNRETRACT]
+    at = np.searchsorted(back, spans[:, 0])
+    ends = np.append(back, line_count)[at]
+    spans[:, 1] = np.where(spans[:, 1] > spans[:, 0], np.minimum(spans[:, 1], ends), ends)
+    return spans
 
 
 def _until(moves: MoveTable, kind: int, ends_it: NDArray[np.bool_]) -> NDArray[np.int64]:

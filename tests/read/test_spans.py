@@ -56,6 +56,22 @@ def test_pause_takes_its_prime_with_it_up_to_the_next_move_in_xy(pause: str) -> 
     assert spans_of(*lines) == {"pause": [[2, 5]]}
 
 
+# Smoothieware Extruder.cpp: the lift is a move of its own (delta_move), undone by G11 unless a
+# line between the two names Z.
+@pytest.mark.parametrize(
+    ("lines", "span"),
+    [
+        (("G10", "G1 X5", "G11"), [1, 3]),
+        (("G10", "G1 X5 Z2", "G11"), [1, 2]),
+        (("G10", "G1 X5"), [1, 3]),
+    ],
+)
+def test_a_lift_of_the_firmwares_own_is_not_told(lines: tuple[str, ...], span: list[int]) -> None:
+    lines = ("G1 Z1 F900", *lines)
+    found = find_spans(source_of(*lines), read_lines(*lines, firmware="smoothie"))
+    assert found["firmware retraction"].tolist() == [span]
+
+
 def test_settings_are_a_span() -> None:
     lines = ("G28", "; CONFIG_BLOCK_START", "; a = 1", "; CONFIG_BLOCK_END", "G1 X1")
     assert spans_of(*lines) == {"settings": [[1, 3]]}

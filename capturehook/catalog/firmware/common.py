@@ -108,6 +108,7 @@ class CommonFirmware(Firmware):
     refuses: Mapping[str, str] = {}
     # filament
     has_firmware_retract = True
+    retraction_moves_numbers = False
     retract_code: str | None = "M207"
     can_prime = True
     # time

@@ -78,6 +78,7 @@ class Smoothie(CommonFirmware):
         "M1000": "is a shell command of the board",
     }
     speed_percent = (10.0, 1000.0)  # Robot.cpp
+    retraction_moves_numbers = True  # Extruder.cpp: delta_move
     flow_tool = ""  # Extruder.cpp: the selected one
     suspects = re.compile(rb"(?m)^[a-z$]")
     ends_job = frozenset({"M2"})
