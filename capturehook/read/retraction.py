@@ -31,7 +31,7 @@ def job_retract_mm(job: Job) -> float:
         values, counts = np.unique(lengths, return_counts=True)
         return float(values[counts == counts.max()][-1])
     stated = job.stated.retract_mm
-    return min(max(stated, 0.0), MOST_MM) if stated is not None else RETRACT_MM
+    return stated if stated is not None and 0 <= stated <= MOST_MM else RETRACT_MM
 
 
 def with_job_retraction(job: Job) -> Job:

@@ -25,6 +25,8 @@ BED_SLACK = 0.2
 LIMIT_RATIO = 2.0
 """Speeds and accelerations are told from this ratio on: the clock is then badly off."""
 RETRACT_RATIO, RETRACT_MM = 2.0, 0.5
+KEPT_SHARE = 0.2
+"""Of the filament fed, what stays out in any print; where steps are read as places, none does."""
 
 
 def stated_findings(job: Job) -> list[Finding]:
@@ -209,12 +211,22 @@ def _refuse_other_unit(job: Job, stated: Stated) -> None:
 def _refuse_other_e_mode(job: Job, stated: Stated) -> None:
     """Steps of E by the job's settings, and no command that says so."""
     said, setting = stated.is_relative_e, stated.relative_e
-    if not said or setting is None or job.read.e_letter != "E":
+    firmware, moves = FIRMWARES[job.profile.machine.firmware], job.moves
+    first = int(moves.line_index[job.layers.first_move[0]])
+    is_told = not {"M82", "M83"}.isdisjoint(job.read.others.command)
+    if is_told or job.read.e_letter != "E":
         return
-    firmware = FIRMWARES[job.profile.machine.firmware]
-    first = int(job.moves.line_index[job.layers.first_move[0]])
-    unsaid = {"M82", "M83"}.isdisjoint(job.read.others.command)
-    if unsaid and job.read.state_at(first).modes.e_absolute(firmware):
+    if not job.read.state_at(first).modes.e_absolute(firmware):
+        return
+    forth, kept = float(moves.e_step_mm.clip(0).sum()), float(moves.e_step_mm.sum())
+    if kept < KEPT_SHARE * forth:
+        raise GcodeError(
+            job.source.where(first),
+            f"of {forth:.4g} mm that E feeds {forth - kept:.4g} mm go back, as where words count "
+            "steps and are read as places, and the job says neither M82 nor M83",
+            "Put M82 or M83 into the host's start code and slice the model again",
+        )
+    if said and setting is not None:
         raise GcodeError(
             _where(job, setting),
             f"{setting.key} = {setting.text:.20}: the job counts E in steps, but never says M83, "

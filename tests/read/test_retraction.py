@@ -65,7 +65,7 @@ def test_job_that_never_retracts_falls_back_to_its_settings_then_to_ours() -> No
     assert length_of(data) == 0.8
     assert length_of(data + b"; retract_length = 3.5\n") == 3.5
     assert length_of(data + b"; retract_length = 0\n") == 0
-    assert length_of(data + b"; filament_retract_length = 90\n") == 15
+    assert length_of(data + b"; filament_retract_length = 90\n") == 0.8  # no retraction
 
 
 def test_number_in_the_profile_stays() -> None:

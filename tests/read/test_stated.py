@@ -175,6 +175,12 @@ def test_profile_that_agrees_or_means_it_so_is_told_nothing() -> None:
             "E in mm, the profile",
         ),
         (
+            BODY.replace(b"M82\n", b"").replace(b"G1 Y50 E4\n", b"G1 Y50 E0.9\nG1 Y9 E1\n" * 40),
+            {},
+            3,
+            "the job says neither M82 nor M83",
+        ),
+        (
             BODY.replace(b"M82\n", b"") + b"; use_relative_e_distances = 1\n",
             {},
             9,
