@@ -31,6 +31,8 @@ NEAR_MM = 5.0
 UPPER_HALF = np.uint64(0xFFFFFFFF << 32)
 ON_IT = 1.02
 """A stain lies on what is at most this much further away."""
+BAND = 32
+"""Rows of a face filled at a time."""
 CHUNK = 1 << 18
 """Pixels of lines laid at a time: keeps arrays in the cache, memory low."""
 
@@ -48,13 +50,28 @@ class Canvas:
     def __init__(self, view: View) -> None:
         self.view = view
         self.keys: Keys = np.zeros((view.height_px, view.width_px), dtype=np.uint64)
+        self._first = np.full(view.height_px, view.width_px)
+        self._last = np.full(view.height_px, -1)
 
     @property
     def owner(self) -> NDArray[np.uint8]:
-        """(H, W) Walk = tuple[NDArray[np.intp], NDArray[np.intp], Floats, NDArray[np.intp]]
-
-        SKY, STILL, BED, PART or HEAD."""
+        """(H, W) SKY, STILL, BED, PART or HEAD."""
         return owner_of(self.keys)
+
+    def taken_faces(self, fine: int = FINE) -> Iterator[tuple[Box, Keys]]:
+        """All that faces were filled into since the last call, in bands of rows: the box of each,
+        widened to whole shown pixels, and its pixels; they are cleared after."""
+        rows = np.flatnonzero(self._last >= 0)
+        for start in range(int(rows[0]) // BAND * BAND if len(rows) else 0,
+                           int(rows[-1]) + 1 if len(rows) else 0, BAND):  # fmt: skip
+            band = slice(start, start + BAND)
+            left, right = int(self._first[band].min()), int(self._last[band].max()) + 1
+            if left < right:
+                box = snap_box((start, min(start + BAND, len(self.keys)), left, right), fine)
+                pixels = self.keys[box[0] : box[1], box[2] : box[3]]
+                yield box, pixels
+                pixels[:] = 0
+        self._first[:], self._last[:] = self.view.width_px, -1
 
     def draw_lines(self, a_mm: Floats, b_mm: Floats, colour: NDArray[np.uint32]) -> Box:
         """Draw straight lines, one pixel wide, one colour each; those at the lens are left out.
@@ -105,7 +122,7 @@ class Canvas:
         corners_mm: Floats,
         colour: NDArray[np.floating],
         owner: int,
-        texture: Callable[[Floats, Floats, Floats], Floats] | None = None,
+        texture: Callable[[Floats, Floats, Floats], NDArray[np.floating]] | None = None,
     ) -> Box | None:
         """Fill one flat convex face.
 
@@ -122,42 +139,75 @@ class Canvas:
         seen = _before_the_lens(self.view.to_camera(corners_mm))
         if len(seen) < 3:
             return None
-        px = self.view.focal_px * seen[:, :2] / seen[:, 2:]
-        px += (self.view.width_px / 2, self.view.height_px / 2)
         normal = _normal(seen)
         reach = float(normal @ seen[0])
-        column, row = self._pixels_in(px)
-        if not len(row) or abs(reach) < 1e-9:
+        spans = self._spans_of(seen)
+        if spans is None or abs(reach) < 1e-9:
             return None
-        near = self._nearness_on(normal / reach, column, row)
-        rgb = np.asarray(colour, dtype=np.float64)[None, :]
-        if texture is not None:
-            rgb = rgb * texture(*self._room_points(column, row, near))[:, None]
-        at = row * self.view.width_px + column
-        flat = self.keys.reshape(-1)
-        flat[at] = np.maximum(flat[at], nearness(near) | pack_colour(rgb, owner))
-        return int(row[0]), int(row[-1]) + 1, int(column.min()), int(column.max()) + 1
+        rows, first, last = spans
+        touched = slice(rows[0], rows[-1] + 1)
+        np.minimum(self._first[touched], first, out=self._first[touched])
+        np.maximum(self._last[touched], last, out=self._last[touched])
+        own = pack_colour(np.asarray(colour, dtype=np.float64)[None, :], owner).astype(np.uint64)
+        for start in range(0, len(rows), BAND):
+            band = slice(start, start + BAND)
+            row = rows[band, None]
+            left, right = int(first[band].min()), int(last[band].max()) + 1
+            column = np.arange(left, right)
+            near = self._nearness_on(normal / reach, column, row)
+            paint = own
+            if texture is not None:
+                shade = texture(*self._room_points(column, row, near))
+                rgb = shade.reshape(-1, 1) * np.asarray(colour)
+                paint = pack_colour(rgb, owner).astype(np.uint64).reshape(near.shape)
+            key = nearness(near)
+            key |= paint
+            key *= (column >= first[band, None]) & (column <= last[band, None])
+            part = self.keys[row[0, 0] : row[-1, 0] + 1, left:right]
+            np.maximum(part, key, out=part)
+        return int(rows[0]), int(rows[-1]) + 1, int(first.min()), int(last.max()) + 1
+
+    def _spans_of(
+        self, seen: Floats
+    ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]] | None:
+        """Rows that a face (n, 3) of camera space covers, with first and last column of each;
+        those of the pixels whose centres lie in it. None where it is out of the picture."""
+        px = self.view.focal_px * seen[:, :2] / seen[:, 2:]
+        px += (self.view.width_px / 2, self.view.height_px / 2)
+        top = max(0, int(np.floor(px[:, 1].min())))
+        bottom = min(self.view.height_px, int(np.ceil(px[:, 1].max())))
+        rows = np.arange(top, max(bottom, top))
+        low, high = _spans(px, rows.astype(np.float64) + 0.5)
+        first = np.ceil(np.clip(low, 0, self.view.width_px) - 0.5).astype(np.intp)
+        last = np.floor(np.clip(high, 0, self.view.width_px) - 0.5).astype(np.intp)
+        filled = np.flatnonzero(last >= first)  # convex: without gaps
+        if not len(filled):
+            return None
+        within = slice(filled[0], filled[-1] + 1)
+        return rows[within], first[within], last[within]
 
     def _nearness_on(
         self, plane: Floats, column: NDArray[np.intp], row: NDArray[np.intp]
-    ) -> Floats:
+    ) -> NDArray[np.float32]:
         """1/depth of pixels on the plane ``plane`` . X = 1 of camera space: linear in both."""
         slope = plane / self.view.focal_px
-        rows = np.arange(int(row[0]), int(row[-1]) + 1) + 0.5 - self.view.height_px / 2
-        start = plane[2] + slope[0] * (0.5 - self.view.width_px / 2) + slope[1] * rows
-        near: Floats = start[row - int(row[0])] + slope[0] * column
-        return near
+        across = slope[0] * (column + 0.5 - self.view.width_px / 2)
+        down = plane[2] + slope[1] * (row + 0.5 - self.view.height_px / 2)
+        return np.asarray(across.astype(np.float32) + down.astype(np.float32))
 
-    def _room_points(self, column: NDArray[np.intp], row: NDArray[np.intp], near: Floats) -> Floats:
-        """(3, n) room x, y, z of pixels of which the depth is known."""
-        ray = np.stack(
+    def _room_points(
+        self, column: NDArray[np.intp], row: NDArray[np.intp], near: NDArray[np.float32]
+    ) -> Floats:
+        """(3, h, w) room x, y, z of pixels of which the depth is known."""
+        right = (column + 0.5 - self.view.width_px / 2) / self.view.focal_px
+        down = (row + 0.5 - self.view.height_px / 2) / self.view.focal_px
+        depth = 1.0 / near
+        points: Floats = np.stack(
             [
-                (column + 0.5 - self.view.width_px / 2) / self.view.focal_px,
-                (row + 0.5 - self.view.height_px / 2) / self.view.focal_px,
-                np.ones(len(row)),
+                (axis[0] * right + axis[1] * down + axis[2]) * depth + eye
+                for axis, eye in zip(self.view.axes.T, self.view.eye_mm, strict=True)
             ]
         )
-        points: Floats = self.view.axes.T @ (ray / near) + self.view.eye_mm[:, None]
         return points
 
     def _pixels_of(self, a_mm: Floats, b_mm: Floats) -> Iterator[Walk]:
@@ -181,24 +231,12 @@ class Canvas:
         step = path / count[:, None]
         return kept, start + step / 2, step, count
 
-    def _pixels_in(self, px: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-        """Column and row of the pixels whose centres lie in a convex face, row by row."""
-        top = max(0, int(np.floor(px[:, 1].min())))
-        bottom = min(self.view.height_px, int(np.ceil(px[:, 1].max())))
-        rows = np.arange(top, max(bottom, top))
-        low, high = _spans(px, rows.astype(np.float64) + 0.5)
-        first = np.ceil(np.clip(low, 0, self.view.width_px) - 0.5).astype(np.intp)
-        last = np.floor(np.clip(high, 0, self.view.width_px) - 0.5).astype(np.intp)
-        count = np.maximum(last - first + 1, 0)
-        row = np.repeat(rows, count)
-        along = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
-        return np.repeat(first, count) + along, row
 
-
-def nearness(near: Floats) -> Keys:
+def nearness(near: NDArray[np.floating]) -> Keys:
     """(n,) 1/depth -> the upper half of a pixel; positive floats sort as their bits do."""
-    bits = near.astype(np.float32).view(np.uint32).astype(np.uint64)
-    return np.asarray(bits << np.uint64(32))
+    bits = near.astype(np.float32, copy=False).view(np.uint32).astype(np.uint64)
+    bits <<= np.uint64(32)
+    return np.asarray(bits)
 
 
 def depth_of(keys: Keys) -> NDArray[np.float32]:
@@ -214,14 +252,28 @@ def owner_of(keys: Keys) -> NDArray[np.uint8]:
 
 
 def average(keys: Keys, fine: int = FINE) -> NDArray[np.uint8]:
-    """(H, W) pixels -> (H/fine, W/fine, 3) colours, each the mean of fine x fine pixels."""
-    height, width = keys.shape
-    rgb = keys.astype("<u8", copy=False).view(np.uint8).reshape(height, width, 8)
-    total = np.zeros((height // fine, width // fine, 3), dtype=np.uint16)
-    for row in range(fine):
-        for column in range(fine):
-            total += rgb[row::fine, column::fine, :3]
-    return np.asarray(((total + fine * fine // 2) // (fine * fine)).astype(np.uint8))
+    """(H, W) pixels -> (H/fine, W/fine, 3) colours, each the mean of fine x fine pixels.
+
+    Red, green and blue are added in the quarters of one number: sums of 16 x 16 bytes fit.
+    """
+    high, wide = keys.shape[0] // fine, keys.shape[1] // fine
+    out = np.empty((high, wide, 3), np.uint8)
+    half = np.uint64(fine * fine // 2 * (1 | 1 << 16 | 1 << 32))
+    for top in range(0, high, BAND):
+        band = keys[top * fine : (top + BAND) * fine]
+        parts = band & np.uint64(0x00FF00FF) | (band & np.uint64(0xFF00)) << np.uint64(24)
+        total = parts[::fine] + half
+        for row in range(1, fine):
+            total += parts[row::fine]
+        parts, total = total, total[:, ::fine].copy()
+        for column in range(1, fine):
+            total += parts[:, column::fine]
+        total -= half * np.uint64(fine - 1)
+        mean = total.astype("<u8", copy=False).view(np.uint16).reshape(-1, wide, 4)
+        mean //= np.uint16(fine * fine)
+        for channel, quarter in enumerate((0, 2, 1)):
+            out[top : top + BAND, :, channel] = mean[..., quarter]
+    return out
 
 
 def grow_box(a: Box, b: Box | None) -> Box:
@@ -269,6 +321,8 @@ def _chunks(count: NDArray[np.intp]) -> list[slice]:
 
 def _before_the_lens(corners: Floats) -> Floats:
     """A face cut off at NEAR_MM. Source: Sutherland and Hodgman 1974, one plane."""
+    if corners[:, 2].min() >= NEAR_MM:
+        return corners
     kept: list[Floats] = []
     for here, there in zip(corners, np.roll(corners, -1, axis=0), strict=True):
         if here[2] >= NEAR_MM:
@@ -281,8 +335,9 @@ def _before_the_lens(corners: Floats) -> Floats:
 
 def _normal(corners: Floats) -> Floats:
     """Normal of a flat face, as long as twice its area. Source: Newell's sum (from memory)."""
-    total: Floats = np.cross(corners, np.roll(corners, -1, axis=0)).sum(axis=0)
-    return total
+    x, y, z = corners.T
+    x1, y1, z1 = np.concatenate((corners[1:], corners[:1])).T
+    return np.array([y @ z1 - z @ y1, z @ x1 - x @ z1, x @ y1 - y @ x1])
 
 
 def _spans(px: Floats, y: Floats) -> tuple[Floats, Floats]:

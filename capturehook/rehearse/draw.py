@@ -23,6 +23,7 @@ from capturehook.rehearse.canvas import (
     PART,
     Box,
     Canvas,
+    Keys,
     average,
     grow_box,
     owner_of,
@@ -215,20 +216,28 @@ class Stage:
         """The head over the print."""
         assert self._shown is not None
         rgb, hidden = self._shown.copy(), 0
-        box = furniture.draw_faces(
-            self.head, furniture.head_faces(self.machine, nozzle_mm, self.print.light)
-        )
-        if box is not None:
-            top, bottom, left, right = snap_box(box, self.fine)
+        faces = furniture.head_faces(self.machine, nozzle_mm, self.print.light)
+        furniture.draw_faces(self.head, faces)
+        for (top, bottom, left, right), head in self.head.taken_faces(self.fine):
             behind = self.print.canvas.keys[top:bottom, left:right]
-            head = self.head.keys[top:bottom, left:right]
-            hidden = int(np.count_nonzero((owner_of(behind) == PART) & (head > behind)))
             small = (slice(top // self.fine, bottom // self.fine),
                      slice(left // self.fine, right // self.fine))  # fmt: skip
             rgb[small] = average(np.maximum(behind, head), self.fine)
-            head[:] = 0
+            hidden += self._hidden_px((top, bottom, left, right), head)
         share = 1.0 / self.fine**2
         return Shot(rgb=rgb, part_px=self._part_px() * share, hidden_px=hidden * share)
+
+    def _hidden_px(self, box: Box, head: Keys) -> int:
+        """How much of the part lies behind the head within a box."""
+        if self.box is None:
+            return 0
+        top, left = max(box[0], self.box[0]), max(box[2], self.box[2])
+        bottom, right = min(box[1], self.box[1]), min(box[3], self.box[3])
+        if top >= bottom or left >= right:
+            return 0
+        behind = self.print.canvas.keys[top:bottom, left:right]
+        before = head[top - box[0] : bottom - box[0], left - box[2] : right - box[2]]
+        return int(np.count_nonzero((owner_of(behind) == PART) & (before > behind)))
 
     def _part_px(self) -> int:
         if self.box is None:

@@ -21,7 +21,8 @@ if TYPE_CHECKING:
     from capturehook.model.profile import Carriage, KeepOut, Machine
 
 Floats = NDArray[np.float64]
-Texture = Callable[[Floats, Floats, Floats], Floats]
+Shades = NDArray[np.floating]
+Texture = Callable[[Floats, Floats, Floats], Shades]
 Colour = tuple[float, float, float]
 Range = tuple[float, float]
 
@@ -329,33 +330,43 @@ def _moved(span: Range, by: float) -> Range:
     return span[0] + float(by), span[1] + float(by)
 
 
-def _lattice() -> Floats:
-    return np.random.default_rng(20).uniform(-1.0, 1.0, (256, 256))
+def _lattice() -> NDArray[np.float32]:
+    """256 x 256 values, with the first row and column once more behind the last."""
+    values = np.random.default_rng(20).uniform(-1.0, 1.0, (256, 256))
+    return np.pad(values, ((0, 1), (0, 1)), mode="wrap").astype(np.float32)
 
 
-_GRAIN = _lattice()
+_GRAIN = _lattice().ravel()
 
 
-def even_noise(u: Floats, v: Floats) -> Floats:
-    """(n,) -1..1 smooth noise with one swing per unit, the same at the same place.
+def even_noise(u: Floats, v: Floats) -> NDArray[np.float32]:
+    """-1..1 smooth noise with one swing per unit, the same at the same place; any shape.
 
     Value noise on a lattice, blended bilinearly (textbook).
     """
-    left, top = np.floor(u).astype(int), np.floor(v).astype(int)
-    right_share, down_share = u - left, v - top
-    a, b = _GRAIN[top % 256, left % 256], _GRAIN[top % 256, (left + 1) % 256]
-    c, d = _GRAIN[(top + 1) % 256, left % 256], _GRAIN[(top + 1) % 256, (left + 1) % 256]
-    above, below = a + (b - a) * right_share, c + (d - c) * right_share
-    return np.asarray(above + (below - above) * down_share)
+    left, top = np.floor(u), np.floor(v)
+    right_share, down_share = (u - left).astype(np.float32), (v - top).astype(np.float32)
+    at = (top.astype(np.int32) & 255) * 257 + (left.astype(np.int32) & 255)
+    a, b, c, d = (_GRAIN.take(at + step) for step in (0, 1, 257, 258))
+    b -= a
+    b *= right_share
+    b += a
+    d -= c
+    d *= right_share
+    d += c
+    d -= b
+    d *= down_share
+    d += b
+    return np.asarray(d)
 
 
-def plaster(x: Floats, y: Floats, z: Floats) -> Floats:
+def plaster(x: Floats, y: Floats, z: Floats) -> Shades:
     """A rough wall."""
     fine = even_noise(x / 2.3, z / 2.3) + even_noise(x / 5.1 + 40, z / 5.1)
     return 1.0 + 0.055 * fine + 0.05 * even_noise(x / 31 + 9, z / 31)
 
 
-def wood(x: Floats, y: Floats, z: Floats) -> Floats:
+def wood(x: Floats, y: Floats, z: Floats) -> Shades:
     """Boards with grain along X."""
     board = np.floor(y / 90)
     grain = even_noise(x / 60 + 17 * board, y / 3.1) + 0.6 * even_noise(x / 9, y / 1.7 + 31)
@@ -363,11 +374,11 @@ def wood(x: Floats, y: Floats, z: Floats) -> Floats:
     return (1.0 + 0.11 * grain + 0.05 * np.sin(2.4 * board)) * seam
 
 
-def brushed(x: Floats, y: Floats, z: Floats) -> Floats:
+def brushed(x: Floats, y: Floats, z: Floats) -> Shades:
     """Metal with a faint grain."""
     return 1.0 + 0.06 * even_noise(x / 1.7 + y / 2.1, z / 14)
 
 
-def grain(x: Floats, y: Floats, z: Floats) -> Floats:
+def grain(x: Floats, y: Floats, z: Floats) -> Shades:
     """The plate's fine grain; used where the plate stands still in the picture."""
     return 1.0 + 0.05 * even_noise(x / 1.1, y / 1.1)

@@ -22,10 +22,13 @@ from capturehook.rehearse.canvas import (
     FINE,
     PART,
     UPPER_HALF,
+    Box,
     Canvas,
     average,
+    grow_box,
     owner_of,
     pack_colour,
+    snap_box,
 )
 from capturehook.rehearse.draw import Shot
 from capturehook.rehearse.room import PartBox, Wishes, lamp
@@ -105,11 +108,10 @@ class Scene:
         plate_mm = plate_heights(self.job, self.shoot)
         poses = self.shoot.plan.poses
         slabs = read_slabs(self.job, self.screen_mm, len(poses), body=self.body)
-        high, wide = slabs.shape
         return Hanging(
             slabs=slabs,
             printer=vat.Printer(
-                screen_mm=(wide * slabs.pitch_mm, high * slabs.pitch_mm),
+                screen_mm=slabs.screen_mm,
                 rim_mm=self.table.vat_rim_mm,
                 highest_mm=float(plate_mm.max()),
             ),
@@ -155,8 +157,11 @@ class HangingStage:
         self.moving = Canvas(self.still.view)
         self.light = lamp(view.heading_deg)
         self._skins: list[tuple[Floats, Floats, NDArray[np.uint32]]] = []
+        self._bounds_mm = hanging.slabs.bounds_mm()
         self._drawn = 0
         self._at_mm = np.nan
+        self._part: Box | None = None
+        self._shown: NDArray[np.uint8] | None = None
         furniture.draw_faces(self.still, vat.still_faces(hanging.printer, self.light))
 
     def shots(self, only: Container[int] | None = None) -> Iterator[Shot]:
@@ -168,34 +173,36 @@ class HangingStage:
             offset = np.array((0.0, 0.0, float(plate_mm)))
             if plate_mm != self._at_mm:
                 self._move_plate(float(plate_mm))
-            self._grow(int(done), offset)
-            yield self._shoot()
+            yield self._shoot(self._grow(int(done), offset))
 
     def _move_plate(self, plate_mm: float) -> None:
         self.moving.keys[:] = 0
         faces = vat.plate_faces(self.hanging.printer, plate_mm, self.light)
         furniture.draw_faces(self.moving, faces)
         self._drawn, self._at_mm = 0, plate_mm
+        self._part = self._shown = None
 
-    def _grow(self, done: int, offset: Floats) -> None:
-        """Slabs not yet drawn at this height of the plate; then the newest one's lower face."""
+    def _grow(self, done: int, offset: Floats) -> Box | None:
+        """Slabs not yet drawn at this height of the plate; then the newest one's lower face. The
+        box of pixels they touch."""
         slabs, eye = self.hanging.slabs, self.moving.view.eye_mm
         spacing = self._spacing_mm(offset)
         while len(self._skins) < done:
             self._skins.append(self._lines(skin_of(slabs, len(self._skins), spacing), offset))
         shown = self._in_picture(offset)
         fresh = [self._skins[slab] for slab in range(self._drawn, done) if shown[slab]]
-        if fresh:
-            a, b, colour = (np.concatenate(column) for column in zip(*fresh, strict=True))
-            self.moving.draw_lines(a + offset, b + offset, colour)
         self._drawn = max(self._drawn, done)
         if eye[2] < offset[2] + slabs.end_mm[done]:
-            a, b, colour = self._lines(underside(slabs, done - 1, spacing), offset)
-            self.moving.draw_lines(a + offset, b + offset, colour)
+            fresh.append(self._lines(underside(slabs, done - 1, spacing), offset))
+        if not fresh:
+            return None
+        a, b, colour = (np.concatenate(column) for column in zip(*fresh, strict=True))
+        box = self.moving.draw_lines(a + offset, b + offset, colour)
+        return box if box[0] < box[1] else None
 
     def _in_picture(self, offset: Floats) -> NDArray[np.bool_]:
         """(G,) slabs of which something can be in the picture: the rest need not be drawn."""
-        low, high = self.hanging.slabs.bounds_mm()
+        low, high = self._bounds_mm
         x, y, z = np.meshgrid(
             (low[0], high[0]), (low[1], high[1]), self.hanging.slabs.end_mm, indexing="ij"
         )
@@ -206,7 +213,7 @@ class HangingStage:
 
     def _spacing_mm(self, offset: Floats) -> float:
         """A little under one pixel at the nearest place of the part."""
-        low, high = self.hanging.slabs.bounds_mm()
+        low, high = self._bounds_mm
         corners = PartBox(low_mm=low, high_mm=high).corners() + offset
         nearest = max(1.0, float(self.moving.view.to_camera(corners)[:, 2].min()))
         return 0.9 * nearest / self.moving.view.focal_px
@@ -231,16 +238,33 @@ class HangingStage:
         rgb = np.outer(shade, CURED) + 70.0 * (mirror**40)[:, None]
         return skin.a_mm[seen], skin.b_mm[seen], pack_colour(rgb, PART)
 
-    def _shoot(self) -> Shot:
-        """Still things before and behind."""
-        part = owner_of(self.moving.keys) == PART
-        hidden = part & ((self.still.keys & UPPER_HALF) > (self.moving.keys & UPPER_HALF))
+    def _shoot(self, fresh: Box | None) -> Shot:
+        """Still things before and behind; only what is fresh is shown anew."""
+        if fresh is not None:
+            self._part = grow_box(fresh, self._part)
+        if self._shown is None:
+            self._shown = average(np.maximum(self.still.keys, self.moving.keys), self.fine)
+        elif fresh is not None:
+            top, bottom, left, right = snap_box(fresh, self.fine)
+            box = (slice(top, bottom), slice(left, right))
+            small = (slice(top // self.fine, bottom // self.fine),
+                     slice(left // self.fine, right // self.fine))  # fmt: skip
+            keys = np.maximum(self.still.keys[box], self.moving.keys[box])
+            self._shown[small] = average(keys, self.fine)
+        part_px, hidden_px = self._sight()
         share = 1.0 / self.fine**2
-        return Shot(
-            rgb=average(np.maximum(self.still.keys, self.moving.keys), self.fine),
-            part_px=float(np.count_nonzero(part)) * share,
-            hidden_px=float(np.count_nonzero(hidden)) * share,
-        )
+        return Shot(rgb=self._shown.copy(), part_px=part_px * share, hidden_px=hidden_px * share)
+
+    def _sight(self) -> tuple[int, int]:
+        """Pixels of the part, and those of them that something still hides."""
+        if self._part is None:
+            return 0, 0
+        top, bottom, left, right = self._part
+        box = (slice(top, bottom), slice(left, right))
+        still, moving = self.still.keys[box], self.moving.keys[box]
+        part = owner_of(moving) == PART
+        hidden = part & ((still & UPPER_HALF) > (moving & UPPER_HALF))
+        return int(np.count_nonzero(part)), int(np.count_nonzero(hidden))
 
 
 def rehearse_resin(

@@ -26,6 +26,8 @@ WIDEST_PX = 640
 HALF_LIT = 128
 BLUR_PX = 2
 """Reach of the mean that normals are taken from: it hides the steps of the pixels."""
+MARGIN_PX = 2 * BLUR_PX + 2
+"""Beside what is lit: as far as that mean, which is taken twice, and a slope reach."""
 SMOOTH_MM = 0.8
 LEAST_FALL = 0.02
 """Share of filling lost on one mm, from which a direction can be told."""
@@ -42,7 +44,9 @@ class Slabs:
     last_layer : (G,) the layer, from 1, that ends each slab
     end_mm : (G + 1,) Z at which slabs end, from the plate's face: 0 and then falling
     pitch_mm : width and height of a pixel of the masks
-    shape : (H, W) of the masks
+    shape : (H, W) of the masks: of the screen they show what is ever lit, and some margin
+    screen_px : rows and columns of the whole screen
+    corner : row and column of the screen at which the masks begin
     """
 
     masks: tuple[NDArray[np.uint8], ...]
@@ -50,6 +54,8 @@ class Slabs:
     end_mm: Floats
     pitch_mm: float
     shape: tuple[int, int]
+    screen_px: tuple[int, int]
+    corner: tuple[int, int]
 
     def __len__(self) -> int:
         return len(self.masks)
@@ -67,22 +73,32 @@ class Slabs:
         """How many slabs there are once a layer is there; one at least."""
         return max(1, int(np.searchsorted(self.last_layer, layer, side="right")))
 
+    @property
+    def screen_mm(self) -> tuple[float, float]:
+        """Width and depth of the lamp's screen."""
+        high, wide = self.screen_px
+        return wide * self.pitch_mm, high * self.pitch_mm
+
     def bounds_mm(self) -> tuple[Floats, Floats]:
         """(3,) least and greatest corner of the whole part."""
-        any_lit = np.zeros(self.shape, bool)
-        for slab in range(len(self)):
-            any_lit |= self.mask(slab)
-        rows, columns = np.flatnonzero(any_lit.any(axis=1)), np.flatnonzero(any_lit.any(axis=0))
+        top, bottom, left, right = _lit_box([self.mask(slab) for slab in range(len(self))])
         x, y = self.edges_mm()
-        low = np.array((x[columns[0]], y[rows[-1] + 1], self.end_mm[-1]))
-        return low, np.array((x[columns[-1] + 1], y[rows[0]], 0.0))
+        low = np.array((x[left], y[bottom], self.end_mm[-1]))
+        return low, np.array((x[right], y[top], 0.0))
 
     def edges_mm(self) -> tuple[Floats, Floats]:
         """(W + 1,) X and (H + 1,) Y of the edges between pixels."""
         high, wide = self.shape
-        x = (np.arange(wide + 1) - wide / 2) * self.pitch_mm
-        y = (high / 2 - np.arange(high + 1)) * self.pitch_mm
+        x = (self.corner[1] + np.arange(wide + 1) - self.screen_px[1] / 2) * self.pitch_mm
+        y = (self.screen_px[0] / 2 - self.corner[0] - np.arange(high + 1)) * self.pitch_mm
         return np.asarray(x, np.float64), np.asarray(y, np.float64)
+
+
+def _lit_box(masks: list[Mask]) -> tuple[int, int, int, int]:
+    """First row, row after the last, and likewise of the columns, in which anything is lit."""
+    any_lit = np.logical_or.reduce(masks)
+    rows, columns = (np.flatnonzero(any_lit.any(axis=axis)) for axis in (1, 0))
+    return int(rows[0]), int(rows[-1]) + 1, int(columns[0]), int(columns[-1]) + 1
 
 
 def read_slabs(
@@ -122,12 +138,18 @@ def read_slabs(
         raise FrameError(
             job.path, "has no layer image that lights anything", "Check the images with --area"
         )
+    high, wide = masks[0].shape
+    top, bottom, left, right = _lit_box(masks)
+    top, left = max(0, top - MARGIN_PX), max(0, left - MARGIN_PX)
+    bottom, right = min(high, bottom + MARGIN_PX), min(wide, right + MARGIN_PX)
     return Slabs(
-        masks=tuple(np.packbits(mask) for mask in masks),
+        masks=tuple(np.packbits(mask[top:bottom, left:right]) for mask in masks),
         last_layer=last,
         end_mm=np.concatenate([[0.0], -job.timeline.z_mm[last - 1]]),
-        pitch_mm=_screen_mm(job, screen_mm, wide_px) / masks[0].shape[1],
-        shape=(masks[0].shape[0], masks[0].shape[1]),
+        pitch_mm=_screen_mm(job, screen_mm, wide_px) / wide,
+        shape=(bottom - top, right - left),
+        screen_px=(high, wide),
+        corner=(top, left),
     )
 
 
