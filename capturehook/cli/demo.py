@@ -42,10 +42,8 @@ def demo_command(folder: str, profile: str | None, resin: bool, as_json: bool) -
     show.show_facts([(str(path), text) for path, text in demo.files])
     if not with_film:
         show.say(f"For the rehearsal film as well: {install_command('video')}")
-    starter = "tern" if resin else "heron"
-    show.say(
-        f"Next: `capturehook profile new mine --from {starter}`, then your own job with -p mine."
-    )
+    start = "--from tern" if resin else "--from-job YOUR_JOB"
+    show.say(f"Next: `capturehook profile new mine {start}`, then your own job with -p mine.")
     moves = "plate" if resin else "hot head"
     show.say(f"Before a real print, read docs/safety.md: the {moves} will move by itself.")
     show.show_findings(demo.findings)

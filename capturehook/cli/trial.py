@@ -210,7 +210,8 @@ def _write(trial: Trial, out: Path, as_json: bool) -> int:
     if as_json:
         show.emit_json({**trial.record(), "seconds": trial.seconds, "path": str(out)})
         return 0
-    show.say(f"{out}: {len(trial.steps)} presses, {show.duration(trial.seconds)}; {side}")
+    steps = "poses" if trial.kind == "air" else "presses"
+    show.say(f"{out}: {len(trial.steps)} {steps}, {show.duration(trial.seconds)}; {side}")
     show.show_list("It will do this", trial.says, numbered=True)
     show.show_list("Take care", (caution.text for caution in trial.cautions))
     return 0

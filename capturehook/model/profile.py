@@ -264,7 +264,8 @@ class Trigger(Record):
     camera: the firmware's camera command. message: a text to the host. lines: your own commands."""
     fired_by: Literal["hand", "sensor"] | None = None
     """wait: what fires the camera if not its interval timer ([camera] interval_s): hand (a
-    person with a remote) or sensor (one of your own that sees the head, the bed or the lamp)."""
+    person with a remote: set [camera] hold_ms = 3000 or so, to see the stop and press) or sensor
+    (one of your own that sees the head, the bed or the lamp)."""
     x_mm: Number | None = None
     """button: mm, where the contact closes (one of x_mm, y_mm is the approach axis)."""
     y_mm: Number | None = None
