@@ -109,6 +109,7 @@ _STRICT = frozenset({"G0", "G1", "G2", "G3", "G92"})
 _SPLIT = re.compile(r"(?<![A-Za-z_])[GMTgmt]\s*[0-9]", re.ASCII)
 _ACTS = re.compile(r"(?<![A-Za-z_])[GMTXYZEAFgmtxyzeaf]\s*[-+.0-9]", re.ASCII)
 """As _SPLIT, where words alone move the machine."""
+_IN_PARENS = re.compile(r"(?<![A-Za-z_])[XYZEAFIJKRxyzeafijkr]\s*[-+.0-9]", re.ASCII)
 _FIRST_IN_ORDER = frozenset(
     {"G17", "G18", "G19", "G20", "G21", "G90", "G91", "G90.1", "G91.1", "G94", "G93", "G40", "G49",
      "G54", "G55", "G56", "G57", "G58", "G59", "G61", "G61.1", "G64", "G80", "G98", "G99", "G97"}
@@ -130,6 +131,8 @@ def read_commands(raw: bytes, *, several: str) -> tuple[Command, ...]:
         A motion or position command holds a word that is not a number.
     """
     only = read_command(raw)
+    if b"(" in raw and several != "modes first":
+        _refuse_words_in_parens(raw, only)
     if only is None:
         _refuse_buried(raw, _SPLIT if several == "first" else _ACTS)
     if only is None or several == "first" or only.code in FREE_TEXT:
@@ -148,6 +151,15 @@ def read_commands(raw: bytes, *, several: str) -> tuple[Command, ...]:
         if any(command.has(letter) for command in found):
             raise WordError(letter, line.upper().find(letter, 1) + 1, "hides in another word")
     return found
+
+
+def _refuse_words_in_parens(raw: bytes, only: Command | None) -> None:
+    """Marlin reads on in ( ) unless built otherwise, Klipper stops, Repetier and Smoothieware end
+    the line there (parser.cpp, gcode_move.py, gcode.cpp, GcodeDispatch.cpp)."""
+    line = split_comment(raw.decode("latin-1"))[0]
+    at = line.find("(")
+    if only is not None and only.code in _STRICT and at >= 0 and _IN_PARENS.search(line, at):
+        raise WordError("(", at + 1, "begins a comment on some families, and words follow it")
 
 
 def _refuse_unread(text: str) -> None:

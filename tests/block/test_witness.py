@@ -333,6 +333,28 @@ def test_how_far_filament_is_drawn_back(lines: str, drawn: float) -> None:
     assert told.deficit_mm(len(text)) == pytest.approx(drawn)
 
 
+# RepRapFirmware GCodes.cpp, applyM220M221: strokes of filament alone are not scaled.
+@pytest.mark.parametrize(
+    ("lines", "drawn"),
+    [
+        (f"{START}|M221 S50|G1 E1.2", 0.8),
+        (f"{START}|M221 S50|G1 X9 E1.2", 0.4),
+        (f"{START}|M83|M221 S50|G1 E-.5|G1 X3 E-.5|G1 Z1 E.2", 0.65),
+        (f"{START}|M221 S50|G1 X9 E1|M221 S100|G1 E.5", 1.0),
+        (f"{START}|M221 S50|G1 X9 E40|G1 E39|G92 E0|G1 E-1", 2.0),
+        (f'{START}|M221 S50|M98 P"a"|G1 E1', None),
+        (f'{START}|M221 S50|M98 P"a"|G1 E1|G1 X1 E30|G1 E29', 1.0),
+    ],
+)
+def test_how_far_filament_is_drawn_back_under_a_flow_factor(
+    lines: str, drawn: float | None
+) -> None:
+    text = "".join(f"{line}\n" for line in lines.split("|")).encode()
+    told = Bytes(text, Family(FIRMWARES["reprapfirmware"], "E", 1.0))
+    told.state_at(len(text))
+    assert told.deficit_mm(len(text)) == (drawn if drawn is None else pytest.approx(drawn))
+
+
 def test_long_strokes_are_followed_to_their_begin_where_asked() -> None:
     """12 mm drawn back and 11.5 pushed: a look back over 10 mm ends too soon."""
     far = b"; far away\n" * 600

@@ -192,6 +192,17 @@ def test_rs274_puts_modes_first(line: str, found: Read) -> None:
     assert commands(line, "modes first") == found
 
 
+# Marlin parser.cpp reads on in ( ), Klipper gcode_move.py stops, Repetier gcode.cpp and
+# Smoothieware GcodeDispatch.cpp end the line there.
+@pytest.mark.parametrize("several", ["first", "in turn"])
+@pytest.mark.parametrize("line", [b"G1 (X5) Y60", b"G1 Y60 (X5)", b"G92 (a) E0"])
+def test_words_in_and_behind_parens_are_refused(line: bytes, several: str) -> None:
+    with pytest.raises(WordError, match=r"\("):
+        read_commands(line, several=several)
+    assert read_commands(line, several="modes first")
+    assert read_commands(b"G1 Y60 (outer wall)", several=several)
+
+
 def test_first_takes_the_rest_for_words() -> None:
     assert commands("G90 G1 X5", "first")[0][0] == "G90"
     assert len(commands("G90 G1 X5", "first")) == 1
