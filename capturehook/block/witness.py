@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import dist, hypot, inf, pi
+from typing import NamedTuple
 
 from capturehook.block.second_opinion import check_block
 from capturehook.block.witness_bytes import Bytes
@@ -50,8 +51,7 @@ class Stated:
     """The head stays up, or away: only end code follows."""
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(NamedTuple):
     """One command of a block, with where it began and ended (job's numbers, mm)."""
 
     command: Command

@@ -7,8 +7,8 @@ believed here. What this cannot read has the command ``FOREIGN``: it may do anyt
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 FOREIGN = "?"
 """Stands for a command that cannot be read."""
@@ -30,8 +30,7 @@ _PLAIN = re.compile(rb"G[0-3](?: [A-FH-LO-SU-Z]-?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+
 _ROUND = re.compile(r"\([^()]*\)")
 
 
-@dataclass(frozen=True, slots=True)
-class Command:
+class Command(NamedTuple):
     """``code`` as G1, G92.1, a name in capitals, "" for words alone, or FOREIGN."""
 
     code: str

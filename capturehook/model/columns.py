@@ -63,14 +63,17 @@ class Steady(NDArrayOperatorsMixin):
             begin, end, step = key.indices(len(self))
             part = self._stretch(begin, end) if step > 0 else self._stretch(0, len(self))
             return part[::step] if step > 0 else part[key]
-        rows = np.asarray(key)
-        if rows.dtype == np.bool_:
-            return self._masked(rows)
-        rows = np.where(rows < 0, rows + len(self), rows)
+        if not isinstance(key, np.ndarray):
+            row = key + len(self) if key < 0 else key
+            if not 0 <= row < len(self):
+                raise IndexError(f"row {key} of {len(self)}")
+            return float(self._value[self._row.searchsorted(row + self._first, side="right") - 1])
+        if key.dtype == np.bool_:
+            return self._masked(key)
+        rows = np.where(key < 0, key + len(self), key)
         if rows.size and (rows.min() < 0 or rows.max() >= len(self)):
-            raise IndexError(f"row {key} of {len(self)}")
-        found = self._value[np.searchsorted(self._row, rows + self._first, side="right") - 1]
-        return float(found) if rows.ndim == 0 else np.asarray(found)
+            raise IndexError(f"rows of {len(self)}")
+        return self._value[self._row.searchsorted(rows + self._first, side="right") - 1]
 
     def _runs(self, begin: int, end: int) -> tuple[int, int]:
         """The runs that reach into some rows."""

@@ -7,7 +7,7 @@ by `audit/`, which checks the frames against it.
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, field, fields, replace
 from fractions import Fraction
 from math import isfinite
 from pathlib import Path
@@ -66,14 +66,18 @@ class PlanRecord:
     poses: tuple[PlannedPose, ...] = field(default_factory=tuple)
 
     def as_json(self) -> dict[str, Any]:
-        return {"schema": SCHEMA, **asdict(self), "poses": [asdict(pose) for pose in self.poses]}
+        names = [one.name for one in fields(PlannedPose)]
+        poses = [{name: getattr(pose, name) for name in names} for pose in self.poses]
+        return {"schema": SCHEMA, **asdict(replace(self, poses=())), "poses": poses}
 
     def save(self, path: Path) -> None:
-        """Write the record as JSON (UTF-8), whole or not at all."""
+        """Write the record as JSON (UTF-8), a pose a line, whole or not at all."""
         from capturehook.files import write_atomically
 
-        text = json.dumps(self.as_json(), indent=1) + "\n"
-        write_atomically(path, text.encode())
+        record = self.as_json()
+        poses = ",\n  ".join(map(json.dumps, record.pop("poses")))
+        head = json.dumps(record, indent=1).removesuffix("\n}")
+        write_atomically(path, f'{head},\n "poses": [\n  {poses}\n ]\n}}\n'.encode())
 
 
 def load_plan(path: Path) -> PlanRecord:

@@ -158,18 +158,29 @@ def _reach(moves: MoveTable, row: Ints, machine: Machine) -> tuple[Ints, Ints]:
         machine.max_accel_mm_s2.y,
     )
     reach_mm = top_mm_s**2 / accel  # twice the braking path from full speed to rest
-    gone_mm = np.zeros(len(moves) + 1)
-    for at in range(0, len(moves), BATCH_MOVES):
-        part = slice(at, at + BATCH_MOVES)
-        step_x, step_y = moves.x_mm[part] - moves.x0_mm[part], moves.y_mm[part] - moves.y0_mm[part]
-        np.hypot(step_x, step_y, out=gone_mm[1:][part])
-    np.cumsum(gone_mm, out=gone_mm)
-    here_mm, done_mm = gone_mm[row], gone_mm[1:]
-    low = np.searchsorted(done_mm, here_mm - reach_mm)
-    high = np.searchsorted(done_mm, here_mm + reach_mm) + 1
-    low = np.maximum(np.minimum(low, row - LEAST_MOVES), 0)
-    high = np.minimum(np.maximum(high, row + LEAST_MOVES), len(moves))
-    return low, high
+    back = _rows_within(moves, row, reach_mm, -1)
+    ahead = _rows_within(moves, row, reach_mm, 1)
+    return np.maximum.accumulate(np.maximum(row - back, 0)), np.maximum.accumulate(
+        np.minimum(row + ahead, len(moves))
+    )
+
+
+def _rows_within(moves: MoveTable, row: Ints, reach_mm: float, towards: int) -> Ints:
+    """(P,) how many moves before (-1) or behind (1) some rows make up a length, at least
+    LEAST_MOVES; past an end of the job a length is endless."""
+    found, left, size = np.zeros(len(row), np.int64), np.arange(len(row)), LEAST_MOVES
+    while len(left):
+        steps = np.arange(size) if towards > 0 else -1 - np.arange(size)
+        for part in np.array_split(left, max(1, len(left) * size // BATCH_MOVES)):
+            at = row[part, np.newaxis] + steps
+            is_outside = (at < 0) | (at >= len(moves))
+            at[is_outside] = 0
+            length = np.hypot(moves.x_mm[at] - moves.x0_mm[at], moves.y_mm[at] - moves.y0_mm[at])
+            length[is_outside] = np.inf
+            is_far = np.cumsum(length, axis=1) >= reach_mm
+            found[part] = np.where(is_far[:, -1], is_far.argmax(axis=1) + 1, 0)
+        left, size = left[found[left] == 0], 4 * size
+    return np.maximum(found, LEAST_MOVES)
 
 
 # --- clocking
