@@ -96,9 +96,14 @@ class Steady(NDArrayOperatorsMixin):
             raise IndexError(f"{len(mask)} flags for {len(self)} rows")
         if not len(mask):
             return np.empty(0)
+        return self.rising(np.flatnonzero(mask))
+
+    def rising(self, rows: NDArray[np.signedinteger]) -> Array:
+        """The numbers of some rows, rising: sooner than of any rows."""
         low, high = self._runs(self._first, self._stop)
-        begins = np.maximum(self._row[low:high] - self._first, 0)
-        return np.repeat(self._value[low:high], np.add.reduceat(mask, begins, dtype=np.int64))
+        begins = np.searchsorted(rows, self._row[low:high] - self._first)
+        begins[:1] = 0
+        return np.repeat(self._value[low:high], np.diff(begins, append=len(rows)))
 
     def __array__(self, dtype: DTypeLike | None = None, copy: bool | None = None) -> NDArray[Any]:
         return self._stretch(0, len(self)).astype(dtype or np.float64, copy=False)

@@ -21,7 +21,7 @@ from capturehook.read.plain import eights_of, read_numbers
 PIECE_BYTES = 1 << 17
 """Bytes looked at together: what is found in them stays in the processor's cache."""
 PIECE_LINES = 1 << 14
-STORE_BYTES = 1 << 23
+STORE_BYTES = 1 << 25
 """Text whose words are kept together."""
 LEAST_BYTES = len("G1 X1\n")
 KEPT_BYTES = 1 << 20

@@ -83,8 +83,10 @@ def refuse_cut(job: Job) -> None:
 
 
 def _last_plastic_line(job: Job) -> int | None:
-    prints = np.flatnonzero(job.moves.prints)
-    return int(job.moves.line_index[prints[-1]]) if len(prints) else None
+    backwards = job.moves.prints[::-1]
+    if not backwards.any():
+        return None
+    return int(job.moves.line_index[len(backwards) - 1 - int(np.argmax(backwards))])
 
 
 def _has_end(source: Source, last: int) -> bool:
