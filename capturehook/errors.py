@@ -19,6 +19,11 @@ def printable(text: str) -> str:
     return escaped(text)
 
 
+def counted(count: int, what: str) -> str:
+    """ "1 frame", "2 frames": ``what`` is one of them."""
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
 def escaped(text: str, kept: str = "\n") -> str:
     """As :func:`printable`, at any length; ``kept`` are letters to leave as they are."""
     if text.isprintable():

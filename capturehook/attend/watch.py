@@ -21,7 +21,7 @@ from capturehook.attend.looks import Looks, Seen, load_kept
 from capturehook.attend.pairing import Pairing, Placed
 from capturehook.attend.state import load_state, save_state
 from capturehook.audit.verdicts import MOVED
-from capturehook.errors import FileError, FrameError
+from capturehook.errors import FileError, FrameError, counted
 from capturehook.frames.listing import Frame, load_frames, read_frame
 from capturehook.frames.measure import Rectangle
 from capturehook.model.plan import PlanRecord
@@ -117,7 +117,8 @@ class Attendant:
                 str(self.root), f"cannot be read ({fault.strerror})", "Check the path"
             ) from fault
         if count:
-            text = f"{count} pictures were there already and do not count (--earlier counts them)"
+            there = f"{counted(count, 'picture')} there already"
+            text = f"{there}, left out of account (--earlier counts what is there)"
             self.notes.append(Event(code="old-files", text=text))
 
     # --- one look
@@ -183,7 +184,7 @@ class Attendant:
             old = [one for one in found if self._is_old(one[1])]
             old = old if len(old) >= OLD_AT_ONCE else []
         if old:
-            text = f"{len(old)} pictures came at once that are older than this shoot; left out"
+            text = f"{counted(len(old), 'picture')} at once, older than this shoot; left out"
             events.append(self._say("old-files", text))
         return [one for one in found if one not in old]
 
@@ -342,7 +343,7 @@ class Attendant:
             return []
         charge = max(0, int(shots) - taken)
         text = (
-            f"the battery lasts for {charge} more frames, and {self.left} are to come: "
+            f"the battery lasts for {counted(charge, 'more frame')} of {self.left} to come: "
             "change it between two frames, or feed the camera from the mains"
         )
         return self._once("battery", "battery", text, charge < self.left)
@@ -357,7 +358,7 @@ class Attendant:
         if card_gb is not None:
             free.append(card_gb * 1e9 - sum(sizes))
         room = int(max(0.0, min(free)) / (SPARE * median(sizes[-21:]))) if free else self.left
-        text = f"there is room for {room} more frames, and {self.left} are to come: make room"
+        text = f"there is room for {counted(room, 'more frame')} of {self.left} to come: make room"
         return self._once("card", "card", text, room < self.left)
 
     def _late_events(self, now_s: float) -> list[Event]:
@@ -395,9 +396,10 @@ class Attendant:
         last = self.pairing.last_pose
         warnings = sum(count for code, count in self.calls.counts.items() if code in WARNED)
         shown = 0 if last is None else last + 1
-        text = f"{shown} of {len(self.plan.poses)} poses, {warnings} warnings"
+        told = counted(warnings, "warning")
+        text = f"{shown} of {counted(len(self.plan.poses), 'pose')}, {told}"
         if self.plan.interval_s is not None:
-            return f"{len(self.taken)} frames, {warnings} warnings"
+            return f"{counted(len(self.taken), 'frame')}, {told}"
         if last is None:
             return f"{text}, waiting for the first frame"
         if last + 1 < len(self.plan.poses):
@@ -467,7 +469,7 @@ class Attendant:
                 str(self.state), f"does not fit this plan ({fault})", "Delete it to begin anew"
             ) from fault
         load_kept(self.looks, [*self._last_good()])
-        text = f"goes on after a restart, with {len(self.taken)} frames seen"
+        text = f"goes on after a restart, with {counted(len(self.taken), 'frame')} seen"
         self.notes.append(Event(code="resumed", text=text))
 
     def _last_good(self) -> list[tuple[Frame, float]]:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from capturehook.audit.odd import find_odd
 from capturehook.audit.verdicts import Flags
-from capturehook.errors import Finding
+from capturehook.errors import Finding, counted
 from capturehook.frames.exif import Settings
 from capturehook.frames.focus import sharpness_ratio
 from capturehook.frames.light import colour_ev, exposure_ev, flicker_ev
@@ -200,7 +200,7 @@ class _Part:
         if beyond.any():
             count, worst = int(beyond.sum()), int(np.nanargmax(np.abs(stray)))
             text = (
-                f"{count} frame{'s are' if count > 1 else ' is'} brighter or darker than "
+                f"{counted(count, 'frame')} brighter or darker than "
                 f"neighbours, by up to {abs(stray[worst]):.2f} EV; --even-light evens it out"
             )
             findings.append(Finding("flicker", self.name(worst), text))
@@ -237,7 +237,7 @@ class _Part:
         automatic = [k for k, one in enumerate(given) if one is not None and one.auto_white]
         if automatic:
             text = (
-                f"{len(automatic)} frame{'s were' if len(automatic) > 1 else ' was'} taken with "
+                f"{counted(len(automatic), 'frame')} taken with "
                 "automatic white balance, so colours may jump: set it by hand"
             )
             findings.append(Finding("auto-white-balance", self.name(automatic[0]), text))

@@ -19,7 +19,7 @@ from capturehook.audit.faults import Faults, find_faults
 from capturehook.audit.interval import match_interval
 from capturehook.audit.pairing import ClockFit, Match, late_limit_s, match_frames
 from capturehook.audit.verdicts import Verdict
-from capturehook.errors import Finding, FrameError, PlanError
+from capturehook.errors import Finding, FrameError, PlanError, counted
 from capturehook.frames.listing import FrameList
 from capturehook.frames.measure import Measures, OnPicture, Rectangle, measure_frames
 from capturehook.frames.rows import RowStore
@@ -172,7 +172,7 @@ def _refuse_other_shoot(frames: FrameList, plan: PlanRecord | None) -> None:
     if found > TOO_MANY * planned + SPARE:
         raise PlanError(
             str(plan.job),
-            f"{found} frames, plan of {planned}: is this the right plan?",
+            f"{counted(found, 'frame')}, plan of {planned}: is this the right plan?",
             "Name the plan of this job (or the job with --job); sort out frames of other shoots",
         )
 
@@ -329,11 +329,9 @@ def _verdict_findings(
 
 
 def _counted(verdict: Verdict, count: int) -> str:
-    what = "pose" if verdict is v.MISSING else "frame"
-    plural = "s" if count > 1 else ""
     if verdict is v.MISSING:
-        return f"{count} {what}{plural} without a frame"
-    return f"{count} {what}{plural} {verdict.name} ({verdict.meaning})"
+        return f"{counted(count, 'pose')} without a frame"
+    return f"{counted(count, 'frame')} {verdict.name} ({verdict.meaning})"
 
 
 def _listed(names: list[str]) -> str:

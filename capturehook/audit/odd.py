@@ -37,7 +37,7 @@ GROWN_CODES = 20.0
 COLOURED = 0.5  # saturation from which a hue says something
 SAME_HUE = 0.08  # of the sum of the channels
 NEARLY_ALL = 0.8
-LEAP = 3.0  # times the rise of most frames
+LEAP = 1.5  # times the rise of most frames
 
 Looks = NDArray[np.float32]
 
@@ -62,10 +62,9 @@ def find_odd(
     noise, steady = noise_of(kept), steady_area(kept)
     rows = np.arange(len(looks), dtype=float) if height is None else height
     height, rows = rows[keep], _rise_rows(kept, rows[keep], noise)
-    _leap(kept, height, rows, steady, noise)
     for at, index in enumerate(keep):  # one small picture at a time keeps memory flat
         place = _place_of(kept, at, steady, noise)
-        share[index] = _share_at(kept, place, steady, noise, rows)
+        share[index] = _over_gap(kept, place, steady, noise, rows, height)
     limit = np.maximum(ODD_SHARE, ODD_TIMES_NEAR * _common_near(share))
     limit[keep[:1]] *= ODD_TIMES_AT_ENDS
     limit[keep[-1:]] *= ODD_TIMES_AT_ENDS
@@ -130,25 +129,30 @@ def _rise_rows(looks: NDArray[np.uint8], height: Series, noise: Looks) -> Series
     return np.asarray([*speeds, *-speeds[1:]][best] * whole)
 
 
-def _leap(
-    looks: NDArray[np.uint8], height: Series, rows: Series, steady: Flags, noise: Looks
-) -> None:
-    """Finds by how many rows the last frame has leapt, into ``rows`` (K,), where the plan has
-    the head much higher there: the end code has lifted it off the finished part."""
-    steps = np.abs(np.diff(height))
-    if len(steps) < 4 or steps[-1] <= LEAP * np.median(steps):
-        return
-    last = len(looks) - 1
-    most = int(MOST_RISE * looks.shape[1])
-    tried = {}
-    for leap in range(-most, most + 1, 2):  # two: what has leapt by one more is found too
-        tried[leap] = rows.copy()
-        tried[leap][last] = rows[last - 1] + leap
-    place = _place_of(looks, last, steady, noise)
-    shares = {leap: _share_at(looks, place, steady, noise, tried[leap]) for leap in tried}
-    best = min(shares, key=lambda leap: (shares[leap], abs(leap)))
-    if shares[best] < 0.5 * _share_at(looks, place, steady, noise, rows):
-        rows[last] = tried[best][last]
+def _over_gap(
+    looks: NDArray[np.uint8],
+    place: _Place,
+    steady: Flags,
+    noise: Looks,
+    rows: Series,
+    height: Series,
+) -> float:
+    """The odd share, if what rises has leapt beside this picture: frames between are left out, or
+    the end code has lifted the head off the finished part. Found where it explains most."""
+    share = _share_at(looks, place, steady, noise, rows)
+    steps, at = np.abs(np.diff(height)), place.at
+    if share <= ODD_SHARE or len(steps) < 4:
+        return share
+    usual, best = float(np.median(steps)), share
+    for beside, far in ((at - 1, np.s_[:at]), (at, np.s_[at + 1 :])):
+        if not 0 <= beside < len(steps) or steps[beside] <= LEAP * usual:
+            continue
+        most = MOST_RISE * looks.shape[1] * min(1.0, 2 * steps[beside] / np.ptp(height))
+        for leap in range(-int(most), int(most) + 1, 2):  # two: what leapt by one more fits too
+            tried = rows.copy()
+            tried[far] += leap
+            best = min(best, _share_at(looks, place, steady, noise, tried))
+    return best if best < 0.5 * share else share
 
 
 def noise_of(looks: NDArray[np.uint8]) -> Looks:

@@ -21,7 +21,7 @@ from capturehook.audit.chain import (
     shifted,
     with_other_frames,
 )
-from capturehook.errors import Finding, FrameError
+from capturehook.errors import Finding, FrameError, counted
 from capturehook.frames.listing import FrameList
 from capturehook.frames.robust import find_steps, running_median, spread, theil_sen
 from capturehook.model.plan import PlanRecord
@@ -384,8 +384,8 @@ def _by_order(count: int, plan: PlanRecord) -> Match:
     findings: tuple[Finding, ...] = ()
     if count != poses:
         text = (
-            f"{count} frames for {poses} poses, and no times to tell which is missing or one too "
-            "many; they are paired from the first on"
+            f"{counted(count, 'frame')} for {counted(poses, 'pose')}, and no times to tell which "
+            "is missing or one too many; they are paired from the first on"
         )
         findings = (Finding("counts-differ", "frames", text),)
     return Match(

@@ -7,6 +7,7 @@ from datetime import datetime, timezone
 from typing import Any
 
 from capturehook.audit.judge import Audit, FrameVerdict
+from capturehook.errors import counted
 
 SCHEMA = 1
 
@@ -30,9 +31,10 @@ def summary_lines(audit: Audit) -> list[str]:
     """The page: what there is, what it is worth, what the clocks did."""
     frames = len(audit.frames)
     if audit.plan is None:
-        head = f"{frames} frames, no plan: only the pictures are judged"
+        head = f"{counted(frames, 'frame')}, no plan: only the pictures are judged"
     else:
-        head = f"{frames} frames for {len(audit.by_pose)} poses of {audit.plan.job}"
+        poses = counted(len(audit.by_pose), "pose")
+        head = f"{counted(frames, 'frame')} for {poses} of {audit.plan.job}"
     width, height = audit.frames.size_px
     lines = [
         head,

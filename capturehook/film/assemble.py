@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from capturehook.audit.judge import Audit
-from capturehook.errors import Finding
+from capturehook.errors import Finding, counted
 from capturehook.files import write_atomically
 from capturehook.film.align import Alignment
 from capturehook.film.choose import Chosen
@@ -176,7 +176,8 @@ def _write_beside(recipe: Recipe, outs: FilmOuts, sinks: list[Images | Preview |
 
 def _metadata(recipe: Recipe) -> dict[str, str]:
     audit = recipe.audit
-    data = {"comment": f"{len(recipe.chosen)} frames, one for each pose; made with capturehook"}
+    made = counted(len(recipe.chosen), "frame")
+    data = {"comment": f"{made}, one for each pose; made with capturehook"}
     if recipe.title:
         data["title"] = recipe.title
     last_s = float(audit.frames.t_s[-1])
@@ -225,12 +226,13 @@ def film_lines(film: FilmReport, audit: Audit) -> list[str]:
     counts = ", ".join(f"{count} {name}" for name, count in audit.counts.items())
     size = f"{film.width_px} x {film.height_px} px"
     level = f", H.264 level {film.level}" if film.level else ""
+    kept = counted(film.reused, "drawn frame")
     paced = [f"pace: {film.paced.text()}"] if film.paced is not None else []
     return [
-        f"{film.path}: {film.frames} frames, {film.seconds:.1f} s at {film.fps} frames/s, "
-        f"{size}{level}",
-        f"from {len(audit.frames)} frames: {counts}",
+        f"{film.path}: {counted(film.frames, 'frame')}, {film.seconds:.1f} s "
+        f"at {film.fps} frames/s, {size}{level}",
+        f"from {counted(len(audit.frames), 'frame')}: {counts}",
         *paced,
-        *([f"{film.reused} drawn frames kept from a run that was stopped"] if film.reused else []),
+        *([f"{kept} kept from a run that was stopped"] if film.reused else []),
         f"aligned: {film.alignment.text()}",
     ]

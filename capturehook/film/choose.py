@@ -11,7 +11,7 @@ from typing import Literal
 
 from capturehook.audit import verdicts as v
 from capturehook.audit.judge import Audit, FrameVerdict
-from capturehook.errors import Finding, FrameError
+from capturehook.errors import Finding, FrameError, counted
 
 Bridge = Literal["hold", "blend", "motion", "skip"]
 BRIDGES: tuple[Bridge, ...] = ("hold", "blend", "motion", "skip")
@@ -134,12 +134,13 @@ def _said(audit: Audit, known: list[int], bridge: Bridge) -> list[Finding]:
         }[bridge]
         names = ", ".join(str(audit.by_pose[pose].pose.pose) for pose in gone[:MOST_NAMED])
         more = f" and {len(gone) - MOST_NAMED} more" if len(gone) > MOST_NAMED else ""
-        many = f"{len(gone)} pose{'s' if len(gone) > 1 else ''} without a fit frame"
-        text = f"{many} inside the film: {how} (pose {names}{more})"
+        many = counted(len(gone), "pose")
+        text = f"{many} without a fit frame inside the film: {how} (pose {names}{more})"
         findings.append(Finding("bridged", "film", text))
     for count, end in ((known[0], "first"), (poses - 1 - known[-1], "last")):
         if count:
-            text = f"the {end} {count} poses have no fit frame; the film does without them"
+            which = f"{end} pose" if count == 1 else f"{end} {count} poses"
+            text = f"without a fit frame for the {which}, which the film leaves out"
             findings.append(Finding("shortened", "film", text))
     return findings
 

@@ -17,7 +17,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.errors import FileError, Finding, FrameError
+from capturehook.errors import FileError, Finding, FrameError, counted
 from capturehook.frames.decode import ENDINGS, is_raw, read_head, upright_size
 from capturehook.frames.exif import Settings, Taken
 from capturehook.frames.needs import MissingLibraryError
@@ -270,7 +270,7 @@ def _without_copies(cards: list[list[Frame]]) -> tuple[list[list[Frame]], list[F
                 kept[-1].append(frame)
     if not dropped:
         return kept, []
-    text = f"{dropped} pictures are on two cards alike; the first of each is used"
+    text = f"{counted(dropped, 'picture')} twice, on two cards alike; the first of each is used"
     return [card for card in kept if card], [Finding("copies", "frames", text)]
 
 
@@ -337,7 +337,7 @@ def _camera_clock(cards: list[list[Frame]], without: int) -> Chosen:
     warned: list[Finding] = []
     if without:
         times = [_fill_gaps(t_s) for t_s in times]
-        text = f"{without} pictures hold no capture time; theirs is guessed from their neighbours"
+        text = f"{counted(without, 'picture')} without a capture time: guessed from the neighbours"
         warned.append(Finding("time-guessed", "frames", text))
     parts = {one.local_s % 1.0 for one in taken}
     whole = len(taken) >= 5 and len(parts) == 1  # always the same sub-seconds tell nothing

@@ -8,7 +8,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.errors import Finding, PlanError, Where
+from capturehook.errors import Finding, PlanError, Where, counted
 from capturehook.model.pose import Pose
 from capturehook.model.profile import Capture
 from capturehook.read.job import Job
@@ -57,6 +57,6 @@ def _spread(poses: int, number: int) -> NDArray[np.int64]:
 
 def _conflict(capture: Capture, poses: int, added_s: float, fitting: int) -> str:
     return (
-        f"{poses} poses would add {added_s:.0f} s, {added_s / poses:.1f} s each; "
+        f"{counted(poses, 'pose')} would add {added_s:.0f} s, {added_s / poses:.1f} s each; "
         f"the {capture.added_max_s:g} s allowed are enough for {fitting or 'none'}"
     )

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from capturehook.block.poses import PosedJob
 from capturehook.clock.clocking import Clocking, timed_moves, times_of
 from capturehook.clock.seconds import Timetable
-from capturehook.errors import Finding
+from capturehook.errors import Finding, counted
 from capturehook.model.plan import PlannedPose, PlanRecord
 from capturehook.model.pose import Pose
 from capturehook.model.profile import Profile
@@ -235,7 +235,7 @@ def _camera_findings(profile: Profile, fire_s: Floats) -> list[Finding]:
             Finding(
                 "frame-too-soon",
                 f"pose {first + 2}",
-                f"{len(soon)} frames come sooner than the camera is ready: "
+                f"{counted(len(soon), 'frame')} sooner than the camera is ready: "
                 f"{gaps[first]:.2f} s after pose {first + 1}, {need_s:.2f} s are needed; "
                 f"set [capture] min_gap_s = {need_s:.2f}",
             )

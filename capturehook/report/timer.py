@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.errors import Finding
+from capturehook.errors import Finding, counted
 from capturehook.model.profile import Camera
 from capturehook.physics.interval import frame_chance, sure_interval_s, sure_still_s
 
@@ -182,7 +182,8 @@ def timer_findings(camera: Camera, timer: TimerShoot) -> list[Finding]:
                 "timer-misses",
                 "[camera] interval_s",
                 f"a pose holds a whole exposure with a chance of {planned.chance:.0%}: about "
-                f"{planned.lost_frames:.0f} frames are lost, up to {planned.worst_run} in a row; "
+                f"{counted(round(planned.lost_frames), 'frame')} lost, up to {planned.worst_run} "
+                "in a row; "
                 f"{timer.advice}",
             )
         )

@@ -179,6 +179,21 @@ def test_a_top_in_the_plastics_own_colour_is_a_layer_and_another_colour_is_not(r
     assert bool(named(find_odd(changed, np.ones(COUNT, bool))[1])) is is_odd
 
 
+@pytest.mark.parametrize("gap", [2, 4])
+def test_a_gantry_that_rose_while_frames_were_left_out_is_as_before(gap):
+    """Between frames that follow one another it covers itself, over a gap it does not."""
+    changed = looks()
+    changed[:] = 128
+    usable = np.arange(COUNT) < 18
+    for k in np.flatnonzero(usable):
+        changed[k, 53 - 3 * k : 59 - 3 * k, 10:80] = 30
+    usable[9 : 9 + gap] = False
+    first, last = 0, 17  # with neighbours on one side only, which is another matter
+    assert set(named(find_odd(changed, usable)[1])) <= {first, last}
+    changed[9 + gap, 2:8, 30:45] = 60
+    assert 9 + gap in named(find_odd(changed, usable)[1])
+
+
 def test_what_rises_further_for_the_last_frame_is_as_before_where_the_plan_tells():
     """The end code lifts the head well above the finished part: the gantry stands higher."""
     risen_px = np.append(np.arange(COUNT - 1), COUNT + 12.0)
