@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from contextlib import nullcontext
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from capturehook.cli.film_options import FILE, GroupedCommand, film_options
+from capturehook.cli.film_options import FILE, FramesAs, GroupedCommand, film_options
 
 if TYPE_CHECKING:
     from capturehook.film.assemble import FilmOuts
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 @film_options
 def assemble_command(
     frames: tuple[Path, ...],
-    frames_as: dict[str, Any],
+    frames_as: FramesAs,
     wishes: FilmWishes,
     out: Path,
     outs: FilmOuts,
@@ -47,16 +47,16 @@ def assemble_command(
     from capturehook.frames.rows import RowStore
     from capturehook.hosts.plans import chosen_plan
 
-    plan = chosen_plan(frames_as["plan_path"], frames_as["job"])
-    listed = load_frames(frames, clock=frames_as["clock"])
+    plan = chosen_plan(frames_as.plan_path, frames_as.job)
+    listed = load_frames(frames, clock=frames_as.clock)
     check_wishes(listed, plan, wishes, out)
     store = RowStore(work_folder(out)) if outs.resume else None
     with show.progress("Looking at frames", len(listed)) as step, store or nullcontext():
         audit = audit_frames(
             listed,
             plan,
-            static_px=frames_as["static_px"],
-            anchors=dict(frames_as["anchors"]),
+            static_px=frames_as.static_px,
+            anchors=dict(frames_as.anchors),
             progress=step,
             store=store,
         )

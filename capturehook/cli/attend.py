@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import time
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from capturehook.cli.film_options import FILE, FRAMES
+from capturehook.cli.options import bundle
+
 if TYPE_CHECKING:
     from capturehook.attend.alarm import Alarm
     from capturehook.attend.events import Event
-    from capturehook.attend.watch import Attendant
+    from capturehook.attend.watch import Attendant, Wishes
 
-FOLDERS = click.Path(path_type=Path)
 ALARM = "--alarm"
 BETWEEN = "\0"
 """No argument can hold it."""
@@ -34,25 +37,41 @@ class AlarmCommand(click.Command):
         return super().parse_args(ctx, args)
 
 
+@dataclass(frozen=True, slots=True)
+class PlanOf:
+    """Where the plan is."""
+
+    plan_path: Path | None
+    job: Path | None
+
+
+def _wishes(**given: Any) -> Wishes:
+    from capturehook.attend.watch import Wishes
+
+    return Wishes(**given)
+
+
 @click.command("attend", cls=AlarmCommand, short_help="Watch a shoot while the print runs.")
-@click.argument("folder", type=FOLDERS)
-@click.option("--plan", "plan_path", type=FOLDERS, help="The plan.json the shoot was made by.")
-@click.option("--job", type=FOLDERS, help="The posed job: its own plan is found and held to it.")
-@click.option(
-    "--card-gb", type=click.FloatRange(0.001, 100_000), help="GB free on the camera's own card now."
+@click.argument("folder", type=FILE)
+@bundle("plan_of", PlanOf, *FRAMES[:2])
+@bundle(
+    "wishes",
+    _wishes,
+    click.Option(
+        ["--card-gb"],
+        type=click.FloatRange(0.001, 100_000),
+        help="GB free on the camera's own card now.",
+    ),
+    click.Option(
+        ["--shots-left"], type=click.IntRange(1), help="Frames the battery lasts from now on."
+    ),
+    click.Option(
+        ["--earlier"], is_flag=True, help="Count the pictures that are there already, too."
+    ),
+    FRAMES[2],
 )
-@click.option("--shots-left", type=click.IntRange(1), help="Frames the battery lasts from now on.")
-@click.option("--earlier", is_flag=True, help="Count the pictures that are there already, too.")
 @click.option(
-    "--state", type=FOLDERS, help="Where to remember what was seen; beside the plan unless given."
-)
-@click.option(
-    "--static",
-    "static_px",
-    nargs=4,
-    type=float,
-    metavar="X Y W H",
-    help="Part of the picture that never changes, in pixels of the original.",
+    "--state", type=FILE, help="Where to remember what was seen; beside the plan unless given."
 )
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, for machines.")
 @click.option(
@@ -63,13 +82,9 @@ class AlarmCommand(click.Command):
 )
 def attend_command(
     folder: Path,
-    plan_path: Path | None,
-    job: Path | None,
-    card_gb: float | None,
-    shots_left: int | None,
-    earlier: bool,
+    plan_of: PlanOf,
+    wishes: Wishes,
     state: Path | None,
-    static_px: tuple[float, float, float, float] | None,
     as_json: bool,
     alarm_text: str | None,
 ) -> int:
@@ -85,20 +100,19 @@ def attend_command(
     """
     from capturehook.attend.alarm import Alarm
     from capturehook.attend.state import digest_of, state_path
-    from capturehook.attend.watch import Attendant, Wishes
+    from capturehook.attend.watch import Attendant
     from capturehook.cli import show
     from capturehook.errors import PlanError
     from capturehook.hosts.plans import chosen_plan
 
-    plan = chosen_plan(plan_path, job)
+    plan = chosen_plan(plan_of.plan_path, plan_of.job)
     if plan is None:
         raise PlanError("--plan", "is missing", "Name the plan.json of this job, or its --job")
     if state is None:
-        beside = plan_path or job
+        beside = plan_of.plan_path or plan_of.job
         assert beside is not None
         state = state_path(beside)
     alarm = Alarm(alarm_text.split(BETWEEN) if alarm_text else [])
-    wishes = Wishes(card_gb=card_gb, shots_left=shots_left, earlier=earlier, static_px=static_px)
     attendant = Attendant(folder, plan, state, wishes)
     _be_mild()
     if not as_json:

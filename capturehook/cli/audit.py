@@ -3,45 +3,47 @@
 from __future__ import annotations
 
 from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import click
 
-from capturehook.cli.film_options import frames_options
-from capturehook.cli.options import JSON
+from capturehook.cli.film_options import FILE, FramesAs, frames_options
+from capturehook.cli.options import JSON, bundle
 
-FOLDERS = click.Path(path_type=Path)
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Files to write, and what of the film is shown."""
+
+    sheet: Path | None
+    timeline: Path | None
+    page: Path | None
+    film: Path | None
+    timeline_px: int
 
 
 @click.command("audit", short_help="Check the frames of a shoot against its plan.")
-@click.argument("frames", nargs=-1, required=True, type=FOLDERS)
+@click.argument("frames", nargs=-1, required=True, type=FILE)
 @frames_options
-@click.option("--sheet", type=FOLDERS, help="Write a contact sheet with verdicts (PNG).")
-@click.option("--timeline", type=FOLDERS, help="Write the shoot as a picture over time (SVG).")
-@click.option("--page", type=FOLDERS, help="Write the shoot report, one HTML file.")
-@click.option("--film", type=FOLDERS, help="With --page: the finished film, to be shown in it.")
-@click.option(
-    "--timeline-px",
-    type=click.IntRange(240, 10_000),
-    default=1200,
-    show_default=True,
-    help="Width of the timeline; 390 suits a phone.",
+@bundle(
+    "wanted",
+    Wanted,
+    click.Option(["--sheet"], type=FILE, help="Write a contact sheet with verdicts (PNG)."),
+    click.Option(["--timeline"], type=FILE, help="Write the shoot as a picture over time (SVG)."),
+    click.Option(["--page"], type=FILE, help="Write the shoot report, one HTML file."),
+    click.Option(["--film"], type=FILE, help="With --page: the finished film, to be shown in it."),
+    click.Option(
+        ["--timeline-px"],
+        type=click.IntRange(240, 10_000),
+        default=1200,
+        show_default=True,
+        help="Width of the timeline; 390 suits a phone.",
+    ),
 )
 @JSON
 def audit_command(
-    frames: tuple[Path, ...],
-    plan_path: Path | None,
-    job: Path | None,
-    static_px: tuple[float, float, float, float] | None,
-    anchors: tuple[tuple[str, int], ...],
-    clock: Any,
-    sheet: Path | None,
-    timeline: Path | None,
-    page: Path | None,
-    film: Path | None,
-    timeline_px: int,
-    as_json: bool,
+    frames: tuple[Path, ...], frames_as: FramesAs, wanted: Wanted, as_json: bool
 ) -> int:
     """Match FRAMES (folders or files; each folder is a card) to the plan and judge each one.
 
@@ -61,34 +63,38 @@ def audit_command(
     from capturehook.frames.listing import load_frames, refuse_over_frames
     from capturehook.hosts.plans import chosen_plan
 
-    if film is not None and page is None:
+    if wanted.film is not None and wanted.page is None:
         raise click.UsageError("--film is shown in the report; add --page report.html.")
-    if page is not None:
-        html_path(page)
-    plan = chosen_plan(plan_path, job)
-    listed = load_frames(frames, clock=clock)
-    for out in (sheet, timeline, page):
+    if wanted.page is not None:
+        html_path(wanted.page)
+    plan = chosen_plan(frames_as.plan_path, frames_as.job)
+    listed = load_frames(frames, clock=frames_as.clock)
+    for out in (wanted.sheet, wanted.timeline, wanted.page):
         if out is not None:
-            refuse_over_frames(listed, out, picture=out is sheet)
+            refuse_over_frames(listed, out, picture=out is wanted.sheet)
     with ExitStack() as stack:
-        thumbs = stack.enter_context(Thumbs(len(listed), listed.size_px)) if sheet or page else None
+        thumbs = (
+            stack.enter_context(Thumbs(len(listed), listed.size_px))
+            if wanted.sheet or wanted.page
+            else None
+        )
         step = stack.enter_context(show.progress("Looking at frames", len(listed)))
         audit = audit_frames(
             listed,
             plan,
-            static_px=static_px,
-            anchors=dict(anchors),
+            static_px=frames_as.static_px,
+            anchors=dict(frames_as.anchors),
             progress=step,
             on_picture=thumbs.keep if thumbs else None,
         )
-        if thumbs is not None and sheet is not None:
-            save_sheet(audit, thumbs, sheet)
-        if thumbs is not None and page is not None:
+        if thumbs is not None and wanted.sheet is not None:
+            save_sheet(audit, thumbs, wanted.sheet)
+        if thumbs is not None and wanted.page is not None:
             from capturehook.page.after import save_audit_page
 
-            save_audit_page(audit, thumbs, page, film)
-    if timeline is not None:
-        write_atomically(timeline, timeline_svg(audit, timeline_px).encode())
+            save_audit_page(audit, thumbs, wanted.page, wanted.film)
+    if wanted.timeline is not None:
+        write_atomically(wanted.timeline, timeline_svg(audit, wanted.timeline_px).encode())
     if as_json:
         show.emit_json(audit_json(audit))
     else:

@@ -152,7 +152,7 @@ def tapper_bracket(wish: TapperBracket) -> Bracket:
             Size((long / 2, -deep), (left, -deep), f"{long / 2 - left:.1f}"),
             Size((long / 2, web + plate_y), (long / 2, -deep), f"{deep + web + plate_y:.1f}"),
             Size(holes[0].centre[:2], holes[1].centre[:2], f"{wish.flange_mm:g}"),
-            Size((-7, web), (7, web), "window 14"),
+            Size((7, web), (-7, web), "window 14"),
         ),
         facts=(
             ("channel", f"{mouth:.1f} mm for a phone of {wish.phone_mm:g}, {deep:g} mm deep"),

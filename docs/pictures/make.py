@@ -30,8 +30,8 @@ PAGES = {
     "howto/resin_light_off.md": "",
     "howto/brackets.md": "bracket_",
 }
-SHEET_PX = (902, 546)
-"""Of the contact sheet only this corner is kept: six columns, four rows."""
+SHEET_PX = (1036, 540)
+"""Of the contact sheet only this corner is kept: five columns, three rows."""
 COLOURS = 192
 
 
