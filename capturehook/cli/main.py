@@ -13,6 +13,7 @@ import sys
 import time
 from difflib import get_close_matches
 from importlib import import_module
+from typing import Any
 
 import click
 
@@ -59,6 +60,14 @@ class LazyGroup(click.Group):
         command = getattr(import_module(f"capturehook.cli.{module}"), name)
         assert isinstance(command, click.Command)
         return finished(command)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """What a command gives back; 0 where its reader has seen enough (click exits with 1)."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            show.hush(sys.stdout)
+            return 0
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]
@@ -141,8 +150,6 @@ def _code(argv: list[str] | None) -> int:
     except (click.Abort, KeyboardInterrupt):
         click.echo("Stopped; no file is left half-written.", err=True)
         return 130
-    except BrokenPipeError:
-        return 0
     except OSError as fault:
         return _told(_file_or_stream(fault), argv)
     except Exception:

@@ -18,6 +18,7 @@ from capturehook.cli.job import (
     wished_profile,
 )
 from capturehook.cli.options import JSON, PROFILE, bundle
+from capturehook.cli.paths import page_path
 
 if TYPE_CHECKING:
     from capturehook.block.poses import PosedJob
@@ -37,7 +38,7 @@ class Wanted:
 
     save: str | None
     picture: str | None
-    page: str | None
+    page: Path | None
 
 
 @click.command("plan", short_help="Film, added time, timetable and picture, before the print.")
@@ -52,6 +53,8 @@ class Wanted:
     click.Option(["--picture"], metavar="PIC", help="Draw the shoot; a name in .svg or .png."),
     click.Option(
         ["--page"],
+        type=click.Path(path_type=Path),
+        callback=page_path,
         metavar="HTML",
         help="Write the shoot page: one file to keep beside the printer.",
     ),
@@ -115,7 +118,7 @@ def plan_command(
 
         draw_plan(shoot, [pose.route.points for pose in applied.poses], Path(wanted.picture))
     if wanted.page is not None:
-        _write_page(shoot, applied, Path(wanted.page))
+        _write_page(shoot, applied, wanted.page)
     if as_json:
         rows = {"compare": [one.as_json() for one in others]} if others else {}
         show.emit_json({**shoot.as_json(), **rows})

@@ -165,10 +165,14 @@ def show_table(
         table.add_row(*row)
     if sys.stdout is None:
         return
-    console = Console(file=sys.stdout, highlight=False, soft_wrap=False, **_style())
-    if not console.is_terminal:
-        console = Console(file=sys.stdout, highlight=False, width=160, **_style())
-    console.print(table)
+
+    class Pipe(Console):
+        def on_broken_pipe(self) -> None:
+            """The command line's own door knows what to do; rich would leave with 1."""
+            raise BrokenPipeError
+
+    width = None if sys.stdout.isatty() else 160
+    Pipe(file=sys.stdout, highlight=False, width=width, **_style()).print(table)
 
 
 def _style() -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -32,6 +33,8 @@ from capturehook.resin.timeline import (
     timeline_of_table,
 )
 
+_GCODE = re.compile(rb"\s*(;|[GM]\d+[ \r\n;])")
+"""How a filament job as text begins."""
 TIME_APART = 0.05
 """Share of the stated print time by which a timeline may differ before it is a finding."""
 SHORT_PULSE_S = 0.1
@@ -55,6 +58,10 @@ def read_job(path: Path, table: ResinTable, limits: Limits | None = None) -> Res
         kind = binary_kind(head)
         if kind is not None:
             return job_of_stored(path, kind.read(fields), table)
+    if _GCODE.match(head):
+        raise FileError(
+            str(path), "is a job as text, for a filament printer", "Use `capturehook plan JOB`"
+        )
     if not head.startswith(b"PK"):
         raise FileError(str(path), refusal(head) + broken_kinds(), TWO_WAYS)
     with Container(path, limits) as container:
