@@ -256,6 +256,12 @@ def test_filament_that_is_not_told_is_refused(lines: tuple[str, ...], found: str
         read_lines(*lines, "G1 X5 E1 F600")
 
 
+def test_names_of_states_in_quotes_are_refused() -> None:
+    # Klipper's gcode.py splits words as a shell does, so that "a b" and "a c" are two names
+    with pytest.raises(GcodeError, match="quotes in the words of SAVE_GCODE_STATE"):
+        read_lines('SAVE_GCODE_STATE NAME="a b"', "G1 X5 E1 F600", firmware="klipper")
+
+
 # Marlin M221.cpp and planner e_factor; Klipper gcode_move.py cmd_M221; Repetier Commands.cpp
 # changeFlowrateMultiply; Smoothieware Extruder.cpp; RepRapFirmware GCodes.cpp applyM220M221.
 @pytest.mark.parametrize(

@@ -38,6 +38,8 @@ from capturehook.model.effects import (
 )
 from capturehook.model.numbers import fixed
 
+_STATES = frozenset({"SAVE_GCODE_STATE", "RESTORE_GCODE_STATE", "SET_GCODE_OFFSET"})
+
 
 class Klipper(CommonFirmware):
     """E is absolute only with both G90 and M82; G4 knows P alone; pins have names."""
@@ -132,6 +134,8 @@ class Klipper(CommonFirmware):
     def special(self, command: Command) -> Changes | None:
         """gcode_move.py: what is saved, and how it comes back."""
         code, options = command.code, command.options()
+        if '"' in command.text and code in _STATES:
+            return (Refuse(f"the quotes in the words of {code} are not followed"),)
         if code == "SAVE_GCODE_STATE":
             return (SaveState(options.get("NAME", "default")),)
         if code == "RESTORE_GCODE_STATE":
