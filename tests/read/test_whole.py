@@ -101,7 +101,7 @@ def test_other_lines_are_no_end(end: bytes) -> None:
     ("data", "why"),
     [
         (BODY, "its last line lays plastic"),
-        (BODY + b"G1 X3", "its last line has no line end"),
+        (BODY + b"G1 X3", "its last line 'G1 X3' has no line end"),
         (BODY + b"G1 Z9\n; thumbnail begin 16x16 200\n", "'; thumbnail begin' has no end"),
         (b";LAYER_COUNT:9\n" + BODY + b"G1 Z9\n", "it has 0 of the 9 layers it tells"),
         (b"; max_z_height: 8.00\n" + BODY + b"G1 Z9\n", "it reaches Z 0.4 of the 8 it tells"),
