@@ -116,7 +116,7 @@ def plan_command(
     if wanted.picture is not None:
         from capturehook.draw.shoot import draw_plan
 
-        draw_plan(shoot, [pose.route.points for pose in applied.poses], Path(wanted.picture))
+        draw_plan(shoot, Path(wanted.picture))
     if wanted.page is not None:
         _write_page(shoot, applied, wanted.page)
     if as_json:
@@ -133,12 +133,13 @@ def plan_command(
 
 def _write_page(shoot: Shoot, applied: PosedJob, path: Path) -> None:
     """The shoot page, with the film drawn beforehand."""
-    from capturehook.page.before import save_shoot_page
+    from capturehook.draw.html import save_page
+    from capturehook.page.before import shoot_page
     from capturehook.page.stills import chosen, draw_stills
 
     with show.progress("Drawing the film", len(chosen(len(applied.poses)))) as step:
         stills = draw_stills(applied, step)
-    save_shoot_page(shoot, [pose.route.points for pose in applied.poses], stills, path)
+    save_page(path, shoot_page(shoot, stills))
 
 
 def _show_shoot(shoot: Shoot) -> None:

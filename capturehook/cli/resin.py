@@ -203,13 +203,14 @@ def _save(scene: Scene, wanted: Wanted, area: LitArea | None = None) -> None:
         scene.shoot.plan.save(wanted.plan_path)
     if wanted.page is None:
         return
-    from capturehook.page.resin import save_resin_page
+    from capturehook.draw.html import save_page
+    from capturehook.page.resin import resin_page
     from capturehook.page.stills import chosen, draw_resin_stills
 
     count = len(chosen(len(scene.shoot.plan.poses)))
     with show.progress("Drawing the film", count) as step:
         stills = draw_resin_stills(scene, step)
-    save_resin_page(scene, stills, wanted.page, area)
+    save_page(wanted.page, resin_page(scene, stills, area))
 
 
 def _say_saved(wanted: Wanted) -> None:

@@ -91,104 +91,57 @@ def _show_wiring(wiring: Wiring, drawing: Path | None, as_json: bool) -> int:
     return show_advice(wiring, drawing, draw_wiring, True, lambda one: [])
 
 
-@click.command("phone-cable")
-@asked_options(phone.PhoneCable)
-@shared_options
-def phone_cable_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
-    """A phone, through the button of a wired headset.
+def _wiring_command(
+    name: str, record: type, advise: Callable[[Any], Wiring], text: str, example: tuple[str, str]
+) -> click.Command:
+    """A kind of wiring: its options are what ``record`` asks for."""
+    told, words = example
 
-    \b
-    Example: volume up, a microphone of 5 kohm, a reed relay
-      capturehook trigger phone-cable --mic-ohm 5000 --by relay
-    """
-    wiring = phone.advise_phone_cable(phone.PhoneCable(**given))
-    return _show_wiring(wiring, drawing, as_json)
+    def command(drawing: Path | None, as_json: bool, **given: Any) -> int:
+        return _show_wiring(advise(record(**given)), drawing, as_json)
 
-
-@click.command("remote")
-@asked_options(phone.Remote)
-@shared_options
-def remote_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
-    """A phone or a camera, through the bridged key of a wireless remote.
-
-    \b
-    Example: 2.9 V across the key, an isolator, a frame every 40 s
-      capturehook trigger remote --by opto --key-v 2.9 --gap-s 40
-    """
-    return _show_wiring(phone.advise_remote(phone.Remote(**given)), drawing, as_json)
-
-
-@click.command("relay")
-@asked_options(drive.Relay)
-@shared_options
-def relay_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
-    """A relay between an output and the camera's socket.
-
-    \b
-    Example: a 12 V relay of 960 ohm on a 24 V output
-      capturehook trigger relay --supply-v 24 --coil-v 12 --coil-ohm 960
-    """
-    return _show_wiring(drive.advise_relay(drive.Relay(**given)), drawing, as_json)
-
-
-@click.command("solenoid")
-@asked_options(drive.Solenoid)
-@shared_options
-def solenoid_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
-    """A solenoid that presses a button.
-
-    \b
-    Example: 12 V, 24 ohm, bears 1.5 W for ever, 3 N at the stroke used
-      capturehook trigger solenoid --supply-v 12 --coil-ohm 24 --cont-w 1.5 --pull-n 3
-    """
-    return _show_wiring(drive.advise_solenoid(drive.Solenoid(**given)), drawing, as_json)
-
-
-@click.command("servo")
-@asked_options(drive.Servo)
-@shared_options
-def servo_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
-    """A hobby servo that presses a button or taps the glass.
-
-    \b
-    Example: a turn of 30 degrees, a horn of 15 mm
-      capturehook trigger servo --press-deg 30 --horn-mm 15
-    """
-    return _show_wiring(drive.advise_servo(drive.Servo(**given)), drawing, as_json)
-
-
-@click.command("light-off")
-@asked_options(light_off.LightOff)
-@shared_options
-def light_off_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
-    """A light sensor that fires when the lamp goes off, after a delay.
-
-    \b
-    Example: plate at rest 7 s after light-off, next light after 14 s
-      capturehook trigger light-off --lit-ohm 900 --dark-ohm 50000 --rest-s 7 --next-on-s 14
-    """
-    return _show_wiring(light_off.advise_light_off(light_off.LightOff(**given)), drawing, as_json)
-
-
-@click.command("plate")
-@asked_options(plate.Plate)
-@shared_options
-def plate_command(drawing: Path | None, as_json: bool, **given: Any) -> int:
-    """A switch that the resin plate presses at the top.
-
-    \b
-    Example: closes at 120 mm, top at 121 mm, 180 mm/min, axis of 165 mm
-      capturehook trigger plate --contact-mm 120 --top-mm 121 --axis-mm 165 --speed-mm-min 180
-    """
-    return _show_wiring(plate.advise_plate(plate.Plate(**given)), drawing, as_json)
+    help = f"{text}\n\n\b\nExample: {told}\n  capturehook trigger {name} {words}"
+    return click.command(name, help=help)(asked_options(record)(shared_options(command)))
 
 
 WIRING_COMMANDS = (
-    phone_cable_command,
-    remote_command,
-    relay_command,
-    solenoid_command,
-    servo_command,
-    light_off_command,
-    plate_command,
-)
+    _wiring_command(
+        "phone-cable", phone.PhoneCable, phone.advise_phone_cable,
+        "A phone, through the button of a wired headset.",
+        ("volume up, a microphone of 5 kohm, a reed relay", "--mic-ohm 5000 --by relay"),
+    ),
+    _wiring_command(
+        "remote", phone.Remote, phone.advise_remote,
+        "A phone or a camera, through the bridged key of a wireless remote.",
+        ("2.9 V across the key, an isolator, a frame every 40 s",
+         "--by opto --key-v 2.9 --gap-s 40"),
+    ),
+    _wiring_command(
+        "relay", drive.Relay, drive.advise_relay,
+        "A relay between an output and the camera's socket.",
+        ("a 12 V relay of 960 ohm on a 24 V output", "--supply-v 24 --coil-v 12 --coil-ohm 960"),
+    ),
+    _wiring_command(
+        "solenoid", drive.Solenoid, drive.advise_solenoid,
+        "A solenoid that presses a button.",
+        ("12 V, 24 ohm, bears 1.5 W for ever, 3 N at the stroke used",
+         "--supply-v 12 --coil-ohm 24 --cont-w 1.5 --pull-n 3"),
+    ),
+    _wiring_command(
+        "servo", drive.Servo, drive.advise_servo,
+        "A hobby servo that presses a button or taps the glass.",
+        ("a turn of 30 degrees, a horn of 15 mm", "--press-deg 30 --horn-mm 15"),
+    ),
+    _wiring_command(
+        "light-off", light_off.LightOff, light_off.advise_light_off,
+        "A light sensor that fires when the lamp goes off, after a delay.",
+        ("plate at rest 7 s after light-off, next light after 14 s",
+         "--lit-ohm 900 --dark-ohm 50000 --rest-s 7 --next-on-s 14"),
+    ),
+    _wiring_command(
+        "plate", plate.Plate, plate.advise_plate,
+        "A switch that the resin plate presses at the top.",
+        ("closes at 120 mm, top at 121 mm, 180 mm/min, axis of 165 mm",
+         "--contact-mm 120 --top-mm 121 --axis-mm 165 --speed-mm-min 180"),
+    ),
+)  # fmt: skip

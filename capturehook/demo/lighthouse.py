@@ -172,13 +172,13 @@ def make_demo(folder: Path, profile: Profile, *, with_film: bool, step: Step | N
     make_folder(folder)
     applied, files = _film_job(folder, profile)
     shoot = plan_shoot(applied)
-    files += _draw_plan(folder, applied, shoot)
+    files += _draw_plan(folder, shoot)
     if with_film:
         film, stills = _rehearse(folder, applied, step)
         files.append(film)
     else:
         stills = draw_stills(applied, step)
-    files.append(_write_page(folder, applied, shoot, stills))
+    files.append(_write_page(folder, shoot, stills))
     summary = (
         f"{len(applied.job.layers)} layers, {len(applied.poses)} poses; "
         f"the frames add {shoot.added_s / 60:.1f} min to {shoot.print_s / 60:.0f} min of printing; "
@@ -252,11 +252,11 @@ def _film_job(folder: Path, profile: Profile) -> tuple[PosedJob, list[Written]]:
     return applied, [(sliced, "the job as a slicing host would write it"), (filmed, blocks)]
 
 
-def _draw_plan(folder: Path, applied: PosedJob, shoot: Shoot) -> list[Written]:
+def _draw_plan(folder: Path, shoot: Shoot) -> list[Written]:
     from capturehook.draw.shoot import draw_plan
 
     shoot.record().save(folder / "plan.json")
-    draw_plan(shoot, [pose.route.points for pose in applied.poses], folder / "plan.svg")
+    draw_plan(shoot, folder / "plan.svg")
     return [
         (folder / "plan.svg", "the shoot: bed, park point, paths, growth; open it in a browser"),
         (folder / "plan.json", "the predicted second of each frame, for the audit after the print"),
@@ -275,9 +275,10 @@ def _rehearse(folder: Path, applied: PosedJob, step: Step | None) -> tuple[Writt
     return (film, FILM_TOLD), stills.kept
 
 
-def _write_page(folder: Path, applied: PosedJob, shoot: Shoot, stills: list[Still]) -> Written:
-    from capturehook.page.before import save_shoot_page
+def _write_page(folder: Path, shoot: Shoot, stills: list[Still]) -> Written:
+    from capturehook.draw.html import save_page
+    from capturehook.page.before import shoot_page
 
     page = folder / "shoot.html"
-    save_shoot_page(shoot, [pose.route.points for pose in applied.poses], stills, page)
+    save_page(page, shoot_page(shoot, stills))
     return page, PAGE_TOLD

@@ -126,7 +126,8 @@ def make_resin_demo(
     FileError
         The folder cannot be made or written.
     """
-    from capturehook.page.resin import save_resin_page
+    from capturehook.draw.html import save_page
+    from capturehook.page.resin import resin_page
     from capturehook.page.stills import draw_resin_stills
     from capturehook.rehearse.hanging import Scene
     from capturehook.resin.pose import insert_poses
@@ -149,7 +150,7 @@ def make_resin_demo(
         files.append(film)
     else:
         stills = draw_resin_stills(scene, step)
-    save_resin_page(scene, stills, folder / "shoot.html")
+    save_page(folder / "shoot.html", resin_page(scene, stills))
     files.append((folder / "shoot.html", PAGE_TOLD))
     total_s = posed.timeline.total_s
     summary = (

@@ -17,6 +17,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from capturehook.errors import PlanError, Where, escaped
+from capturehook.files import write_atomically
 
 VOID = {"img", "input", "meta", "link", "br"}
 LONGEST = 100_000
@@ -38,6 +39,19 @@ def html_path(path: Path) -> Path:
     if path.suffix.lower() not in (".html", ".htm"):
         raise PlanError(Where(str(path)), "does not end in .html", "Name it shoot.html")
     return path
+
+
+def save_page(path: Path, page: str) -> None:
+    """Write a page, whole or not at all.
+
+    Raises
+    ------
+    PlanError
+        The path does not end in .html or .htm.
+    FileError
+        It cannot be written.
+    """
+    write_atomically(html_path(path), page.encode())
 
 
 def text(value: object) -> Html:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from math import ceil
 from pathlib import Path
 
@@ -43,12 +42,8 @@ HEAD_ROOM = (6, 76, 600, 700)
 """x, y, right and bottom of what the head may be drawn on: clear of the titles."""
 
 
-def draw_plan(shoot: Shoot, routes: Sequence[Floats], path: Path) -> None:
+def draw_plan(shoot: Shoot, path: Path) -> None:
     """Write the picture, by the path's ending as SVG or PNG, whole or not at all.
-
-    Parameters
-    ----------
-    routes : (K, 3) mm of each pose, from the print to the park point
 
     Raises
     ------
@@ -64,7 +59,7 @@ def draw_plan(shoot: Shoot, routes: Sequence[Floats], path: Path) -> None:
         raise PlanError(
             Where(str(path)), "ends in neither .svg nor .png", "Name it plan.svg or plan.png"
         )
-    sheet = plan_sheet(shoot, routes)
+    sheet = plan_sheet(shoot)
     if kind == ".svg":
         write_atomically(path, sheet.as_svg().encode())
         return
@@ -81,7 +76,7 @@ def draw_plan(shoot: Shoot, routes: Sequence[Floats], path: Path) -> None:
     write_atomically(path, sheet.as_png(image, draw, font))
 
 
-def plan_sheet(shoot: Shoot, routes: Sequence[Floats]) -> Sheet:
+def plan_sheet(shoot: Shoot) -> Sheet:
     """The whole picture, not yet written."""
     poses = len(shoot.poses)
     name = Path(shoot.job.source.path).name
@@ -93,7 +88,7 @@ def plan_sheet(shoot: Shoot, routes: Sequence[Floats]) -> Sheet:
     sheet = Sheet(WIDTH, HEIGHT, title)
     sheet.words(BED[0], 40, title, 20, bold=True)
     for box, name, lines in (
-        (BED, "The bed from above, mm", draw_bed(sheet, shoot, routes, BED, HEAD_ROOM)),
+        (BED, "The bed from above, mm", draw_bed(sheet, shoot, BED, HEAD_ROOM)),
         (TIME, "Height against time, mm", draw_growth(sheet, growth_of(shoot), TIME)),
     ):
         left, top, _, high = box
@@ -104,13 +99,13 @@ def plan_sheet(shoot: Shoot, routes: Sequence[Floats]) -> Sheet:
     return sheet
 
 
-def bed_sheet(shoot: Shoot, routes: Sequence[Floats]) -> tuple[Sheet, list[str]]:
+def bed_sheet(shoot: Shoot) -> tuple[Sheet, list[str]]:
     """The bed alone, for a page, and what is to be said below it."""
     machine = shoot.profile.machine
     wide, high = np.ptp(machine.x_mm), np.ptp(machine.y_mm)
     box = (44, 24, 340, round(min(340 * high / wide, 420)))
     sheet = Sheet(400, box[3] + 60, "The bed from above with print, paths and park point")
-    return sheet, draw_bed(sheet, shoot, routes, box, (2, 4, 398, sheet.height - 4))
+    return sheet, draw_bed(sheet, shoot, box, (2, 4, 398, sheet.height - 4))
 
 
 def growth_of(shoot: Shoot) -> Growth:
@@ -136,9 +131,7 @@ def growth_of(shoot: Shoot) -> Growth:
 # --- the bed
 
 
-def draw_bed(
-    sheet: Sheet, shoot: Shoot, routes: Sequence[Floats], panel: Box, room: Box
-) -> list[str]:
+def draw_bed(sheet: Sheet, shoot: Shoot, panel: Box, room: Box) -> list[str]:
     """The bed in a panel (x, y, width, height); the head within ``room`` (x, y, right, bottom).
     Lines to be said below it."""
     machine = shoot.profile.machine
@@ -158,7 +151,7 @@ def draw_bed(
             per_mm * (box.x_mm[1] - box.x_mm[0]),
             per_mm * (box.y_mm[1] - box.y_mm[0]),
         )
-    _routes(sheet, routes, x, y, middle)
+    _routes(sheet, shoot, x, y, middle)
     for box in machine.keep_out:
         span = x(box.x_mm[0]), x(box.x_mm[1])
         _box_label(sheet, span, y(sum(box.y_mm) / 2) + 4, box.name, left + wide / 2)
@@ -203,8 +196,10 @@ def _footprints(sheet: Sheet, shoot: Shoot, x: Scale, y: Scale, strong: int) -> 
     return "all layers" if step == 1 else f"every {ordinal(step)} layer"
 
 
-def _routes(sheet: Sheet, routes: Sequence[Floats], x: Scale, y: Scale, middle: int) -> None:
-    placed = [np.column_stack((x.many(path[:, 0]), y.many(path[:, 1]))) for path in routes]
+def _routes(sheet: Sheet, shoot: Shoot, x: Scale, y: Scale, middle: int) -> None:
+    """From the print to the park point, that of one pose strong."""
+    paths = [pose.route.points for pose in shoot.poses]
+    placed = [np.column_stack((x.many(path[:, 0]), y.many(path[:, 1]))) for path in paths]
     thin = placed[:: max(1, len(placed) // 60)]
     sheet.lines(thin, PALE_BLUE, 0.6)
     if placed:

@@ -5,12 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
-from capturehook.draw.html import Html, document, facts, html_path, section, tag
+from capturehook.draw.html import Html, document, facts, section, tag
 from capturehook.draw.shoot import bed_sheet, growth_of
-from capturehook.files import write_atomically
 from capturehook.model.numbers import duration
 from capturehook.page import parts
 from capturehook.page.checklist import (
@@ -24,23 +20,15 @@ from capturehook.page.stills import Still
 from capturehook.read.job import printed_box_mm
 from capturehook.report.shoot import Shoot
 
-Floats = NDArray[np.float64]
 
-
-def shoot_page(shoot: Shoot, routes: Sequence[Floats], stills: Sequence[Still]) -> str:
-    """The whole page as HTML.
-
-    Parameters
-    ----------
-    routes : (K, 3) mm of each pose, from the print to the park point
-    stills : the rehearsal's pictures; without any the page has no film
-    """
+def shoot_page(shoot: Shoot, stills: Sequence[Still]) -> str:
+    """The whole page as HTML; without the rehearsal's pictures it has no film."""
     profile, plan = shoot.profile, shoot.record()
     name, frames = Path(plan.job).name, len(plan.poses)
     advice = camera_advice(profile, printed_box_mm(shoot.job))
     findings = [*shoot.findings, *camera_findings(advice)]
     growth, place = parts.growth_drawing(growth_of(shoot))
-    bed = parts.drawing("Bed from above, mm", *bed_sheet(shoot, routes))
+    bed = parts.drawing("Bed from above, mm", *bed_sheet(shoot))
     layers = (f"{len(shoot.job.layers)} layers", f"{shoot.height_mm:g} mm")
     figures = (
         ("Frames", f"{frames}", ", ".join(layers)),
@@ -70,21 +58,6 @@ def shoot_page(shoot: Shoot, routes: Sequence[Floats], stills: Sequence[Still]) 
         ],
         parts.foot(shoot.digest, "heating and homing are as the profile states"),
     )
-
-
-def save_shoot_page(
-    shoot: Shoot, routes: Sequence[Floats], stills: Sequence[Still], path: Path
-) -> None:
-    """Write the page, whole or not at all.
-
-    Raises
-    ------
-    PlanError
-        The path does not end in .html or .htm.
-    FileError
-        It cannot be written.
-    """
-    write_atomically(html_path(path), shoot_page(shoot, routes, stills).encode())
 
 
 def _times(shoot: Shoot) -> Html:

@@ -9,9 +9,8 @@ import numpy as np
 
 from capturehook.draw.cycle import cycle_sheet
 from capturehook.draw.growth import Growth
-from capturehook.draw.html import Html, document, facts, html_path, section, tag
+from capturehook.draw.html import Html, document, facts, section, tag
 from capturehook.draw.resin import LitArea, draw_lit_area
-from capturehook.files import write_atomically
 from capturehook.model.numbers import duration
 from capturehook.model.resin_job import PHASES, ResinJob
 from capturehook.page import parts
@@ -91,21 +90,6 @@ def resin_page(scene: Scene, stills: Sequence[Still], lit_area: LitArea | None =
         ],
         parts.foot("", "what the job leaves unsaid is as the profile states"),
     )
-
-
-def save_resin_page(
-    scene: Scene, stills: Sequence[Still], path: Path, lit_area: LitArea | None = None
-) -> None:
-    """Write the page, whole or not at all.
-
-    Raises
-    ------
-    PlanError
-        The path does not end in .html or .htm.
-    FileError
-        It cannot be written.
-    """
-    write_atomically(html_path(path), resin_page(scene, stills, lit_area).encode())
 
 
 def growth_of(job: ResinJob, shoot: ResinShoot) -> Growth:

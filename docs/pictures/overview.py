@@ -101,7 +101,7 @@ def film(applied: PosedJob, size: tuple[int, int]) -> Any:
 
 def plan(applied: PosedJob, size: tuple[int, int]) -> Any:
     """The bed from above, as the page has it."""
-    sheet, _ = bed_sheet(plan_shoot(applied), [pose.route.points for pose in applied.poses])
+    sheet, _ = bed_sheet(plan_shoot(applied))
     png = Image.open(BytesIO(sheet.as_png(Image, ImageDraw, ImageFont))).convert("RGB")
     png.thumbnail(size, Image.Resampling.LANCZOS)
     picture = Image.new("RGB", size, "white")

@@ -33,11 +33,11 @@ from tests.strategies import profile_table
 KEEP_OUT = [{"name": "clip <left>", "x_mm": [0, 10], "y_mm": [0, 20], "z_mm": [0, 5]}]
 
 
-def drawn(recipe: Recipe | None = None, **changes: Any) -> tuple[Shoot, list[Any]]:
+def drawn(recipe: Recipe | None = None, **changes: Any) -> Shoot:
     profile = build_profile(profile_table("marlin", **changes), "heron.toml")
     data = make_job(recipe or Recipe(layers=10)).data
     applied = apply(data, profile, path="light & house.gcode", skip_unsafe=True)
-    return plan_shoot(applied), [pose.route.points for pose in applied.poses]
+    return plan_shoot(applied)
 
 
 def words_of(sheet: Sheet) -> list[str]:
@@ -45,7 +45,7 @@ def words_of(sheet: Sheet) -> list[str]:
 
 
 def test_svg_is_well_formed_and_names_what_is_drawn() -> None:
-    sheet = plan_sheet(*drawn(machine={"keep_out": KEEP_OUT}))
+    sheet = plan_sheet(drawn(machine={"keep_out": KEEP_OUT}))
     root = ET.fromstring(sheet.as_svg())
     texts = [element.text or "" for element in root.iter("{http://www.w3.org/2000/svg}text")]
     assert "clip <left>" in texts
@@ -55,8 +55,8 @@ def test_svg_is_well_formed_and_names_what_is_drawn() -> None:
 
 
 def test_bed_is_to_scale_and_the_route_ends_at_the_park_point() -> None:
-    shoot, routes = drawn()
-    sheet = plan_sheet(shoot, routes)
+    shoot = drawn()
+    sheet = plan_sheet(shoot)
     per_mm = min(BED[2] / 235, BED[3] / 235)
     x, y = Scale(BED[0], per_mm), Scale(BED[1] + 235 * per_mm, -per_mm)
     strong = [
@@ -76,13 +76,13 @@ def test_bed_is_to_scale_and_the_route_ends_at_the_park_point() -> None:
 def test_button_is_marked_when_it_is_the_trigger() -> None:
     trigger = {"by": "button", "x_mm": 220, "axis": "x", "direction": "+"}
     park = {"x_mm": 200, "y_mm": 215}
-    assert "button" in words_of(plan_sheet(*drawn(park=park, trigger=trigger)))
-    assert "button" not in words_of(plan_sheet(*drawn()))
+    assert "button" in words_of(plan_sheet(drawn(park=park, trigger=trigger)))
+    assert "button" not in words_of(plan_sheet(drawn()))
 
 
 def test_one_tick_a_frame_at_its_second_and_at_its_height() -> None:
-    shoot, routes = drawn()
-    sheet = plan_sheet(shoot, routes)
+    shoot = drawn()
+    sheet = plan_sheet(shoot)
     ticks = [
         part for part in sheet.parts
         if isinstance(part, Shape) and part.stroke == BLUE and len(part.runs) == len(shoot.poses)
@@ -99,7 +99,7 @@ def test_ticks_of_many_frames_stay_apart_and_say_how_many_they_stand_for(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr("capturehook.draw.growth.MOST_TICKS", 4)
-    sheet = plan_sheet(*drawn())
+    sheet = plan_sheet(drawn())
     assert "Ticks below and at the right: every 3rd of the 9 frames." in words_of(sheet)
     ticks = [part for part in sheet.parts if isinstance(part, Shape) and part.width == 0.9]
     assert [len(part.runs) for part in ticks if part.stroke == BLUE] == [3, 3]
@@ -107,7 +107,7 @@ def test_ticks_of_many_frames_stay_apart_and_say_how_many_they_stand_for(
 
 def test_head_stays_clear_of_the_titles_and_box_names_clear_of_their_boxes() -> None:
     box = {"name": "post", "x_mm": [120, 122], "y_mm": [60, 62], "z_mm": [0, 5]}
-    sheet = plan_sheet(*drawn(machine={"keep_out": [box]}, park={"x_mm": 235, "y_mm": 235}))
+    sheet = plan_sheet(drawn(machine={"keep_out": [box]}, park={"x_mm": 235, "y_mm": 235}))
     (head,) = [part for part in sheet.parts if isinstance(part, Shape) and part.dash == (5, 4)]
     assert len(head.runs) == 3  # the back edge would cross the title
     assert min(run[:, 1].min() for run in head.runs) >= HEAD_ROOM[1]
@@ -116,7 +116,7 @@ def test_head_stays_clear_of_the_titles_and_box_names_clear_of_their_boxes() -> 
 
 
 def test_park_stands_on_paper_where_the_edge_of_the_bed_would_cross_it() -> None:
-    sheet = plan_sheet(*drawn(park={"x_mm": 120, "y_mm": 226}))
+    sheet = plan_sheet(drawn(park={"x_mm": 120, "y_mm": 226}))
     at = next(i for i, p in enumerate(sheet.parts) if isinstance(p, Words) and p.text == "park")
     patch = sheet.parts[at - 1]
     assert isinstance(patch, Shape) and patch.fill == "#ffffff"
@@ -124,16 +124,16 @@ def test_park_stands_on_paper_where_the_edge_of_the_bed_would_cross_it() -> None
 
 
 def test_long_names_and_long_shoots_fit_the_title() -> None:
-    shoot, routes = drawn()
+    shoot = drawn()
     source = replace(shoot.job.source, path="a" * 200 + ".gcode")
     long = replace(shoot, job=replace(shoot.job, source=source))
-    assert len(plan_sheet(long, routes).title) < 90
+    assert len(plan_sheet(long).title) < 90
     assert [_more(s) for s in (20.4, 348, 15006)] == ["20 s", "5.8 min", "4 h 10 min"]
 
 
 def test_every_second_of_film_has_a_box_and_held_ones_say_so() -> None:
     capture = {"every_layers": None, "film_s": 3, "fps": "3", "hold_last_s": 2}
-    texts = words_of(plan_sheet(*drawn(capture=capture)))
+    texts = words_of(plan_sheet(drawn(capture=capture)))
     assert [text for text in texts if re.fullmatch(r"\d+ s", text)] == [
         "1 s", "2 s", "3 s", "4 s", "5 s",
     ]  # fmt: skip
@@ -143,14 +143,14 @@ def test_every_second_of_film_has_a_box_and_held_ones_say_so() -> None:
 
 def test_long_films_have_a_box_for_several_seconds() -> None:
     capture = {"fps": "0.2", "hold_last_s": 0}
-    texts = words_of(plan_sheet(*drawn(Recipe(layers=14), capture=capture)))
+    texts = words_of(plan_sheet(drawn(Recipe(layers=14), capture=capture)))
     assert any("One box for each 3 seconds" in text for text in texts)
 
 
 def test_a_job_without_frames_can_still_be_drawn() -> None:
-    shoot, _ = drawn()
+    shoot = drawn()
     bare = replace(shoot, poses=(), fire_s=np.zeros(0), costs=shoot.costs)
-    assert "0 frames" in plan_sheet(bare, []).title
+    assert "0 frames" in plan_sheet(bare).title
 
 
 def test_svg_of_a_big_job_stays_small() -> None:
@@ -200,7 +200,7 @@ def test_arcs_are_drawn_round() -> None:
 
 
 def test_outline_from_the_front_follows_the_layers_of_each_object() -> None:
-    shoot, _ = drawn(Recipe(layers=6, objects=2))
+    shoot = drawn(Recipe(layers=6, objects=2))
     job = shoot.job
     outline = front_outline(job.moves, job.layers, job.features)
     assert outline.low_mm[:6] == pytest.approx(92 + 0.2 * np.arange(6))
@@ -220,15 +220,15 @@ def test_marks_are_round_and_within(low: float, high: float) -> None:
 
 def test_draw_plan_writes_svg_and_png_and_refuses_others(tmp_path: Path) -> None:
     pillow = pytest.importorskip("PIL.Image")
-    shoot, routes = drawn(machine={"keep_out": KEEP_OUT})
+    shoot = drawn(machine={"keep_out": KEEP_OUT})
     for name in ("plan.svg", "plan.png"):
-        draw_plan(shoot, routes, tmp_path / name)
+        draw_plan(shoot, tmp_path / name)
     with pillow.open(tmp_path / "plan.png") as image:
         assert image.size == (2400, 1700)
         dark = np.asarray(image.convert("L")) < 100
     assert 0.005 < dark.mean() < 0.2
     with pytest.raises(PlanError, match=r"neither \.svg nor \.png"):
-        draw_plan(shoot, routes, tmp_path / "plan.pdf")
+        draw_plan(shoot, tmp_path / "plan.pdf")
     assert not (tmp_path / "plan.pdf").exists()
 
 
@@ -239,4 +239,4 @@ def test_png_without_pillow_is_one_clear_error(
 
     monkeypatch.setitem(sys.modules, "PIL.Image", None)
     with pytest.raises(PlanError, match=r"needs Pillow.*pip install av "):
-        draw_plan(*drawn(), tmp_path / "plan.png")
+        draw_plan(drawn(), tmp_path / "plan.png")

@@ -54,8 +54,7 @@ def posed(name: str = "light & house.gcode", layers: int = 30, **tables: Any) ->
 
 
 def page_of(applied: PosedJob, stills: list[Still]) -> str:
-    routes = [pose.route.points for pose in applied.poses]
-    return shoot_page(plan_shoot(applied), routes, stills)
+    return shoot_page(plan_shoot(applied), stills)
 
 
 @lru_cache(maxsize=1)
