@@ -10,6 +10,7 @@ page that explains more, what --json holds) stands in the tables here.
 from __future__ import annotations
 
 import inspect
+import re
 from collections.abc import Iterator
 
 import click
@@ -34,7 +35,8 @@ keys carry their unit; an error is `{"schema": 1, "errors": [...]}` |
 
 A PROFILE is a path that ends in `.toml`, or a name; without `-p` it is `capture.toml` here, else
 `CAPTUREHOOK_PROFILE` ([all places](profile.md#where-it-is-looked-for)).
-For `apply`, `strip`, `inspect` and `plan` a JOB of `-` is standard input.
+For `apply`, `strip`, `inspect` and `plan` a JOB of `-` is standard input. An option whose name ends
+in a unit (`--coil-v`) takes a number.
 Findings and errors go to standard error, without colours under `NO_COLOR` or `TERM=dumb`.
 
 | exit code | means |
@@ -135,7 +137,14 @@ def _commands() -> Iterator[tuple[str, click.Command]]:
 
 def _rows_of(command: click.Command) -> Iterator[Option]:
     for one in command.commands.values() if isinstance(command, click.Group) else [command]:
-        yield from ((names_of(option), meaning(option)) for option in own_options(one))
+        yield from (
+            (_UNIT_SAID.sub(r"\1", names_of(option)), meaning(option))
+            for option in own_options(one)
+        )
+
+
+_UNIT_SAID = re.compile(r"(-(?:mm|v|k?ohm|ms|s|n|ma|deg|px|hz|w|gb|min|h|cm)`) (?:NUMBER|N)$")
+"""A number's option whose name ends in its unit: the head of the page says that once."""
 
 
 def _shared_of(options: dict[str, list[Option]]) -> dict[tuple[str, ...], list[Option]]:

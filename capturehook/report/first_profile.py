@@ -6,6 +6,7 @@ every other key keeps its default (`capturehook profile show` has all).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -22,6 +23,9 @@ Tables = dict[str, dict[str, Any]]
 APPROACH_MM = 15.0
 """Default of the park point before the contact."""
 MOST_LINES = 30
+HAND_MS = 2000
+"""For a person to see that the head has stopped, and to press (common practice, no source; the bare
+reaction to a light takes about 0.25 s, handbooks of ergonomics)."""
 IN_ONE = ("camera", "retract")
 """Tables that go into one line each where the lines would be too many."""
 
@@ -90,8 +94,13 @@ def _top_e_mm_min(machine: Mapping[str, Any]) -> float:
 
 
 def finish_tables(tables: Tables) -> None:
-    """Fill in what follows from the rest: a park point beside the part, a hop the Z axis can do."""
+    """Fill in what follows from the rest: a park point beside the part, a hop the Z axis can do,
+    a stop that is long enough for a hand."""
     machine, park, trigger = tables["machine"], tables["park"], tables["trigger"]
+    if trigger.get("fired_by") == "hand":
+        camera = tables["camera"]
+        needs_ms = camera["lag_ms"] + 1.1 * camera["exposure_ms"]
+        camera["hold_ms"] = math.ceil(needs_ms) + HAND_MS
     side = trigger.get("axis", "x") if trigger["by"] == "button" else ""
     for axis in "xy":
         low, high = machine[f"{axis}_mm"]

@@ -229,8 +229,8 @@ WAY = Question(
     ("[trigger] by", "[trigger] pin"),
     "What fires the camera",
     "button: the head presses a switch. pin: an output. camera: the firmware's command. message: "
-    "a host hears a text. timer: the camera's own interval timer. hand: you (then set "
-    "[camera] hold_ms to 3000 or so, to see the stop and press). sensor: one of yours.",
+    "a host hears a text. timer: the camera's own interval timer. hand: you (the head "
+    "stands still 2 s longer for it). sensor: one of yours.",
     _take_way,
     _way,
 )

@@ -90,8 +90,10 @@ def test_every_way_to_fire_ends_in_a_sound_profile(
     way: str, capsys: Capture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     ask(capsys, monkeypatch, *[""] * 5, way, *[""] * 20)
-    trigger = load_profile("mine.toml").trigger
+    profile = load_profile("mine.toml")
+    trigger = profile.trigger
     assert way in (trigger.by, trigger.fired_by, "timer")
+    assert profile.camera.hold_ms == (120 + 275 + 2000 if way == "hand" else None)
 
 
 @pytest.mark.parametrize("side", ["left", "right", "front", "back"])
