@@ -243,6 +243,8 @@ START = "G28|G90|M82|G92 E0|G1 X60 Y50 Z0.4 F6000|G1 X90 E2 F1800"
         ("klipper", "SET_GCODE_OFFSET Z=0.1", (90, 50, 0.3), 2, 1800),
         ("klipper", "SET_GCODE_OFFSET Z=0.1 MOVE=1", (90, 50, 0.4), 2, 1800),
         ("klipper", "SET_GCODE_OFFSET Z=0.1|SET_GCODE_OFFSET Z_ADJUST=.1", (90, 50, 0.2), 2, 1800),
+        ("reprapfirmware", 'G1 X70 ; say "b" G1 X80', (70, 50, 0.4), 2, 1800),
+        ("rs274", "G49", (90, 50, 0.4), 2, 1800),
         ("rs274", "M83|G1 X80 E.5|M82", (80, 50, 0.4), 2.5, 1800),  # a controller with E words
         ("reprapfirmware", "G10 P0 S200 R150", (90, 50, 0.4), 2, 1800),
         ("marlin", "M290 Z0.05|M900 K0|M220 S50|M221 S90|M73 P5", (90, 50, 0.4), 2, 1800),
@@ -315,6 +317,7 @@ def test_word_that_cannot_be_read_is_not_guessed(line: str) -> None:
         (START, 0.0),
         (f"{START}|G1 E1.2", 0.8),
         (f"{START}|G1 E1.2|G92 E0|G1 E-1", 1.8),
+        ("G90|M82|G1 X9 E5|G92 E0|G1 E-1", 1.0),
         (f"{START}|G1 E1.2|G1 E1.9", 0.1),
         (f"{START}|G1 E1.2|G1 E2.5", 0.0),
         (f"{START}|M83|G1 E-.5|G1 X3 E-.25", 0.75),
@@ -332,6 +335,11 @@ def test_how_far_filament_is_drawn_back(lines: str, drawn: float) -> None:
     told = Bytes(text, Family(FIRMWARES["marlin"], "E", 1.0))
     told.state_at(len(text))
     assert told.deficit_mm(len(text)) == pytest.approx(drawn)
+
+
+def test_an_unsaid_mode_of_e_is_m82() -> None:
+    unsaid, places, steps = (Found(m82=said).modes() for said in (None, True, False))
+    assert unsaid == places != steps
 
 
 # RepRapFirmware GCodes.cpp, applyM220M221: strokes of filament alone are not scaled.

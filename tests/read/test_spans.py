@@ -72,6 +72,12 @@ def test_a_lift_of_the_firmwares_own_is_not_told(lines: tuple[str, ...], span: l
     assert found["firmware retraction"].tolist() == [span]
 
 
+def test_words_alone_behind_another_motion_are_a_span() -> None:
+    lines = ("G0 X5 F900", "X6", "G1 X7", "X8", "G2 X9 I1", "X8 I-1")
+    found = find_spans(source_of(*lines), read_lines(*lines, firmware="smoothie"))
+    assert found["run of words alone"].tolist() == [[0, 1], [4, 5]]
+
+
 def test_settings_are_a_span() -> None:
     lines = ("G28", "; CONFIG_BLOCK_START", "; a = 1", "; CONFIG_BLOCK_END", "G1 X1")
     assert spans_of(*lines) == {"settings": [[1, 3]]}
