@@ -46,7 +46,7 @@ from tests.block.blocks import (
     state_of,
     stated_of,
 )
-from tests.small_jobs import SmallJob, plain_jobs
+from tests.small_jobs import Recipe, SmallJob, make_job, plain_jobs
 from tests.strategies import profile_table
 from tests.variants import for_firmware
 
@@ -137,6 +137,18 @@ def test_falsified_firmware_retraction_is_refused(
     apply(data, profile, path=PATH)
     falsify(monkeypatch, lambda s: replace(s, fw_retracted=drawn, deficit_mm=0.0))
     with pytest.raises(ProofError):
+        apply(data, profile, path=PATH)
+
+
+def test_number_for_e_that_a_prime_leaves_wrong_is_refused_where_places_follow(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    data = make_job(Recipe(layers=4, relative_e=True)).data
+    data = data.replace(b"M104 S0", b"M82\nG1 X60 E5 F900\nM104 S0", 1)
+    profile = build_profile(profile_table("marlin", retract={"extra_prime_mm": 0.1}), PATH)
+    apply(data, profile, path=PATH)
+    monkeypatch.setattr("capturehook.block.poses._counts_places_again", lambda _: False)
+    with pytest.raises(ProofError, match="goes on with places for it"):
         apply(data, profile, path=PATH)
 
 

@@ -201,6 +201,8 @@ def test_places_are_unknown_until_an_absolute_word() -> None:
     assert more.unknown_at(4) == "the feed unknown after `G27` on line 1"
     assert more.unknown_at(5) == "how far filament is retracted unknown after `G27` on line 1"
     assert more.unknown_at(6) is None
+    reset = read_lines("G27", "G92 E0", "G1 X1 Y1 Z1 F600", "G1 X3")
+    assert reset.unknown_at(3) == "how far filament is retracted unknown after `G27` on line 1"
 
 
 def test_place_is_unknown_before_the_first_word() -> None:
