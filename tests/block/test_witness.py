@@ -308,6 +308,10 @@ def test_what_a_line_may_change_is_lost(firmware: str, line: str, lost: str) -> 
         ("rs274", "o100 while [#1 lt 3]"),
         ("rs274", "#1 = 5"),
         ("marlin", "M28 other.gco"),
+        ("marlin", "M200 D2.85 T1"),
+        ("marlin", "M200 S1"),
+        ("marlin", "G20|M200 D0.07"),
+        ("klipper", "M221 S50|ACTIVATE_EXTRUDER EXTRUDER=b"),
         ("marlin", "M808 L3"),
     ],
 )
