@@ -15,6 +15,9 @@ from capturehook.profile import load_profile
 from capturehook.read.job import read_job
 from capturehook.rehearse.canvas import BED, HEAD, PART, owner_of
 from capturehook.rehearse.draw import Stage
+from capturehook.rehearse.hanging import HangingStage
+from capturehook.rehearse.room import Wishes
+from tests.page.pages import resin_scene
 from tests.rehearse.rehearsed import camera_of, small
 
 SIZE = (320, 180)
@@ -42,7 +45,7 @@ def job_of(name: str, profile: str) -> PosedJob:
 def last_frame(applied: PosedJob) -> tuple[np.ndarray, np.ndarray]:
     """Owners of the pixels without and with the head, of the last frame but one."""
     stage = Stage(applied, camera_of(applied, SIZE))
-    *_, _ = stage.shots()
+    assert len(list(stage.shots({applied.poses[-1].pose}))) == 1
     from capturehook.rehearse import furniture
     from capturehook.rehearse.room import nozzle_points, plate_offset
 
@@ -74,6 +77,15 @@ def test_part_takes_half_to_seven_tenths_of_the_height(name: str, profile: str) 
     assert (with_head == HEAD).mean() > 0.005  # context: the head or its gantry, and the bed
     assert (with_head == BED).mean() > 0.05
     assert (with_head == HEAD).sum() < 2.5 * (without == PART).sum()
+
+
+def test_hanging_part_takes_as_much() -> None:
+    """At its poses, and without what the vat hides."""
+    scene = resin_scene("pose")
+    stage = HangingStage(scene.hanging, scene.view(Wishes(), SIZE))
+    assert len(list(stage.shots({len(scene.shoot.plan.poses)}))) == 1
+    in_sight = owner_of(np.maximum(stage.moving.keys, stage.still.keys))
+    assert 0.50 <= part_share(in_sight)[1] <= 0.70
 
 
 @pytest.mark.parametrize("profile", ["heron", "kestrel"])
