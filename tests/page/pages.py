@@ -82,10 +82,10 @@ def resin_scene(by: str) -> Scene:
         return scene
 
 
-@lru_cache(maxsize=2)
-def resin_shoot_page(by: str) -> tuple[str, int]:
-    """The page of such a job, and how many frames its film shows."""
-    scene = resin_scene(by)
+@lru_cache(maxsize=1)
+def resin_shoot_page() -> tuple[str, int]:
+    """The page of such a job with poses, and how many frames its film shows."""
+    scene = resin_scene("pose")
     stills = draw_resin_stills(scene)
     return resin_page(scene, stills), len(stills)
 
