@@ -96,16 +96,16 @@ def _read(line: str) -> _Read | None:
         return None  # pins, waits, messages
     if code.startswith(("G0 ", "G1 ")):
         _judge(code.translate(_NUMERALS), code)
-        read = _word_class()
-        words = [read(word[0], word[1:]) for word in code[3:].split()]
-        return _Read(int(code[1]), {word.letter: float(word.value) for word in words})
+        return _Read(int(code[1]), dict(map(_word, code[3:].split())))
     block = _line(code).block
     return _Read(int(match[2]), {word.letter: word.value for word in block.words[1:]}, block)
 
 
-@lru_cache(maxsize=1)
-def _word_class() -> Any:
-    return _pygcode().Word
+@lru_cache(maxsize=1024)
+def _word(text: str) -> tuple[str, float]:
+    """One word's letter and number, as pygcode reads it."""
+    word = _pygcode().Word(text[0], text[1:])
+    return word.letter, float(word.value)
 
 
 @lru_cache(maxsize=64)

@@ -9,6 +9,7 @@ import re
 from bisect import bisect_left
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import accumulate
 from typing import TYPE_CHECKING
 
 from capturehook.block.witness_lines import Command
@@ -131,9 +132,11 @@ class Filament:
         self, span: Span, low: int, high: int, since: float, most: float
     ) -> tuple[float, float]:
         for values in self._e_words_back(low, high, span.scale):
-            for step in reversed(values):
-                since += step * span.mm_per_unit
-                most = max(most, -since)
+            steps = reversed(values)
+            if span.mm_per_unit != 1:
+                steps = reversed([value * span.mm_per_unit for value in values])
+            fed = list(accumulate(steps, initial=since))
+            since, most = fed[-1], max(most, -min(fed[1:]))
             self._stop_when_primed(since, most)
         return since, most
 
@@ -175,9 +178,8 @@ class Filament:
                 words = (one.number(letter) for one in self._motions(start, high))
                 values = [word * scale for word in words if word is not None]
             else:
-                values = [
-                    float(word) * scale for word in self._e_word.findall(text, start - 1, high)
-                ]
+                values = list(map(float, self._e_word.findall(text, start - 1, high)))
+                values = values if scale == 1 else [value * scale for value in values]
             if values:
                 yield values
             high = start

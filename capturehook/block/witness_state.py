@@ -151,11 +151,12 @@ class Family:
 
     def _move(self, found: Found, command: Command, kind: int | None, at: int) -> float | None:
         words, unit = command.words, found.unit()
-        strange = {"R", "H"} & set(words) if kind in (0, 1) else set()
-        if kind is None and found.motion is None and {"X", "Y", "Z", "A"} & set(words):
+        strange = kind in (0, 1) and ("R" in words or "H" in words)
+        if kind is not None:
+            found.motion = kind
+        elif found.motion is None and {"X", "Y", "Z", "A"} & set(words):
             self.lose(found, at)
             return None
-        found.motion = kind if kind is not None else found.motion
         for index, letter in enumerate("XYZ"):
             if letter not in words:
                 continue

@@ -36,7 +36,7 @@ def own_text(
         if number % 2:
             ours = bytes(piece)
             places.append((at, ours))
-            kept = b"".join(_kept_lines(ours))
+            kept = b"".join(_kept_lines(ours)) if _KEPT in ours else b""
             if not kept:
                 continue
             piece = kept
@@ -94,7 +94,7 @@ def read_fences(ours: bytes) -> Iterator[Fence]:
     """
     fence: Fence | None = None
     for line in re.split(rb"\r\n|\r|\n", ours):
-        mark = _FENCE.match(line)
+        mark = _FENCE.match(line) if line.startswith(b";") else None
         if mark and mark[3] == b"begin" and fence is None:
             fence = Fence(mark[1].decode(), int(mark[2] or 0))
         elif mark and fence and (mark[1].decode(), int(mark[2] or 0)) == (fence.kind, fence.number):
