@@ -116,6 +116,11 @@ class Steady(NDArrayOperatorsMixin):
 Column = Array | Steady
 
 
+def rising(column: NDArray[Any] | Steady, rows: NDArray[np.signedinteger]) -> NDArray[Any]:
+    """Some rising rows of a column of either kind."""
+    return column.rising(rows) if isinstance(column, Steady) else column[rows]
+
+
 class SteadyBuilder:
     """Gathers a Steady column from its first row on."""
 

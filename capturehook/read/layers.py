@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.errors import LayerError
-from capturehook.model.columns import Steady
+from capturehook.model.columns import rising
 from capturehook.model.layers import LayerTable
 from capturehook.model.moves import MoveTable
 from capturehook.read.arcs import parts_of
@@ -79,8 +79,7 @@ class _Printing:
         for part in parts_of(len(moves)):
             np.greater(moves.z_mm[part], moves.z0_mm[part] + 1e-9, out=climbs[part])
         row = np.flatnonzero(moves.prints)
-        z_mm = moves.z_mm.rising(row) if isinstance(moves.z_mm, Steady) else moves.z_mm[row]
-        return cls(row, z_mm, climbs[row])
+        return cls(row, rising(moves.z_mm, row), climbs[row])
 
     def level_z_mm(self) -> Array:
         """Heights of those that do not climb, without most repeats of the one before."""

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from capturehook.clock.clocking import Clocking, profile_clocking, spares_filament, timed_moves
 from capturehook.clock.seconds import Timetable
 from capturehook.model.block import Role
+from capturehook.model.columns import rising
 from capturehook.model.moves import WAIT, MoveTable
 from capturehook.model.pose import Pose
 from capturehook.model.profile import Machine
@@ -210,7 +211,7 @@ def _columns(table: MoveTable, event: bool) -> dict[str, NDArray[Any]]:
 
 def _cut_out(moves: MoveTable, windows: _Windows) -> MoveTable:
     """The windows as one table, each set apart by a full stop."""
-    rows = {name: column[windows.kept] for name, column in _columns(moves, False).items()}
+    rows = {name: rising(one, windows.kept) for name, one in _columns(moves, False).items()}
     stops = rows["line_index"][windows.starts]
     event = {
         "event_line_index": np.concatenate((moves.event_line_index, stops)),
