@@ -100,10 +100,20 @@ class Steady(NDArrayOperatorsMixin):
 
     def rising(self, rows: NDArray[np.signedinteger]) -> Array:
         """The numbers of some rows, rising: sooner than of any rows."""
+        return self.of_rising(rows)[:]
+
+    def of_rising(self, rows: NDArray[np.signedinteger]) -> Steady:
+        """Some rows, rising, as a column of their own."""
         low, high = self._runs(self._first, self._stop)
         begins = np.searchsorted(rows, self._row[low:high] - self._first)
         begins[:1] = 0
-        return np.repeat(self._value[low:high], np.diff(begins, append=len(rows)))
+        return Steady(begins, self._value[low:high], 0, len(rows))
+
+    def of_groups(self, ufunc: np.ufunc, starts: Ints) -> Array:
+        """``ufunc.reduceat``, for one to which repeats do not matter, such as np.maximum."""
+        edges = np.union1d(self._row - self._first, starts)
+        edges = edges[(edges >= 0) & (edges < len(self))]
+        return np.asarray(ufunc.reduceat(self[edges], np.searchsorted(edges, starts)))
 
     def __array__(self, dtype: DTypeLike | None = None, copy: bool | None = None) -> NDArray[Any]:
         return self._stretch(0, len(self)).astype(dtype or np.float64, copy=False)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.errors import LayerError
-from capturehook.model.columns import rising
+from capturehook.model.columns import Steady, steady
 from capturehook.model.layers import LayerTable
 from capturehook.model.moves import MoveTable
 from capturehook.read.arcs import parts_of
@@ -70,7 +70,7 @@ class _Printing:
     """The K moves that lay plastic: their rows, the heights at which they end, and which climb."""
 
     row: Ints
-    z_mm: Array
+    z_mm: Steady
     climbs: NDArray[np.bool_]
 
     @classmethod
@@ -79,7 +79,8 @@ class _Printing:
         for part in parts_of(len(moves)):
             np.greater(moves.z_mm[part], moves.z0_mm[part] + 1e-9, out=climbs[part])
         row = np.flatnonzero(moves.prints)
-        return cls(row, rising(moves.z_mm, row), climbs[row])
+        z_mm = moves.z_mm if isinstance(moves.z_mm, Steady) else steady(moves.z_mm)
+        return cls(row, z_mm.of_rising(row), climbs[row])
 
     def level_z_mm(self) -> Array:
         """Heights of those that do not climb, without most repeats of the one before."""
@@ -107,7 +108,7 @@ def _contradicted(moves: MoveTable, printing: _Printing, starts: Ints) -> int:
     """
     z = printing.z_mm
     ends = np.append(starts[1:], len(z))
-    low, high = np.minimum.reduceat(z, starts), np.maximum.reduceat(z, starts)
+    low, high = z.of_groups(np.minimum, starts), z.of_groups(np.maximum, starts)
     denied = np.zeros(len(starts), np.bool_)
     denied[1:] = np.maximum(np.abs(np.diff(low)), np.abs(np.diff(high))) <= MERGE_MM
     for at in np.flatnonzero(high - low > MERGE_MM).tolist():
@@ -135,7 +136,7 @@ def _steps_in_height(z: Array) -> int:
 
 def _starts_by_height(printing: _Printing) -> Ints:
     """Where layers start among the printing moves, from heights alone; a climb is one layer."""
-    z, climbs = printing.z_mm, printing.climbs
+    z, climbs = printing.z_mm[:], printing.climbs
     goes_on = (np.abs(np.diff(z)) <= 1e-6) | (climbs[1:] & climbs[:-1])
     starts = np.concatenate(([0], np.flatnonzero(~goes_on) + 1))
     group_of_run, group, top, first = np.empty(len(starts), np.int64), -1, -np.inf, np.inf
@@ -189,7 +190,7 @@ def _heights(
 ) -> Array:
     """(L,) the height at which most of a layer's plastic is laid; a turn's is its top."""
     z_all = printing.z_mm
-    low, high = np.minimum.reduceat(z_all, starts), np.maximum.reduceat(z_all, starts)
+    low, high = z_all.of_groups(np.minimum, starts), z_all.of_groups(np.maximum, starts)
     z: Array = high.copy()
     for layer in np.flatnonzero((high > low + 1e-9) & ~is_spiral):
         part = slice(starts[layer], ends[layer] + 1)

@@ -26,6 +26,11 @@ def test_a_steady_column_is_read_as_its_array(numbers: list[float], data: st.Dat
     mask = np.array(data.draw(st.lists(st.booleans(), min_size=len(array), max_size=len(array))))
     assert column[mask.astype(bool)].tolist() == array[mask.astype(bool)].tolist()
     assert column.max(initial=-1.0) == array.max(initial=-1.0)
+    if len(array):
+        starts = np.array(sorted({0, *(row for row in told if row < len(array))}), np.int64)
+        lows = np.minimum.reduceat(array, starts).tolist()
+        assert column.of_groups(np.minimum, starts).tolist() == lows
+        assert column.of_rising(starts).tolist() == array[starts].tolist()
     changed = whole.copy()
     changed[rows] = 7.0
     changed_column: Steady = steady(whole).with_values(rows, np.full(len(rows), 7.0))
