@@ -100,14 +100,21 @@ class Steady(NDArrayOperatorsMixin):
 
     def rising(self, rows: NDArray[np.signedinteger]) -> Array:
         """The numbers of some rows, rising: sooner than of any rows."""
-        return self.of_rising(rows)[:]
+        low, high = self._span(rows)
+        return self[rows] if len(rows) < high - low else self.of_rising(rows)[:]
 
     def of_rising(self, rows: NDArray[np.signedinteger]) -> Steady:
         """Some rows, rising, as a column of their own."""
-        low, high = self._runs(self._first, self._stop)
+        low, high = self._span(rows)
         begins = np.searchsorted(rows, self._row[low:high] - self._first)
         begins[:1] = 0
         return Steady(begins, self._value[low:high], 0, len(rows))
+
+    def _span(self, rows: NDArray[np.signedinteger]) -> tuple[int, int]:
+        """The runs from the first of some rising rows to the last."""
+        if not len(rows):
+            return 0, 0
+        return self._runs(self._first + int(rows[0]), self._first + int(rows[-1]) + 1)
 
     def of_groups(self, ufunc: np.ufunc, starts: Ints) -> Array:
         """``ufunc.reduceat``, for one to which repeats do not matter, such as np.maximum."""
