@@ -36,7 +36,9 @@ class Shelf:
         self._lock = threading.Lock()
         try:
             self.folder.mkdir(exist_ok=True)
-            self._bytes = sum(one.stat().st_size for one in self.folder.glob(f"*{ENDING}"))
+            there = list(self.folder.glob(f"*{ENDING}"))
+            self._bytes = sum(one.stat().st_size for one in there)
+            self._of_before = {one.name for one in there}
         except OSError as fault:
             raise FileError(
                 str(self.folder),
@@ -53,7 +55,8 @@ class Shelf:
         found = _read(place)
         if found is not None:
             with self._lock:
-                self.reused += 1
+                self.reused += place.name in self._of_before
+                self._of_before.discard(place.name)
             return found
         rgb = draw()
         self._keep(place, rgb)

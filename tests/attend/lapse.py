@@ -14,7 +14,7 @@ from capturehook.model.plan import PlanRecord, load_plan
 from tests.bench.bench_judging import plan_record
 from tests.film.scene import Scene, Shot, save_jpeg
 
-LARGE = (640, 480)
+LARGE = (440, 330)
 WAY_S = 3.0
 """From the exposure to the file in the folder."""
 

@@ -11,7 +11,6 @@ flicker filter, and sixty lines around the ECC of OpenCV.
 
 from __future__ import annotations
 
-import resource
 import subprocess
 import sys
 import time
@@ -173,16 +172,25 @@ def by_ecc(folder: Path, width: int, still: np.ndarray) -> Iterator[np.ndarray]:
 
 def assembled(out: Path, folder: Path, plan: Path, *options: str) -> tuple[float, float]:
     """Make a film by the command line: seconds of CPU, and the peak memory in MB."""
-    before = resource.getrusage(resource.RUSAGE_CHILDREN)
     command = [sys.executable, "-m", "capturehook", "assemble", str(folder), "--plan", str(plan)]
-    watched = [*command, "-o", str(out), *options]
+    # A small process in between: a child's peak is never told as less than its parent's size.
+    watched = [sys.executable, "-c", WATCH, *command, "-o", str(out), *options]
     done = subprocess.run(watched, capture_output=True, text=True)
     if done.returncode not in (0, 1):
         raise RuntimeError(done.stderr + done.stdout)
-    print(done.stdout)
-    after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    cpu_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-    return cpu_s, after.ru_maxrss / 1024
+    *said, told = done.stdout.splitlines()
+    print("\n".join(said))
+    cpu_s, peak_mb = map(float, told.split())
+    return cpu_s, peak_mb
+
+
+WATCH = """
+import resource, subprocess, sys
+code = subprocess.run(sys.argv[1:]).returncode
+used = resource.getrusage(resource.RUSAGE_CHILDREN)
+print(used.ru_utime + used.ru_stime, used.ru_maxrss / 1024, flush=True)
+sys.exit(code)
+"""
 
 
 def main() -> None:
