@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+import threading
 import warnings
 from collections.abc import Sequence
 from contextlib import redirect_stderr, redirect_stdout
@@ -20,6 +21,8 @@ from typing import Any
 from capturehook.block.witness_state import Family, Found
 from capturehook.errors import ProofError
 
+_ALONE = threading.Lock()
+"""The machine is one for all threads, and so are the streams that its import keeps quiet."""
 _CODE = re.compile(r"\s*([GM])0*([0-9]+)(?![0-9.])")
 
 
@@ -145,6 +148,17 @@ def check_block(
     ProofError
         A line does not parse, or X Y Z E F or the modes are not what they were.
     """
+    with _ALONE:
+        _check(lines, found, family, prime_mm, ends_at)
+
+
+def _check(
+    lines: Sequence[bytes],
+    found: Found,
+    family: Family,
+    prime_mm: float,
+    ends_at: Sequence[float | None] | None,
+) -> None:
     machine, unit = _machine(), found.unit()
     e_unit = family.e_unit(found)
     machine.e = (found.e or 0.0) / e_unit

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -106,3 +109,20 @@ def test_one_block_leaves_nothing_for_the_next() -> None:
     with pytest.raises(ProofError):
         ask([*block(), "G91", "G20"])
     ask(block())
+
+
+def test_jobs_posed_in_two_threads_are_judged_each_for_itself() -> None:
+    """In a process of its own: pygcode's first import keeps the streams of all threads quiet."""
+    code = (
+        "from concurrent.futures import ThreadPoolExecutor as Pool\n"
+        "from capturehook import apply\n"
+        "from capturehook.profile import load_profile\n"
+        "from tests.small_jobs import Recipe, make_job\n"
+        "data, heron = make_job(Recipe(layers=4)).data, load_profile('heron')\n"
+        "with Pool(4) as pool:\n"
+        "    done = list(pool.map(lambda _: apply(data, heron, path='a').data, range(8)))\n"
+        "print(len(set(done)))\n"
+    )
+    root = Path(__file__).parents[2]
+    said = subprocess.run([sys.executable, "-c", code], cwd=root, capture_output=True, text=True)
+    assert (said.returncode, said.stdout.strip()) == (0, "1")
