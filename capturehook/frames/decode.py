@@ -234,7 +234,7 @@ def _unreadable(path: Path, fault: Exception) -> FrameError:
     return FrameError(
         str(path),
         "cannot be read as a picture (cut short, damaged, or of an unknown kind)",
-        "Copy it from the card again, or save it as JPEG or 8-bit PNG",
+        "Copy it from the card again, or save it as JPEG, or as TIFF of 8 or 16 bits",
     )
 
 

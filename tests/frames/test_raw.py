@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 
 from capturehook.audit.judge import audit_frames
+from capturehook.errors import FrameError
 from capturehook.frames.decode import read_head, read_picture, read_reduced
 from capturehook.frames.listing import load_frames
 
@@ -97,3 +98,33 @@ def test_raw_shoot_is_audited(card):
     assert audit.counts == {"good": 6} and audit.frames.clock == "camera"
     assert np.diff(audit.frames.t_s) == pytest.approx(np.full(5, 2.0))
     assert read_reduced(card / "pict0001.dng", (200, 150)).shape == (150, 200, 3)
+
+
+def test_dng_of_another_writer_is_developed(tmp_path):
+    """Tags as in Adobe's DNG specification 1.4, the file by tifffile."""
+    tifffile = pytest.importorskip("tifffile")
+    pytest.importorskip("rawpy")
+    mosaic = np.full((HIGH, WIDE), 4000, np.uint16) + np.arange(WIDE, dtype=np.uint16) * 20
+    matrix = tuple(part for k in range(9) for part in (int(k % 4 == 0), 1))
+    tags = [
+        (33421, "H", 2, (2, 2)), (33422, "B", 4, bytes((0, 1, 1, 2))),
+        (50706, "B", 4, bytes((1, 4, 0, 0))), (50708, "s", 0, "drawn"),
+        (50717, "H", 1, 16383), (50721, "2i", 9, matrix), (50728, "2I", 3, (1, 1) * 3),
+    ]  # fmt: skip
+    path = tmp_path / "a.dng"
+    extra = [(*tag, True) for tag in tags]
+    tifffile.imwrite(path, mosaic, photometric=32803, extratags=extra, metadata=None)
+    assert read_head(path).stored_px == (WIDE, HIGH)
+    rgb = read_picture(path, deep=True)
+    assert rgb.shape == (HIGH, WIDE, 3) and rgb.dtype == np.uint16
+    assert rgb[:, -40:].mean() > 1.2 * rgb[:, :40].mean()
+
+
+@pytest.mark.parametrize("head", [b"", b"II*\0\x08\0\0\0", b"nothing of the kind"])
+def test_what_no_raw_library_reads_is_said_with_what_to_do(tmp_path, head):
+    pytest.importorskip("rawpy")
+    path = tmp_path / "a.nef"
+    path.write_bytes(head + bytes(300) if head else b"")
+    for read in (read_head, read_picture):
+        with pytest.raises(FrameError, match=r"a\.nef: cannot be read .* TIFF of 8 or 16 bits"):
+            read(path)
