@@ -15,6 +15,7 @@ from capturehook.frames.robust import Series, running_median
 
 NEIGHBOURS = 9
 BLURS_PX = np.array([0.0, 0.25, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 3.0, 5.0])
+NARROW_PX = 0.5
 LEAST_DETAIL = 1e-3
 
 Grey = NDArray[np.float32]
@@ -74,7 +75,14 @@ class Focus:
 
 
 def _blurred(luma: NDArray[np.uint8], sigma_px: float) -> Grey:
-    return np.asarray(opencv().GaussianBlur(luma.astype(np.float32), (0, 0), sigma_px))
+    """A Gaussian drawn at whole pixels has hardly any width below half a pixel: there three
+    weights of its variance stand in for it."""
+    cv, grey = opencv(), luma.astype(np.float32)
+    if sigma_px > NARROW_PX:
+        return np.asarray(cv.GaussianBlur(grey, (0, 0), sigma_px))
+    side = sigma_px**2 / 2
+    weights = np.array([side, 1 - 2 * side, side], np.float32)
+    return np.asarray(cv.sepFilter2D(grey, cv.CV_32F, weights, weights))
 
 
 def _details(grey: Grey) -> tuple[Grey, Grey]:

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.stats import theilslopes
 
 from capturehook.film.render import apply_gain, fade, mix
-from capturehook.frames.focus import laplacian, sharpness, sharpness_ratio
+from capturehook.frames.focus import Focus, laplacian, sharpness, sharpness_ratio
 from capturehook.frames.light import even_gains, exposure_ev, flicker_ev
 from capturehook.frames.robust import find_steps, running_median, spread, theil_sen
 from capturehook.physics.colour import srgb_to_linear
@@ -139,3 +139,20 @@ def test_find_steps_tells_a_step_from_an_outlier():
     assert find_steps(level, 1.0) == [17]
     assert find_steps(lone, 1.0) == []
     assert find_steps(np.linspace(0, 10, 40), 1.0) == []
+
+
+@pytest.mark.parametrize("sigma_px", [0.3, 0.4, 0.6, 1.0])
+def test_blur_is_told_in_the_pixels_that_it_has(sigma_px):
+    """Blurred eight times finer than the picture, so that no kernel of whole pixels is involved;
+    a blur of a third of a pixel was once told as of half of one, and sharp frames as blurred."""
+    cv = pytest.importorskip("cv2")
+    fine = np.random.default_rng(3).normal(0, 1, (960, 1280)).astype(np.float32)
+    fine = cv.GaussianBlur(fine, (0, 0), 6.0)
+
+    def picture(sigma):
+        blurred = cv.GaussianBlur(fine, (0, 0), 8 * sigma) if sigma else fine
+        small = cv.resize(blurred, (160, 120), interpolation=cv.INTER_AREA)
+        return np.clip(128 + 40 * small / fine.std(), 0, 255).astype(np.uint8)
+
+    focus = Focus(picture(0), np.ones((120, 160), bool))
+    assert focus.of(picture(sigma_px))[1] == pytest.approx(sigma_px, rel=0.15)
