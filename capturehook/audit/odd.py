@@ -2,7 +2,7 @@
 
 Every picture is held against those before and after it, laid on one another and in one light.
 What is unlike all of them counts where it is a solid patch, in units of what the pixels of this
-shoot stray anyway: a part that grows is like one side or the other, so it never counts.
+shoot stray anyway: a part that grows is like one side or the other, or between, so it never counts.
 """
 
 from __future__ import annotations
@@ -82,12 +82,16 @@ class _Place:
     share: float
 
 
-def _place_of(looks: NDArray[np.uint8], at: int, steady: Flags, noise: Looks) -> _Place:
+def _place_of(
+    looks: NDArray[np.uint8], at: int, steady: Flags, noise: Looks, *, between: bool = True
+) -> _Place:
+    """``between``: what lies between the pictures beside it is like them."""
     near = [k for k in range(at - SIDE, at + SIDE + 1) if 0 <= k < len(looks) and k != at]
     if not near:
         return _Place(at, near, np.zeros(looks.shape[1:3], np.float32), True, 0.0)
-    away = _away_from_all(looks[at], looks[near])
     at_end = near[0] > at or near[-1] < at
+    beside = (looks[at - 1], looks[at + 1]) if between and not at_end else None
+    away = _away_from_all(looks[at], looks[near], beside)
     share = _weighed(_odd(away, at_end, steady, noise), looks[at], looks[near])
     return _Place(at, near, away, at_end, share)
 
@@ -117,7 +121,7 @@ def _rise_rows(looks: NDArray[np.uint8], height: Series, noise: Looks) -> Series
     whole = (height - height[0]) / (height[-1] - height[0])
     sample = np.unique(np.linspace(1, count - 2, 16).astype(int))
     nothing = np.ones(looks.shape[1:3], bool)
-    places = [_place_of(looks, int(at), nothing, noise) for at in sample]
+    places = [_place_of(looks, int(at), nothing, noise, between=False) for at in sample]
     speeds = np.arange(0, MOST_RISE * looks.shape[1], max(1.0, 0.7 * count))
     unlike = []
     for speed in (*speeds, *-speeds[1:]):  # of 2 to 100, each a few small pictures
@@ -199,12 +203,24 @@ def odd_share(
     if not len(near):
         return 0.0
     at_end = not len(before) or not len(after)
-    return _weighed(_odd(_away_from_all(look, near), at_end, steady, noise), look, near)
+    beside = None if at_end else (before[-1], after[0])
+    return _weighed(_odd(_away_from_all(look, near, beside), at_end, steady, noise), look, near)
 
 
-def _away_from_all(look: NDArray[np.uint8], near: NDArray[np.uint8]) -> Looks:
-    """(h, w) codes to the most alike of (N, h, w, 3) pictures, in the channel that differs most."""
-    return np.asarray(np.min([_away(look, one) for one in near], axis=0))
+def _away_from_all(
+    look: NDArray[np.uint8],
+    near: NDArray[np.uint8],
+    beside: tuple[NDArray[np.uint8], NDArray[np.uint8]] | None,
+) -> Looks:
+    """(h, w) codes to the most alike of (N, h, w, 3) pictures, in the channel that differs most;
+    what lies between the two pictures beside it is like them: an edge that wanders by less
+    than a pixel a frame, a shadow that grows."""
+    cv = opencv()
+    away = [_away(look, one) for one in near]
+    if beside:
+        low, high = cv.min(*beside), cv.max(*beside)
+        away.append(_away(look, cv.max(low, cv.min(look, high))))
+    return np.asarray(np.min(away, axis=0))
 
 
 def _away(look: NDArray[np.uint8], near: NDArray[np.uint8]) -> Looks:
