@@ -18,6 +18,7 @@ FILM = ("--plan", "plan.json", "-o", "film.mp4")
 
 def main(kind: str) -> None:
     os.chdir(tempfile.mkdtemp())
+    os.environ["XDG_DATA_HOME"] = str(Path("data").absolute())  # not into the user's
     import capturehook
 
     assert "site-packages" in capturehook.__file__, capturehook.__file__

@@ -17,7 +17,7 @@ if TYPE_CHECKING:  # what the doors below lead to, for type checkers
     from capturehook.film.wishes import FilmWishes
     from capturehook.profile import load_profile
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 _DOORS = {
     "apply": "capturehook.api",
     "inspect": "capturehook.api",

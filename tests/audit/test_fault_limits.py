@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from capturehook.audit.faults import find_faults
-from capturehook.audit.odd import ODD_SHARE, ODD_TIMES_AT_ENDS, find_odd
+from capturehook.audit.odd import ODD_SHARE, ODD_TIMES_AT_ENDS, find_odd, odd_share
 from capturehook.frames.listing import Frame, FrameList
 from capturehook.frames.measure import Measures
 from capturehook.frames.static import StaticArea, Tile
@@ -204,3 +204,16 @@ def test_what_rises_further_for_the_last_frame_is_as_before_where_the_plan_tells
         changed[k, max(0, top) : top + 8, 20:70] = 30
     usable = np.ones(COUNT, bool)
     assert named(find_odd(changed, usable, risen_px)[1]) == []
+
+
+def test_what_a_soft_edge_passes_through_lies_between_the_frames_beside():
+    """A shadow that grows by half a row a frame, its edge five rows wide; the whole shadow in one
+    frame alone, gone again in the next, is odd."""
+    rows, edges = np.arange(HIGH), 24 - np.arange(7) / 2
+    light = np.clip((rows - edges[:, None]) / 5, 0.05, 1)[:, :, None, None]
+    shown = (np.array([200, 190, 180]) * light).repeat(WIDE, axis=2).astype(np.uint8)
+    steady, noise = np.ones((HIGH, WIDE), bool), np.full((HIGH, WIDE), 1.4, np.float32)
+    assert odd_share(shown[3], shown[:3], shown[4:], steady, noise) == 0
+    shown[3, 40:50] = shown[3, 10:20]
+    share = odd_share(shown[3], shown[:3], shown[4:], steady, noise)
+    assert share == pytest.approx(10 / HIGH, abs=2 / HIGH)
