@@ -6,7 +6,7 @@ docs/reference/gcode_facts.md. What cannot be told is None, with the place of th
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from math import pi
 
 from capturehook.block.witness_lines import FOREIGN, Command
@@ -38,7 +38,7 @@ _KEEPS_MOTION = frozenset("G54 G61 G61.1 G64 G94 G97".split())
 CONDITIONS = frozenset({"IF", "ELIF", "ELSE"})
 
 
-@dataclass(slots=True)
+@dataclass
 class Found:
     """The machine as the bytes tell it; None where they do not.
 
@@ -73,8 +73,7 @@ class Found:
 
     def copy(self) -> Found:
         twin = object.__new__(Found)
-        for name in _FIELDS:
-            setattr(twin, name, getattr(self, name))
+        vars(twin).update(vars(self))
         twin.number, twin.shift, twin.offset = [*self.number], [*self.shift], [*self.offset]
         twin.flows = dict(self.flows)
         return twin
@@ -95,9 +94,6 @@ class Found:
             self.tool,
             tuple(self.shift),
         )
-
-
-_FIELDS = tuple(one.name for one in fields(Found))
 
 
 @dataclass(slots=True)
