@@ -44,9 +44,11 @@ def assemble_command(
     from capturehook.film.shelf import work_folder
     from capturehook.film.wishes import check_wishes
     from capturehook.frames.listing import load_frames
+    from capturehook.frames.needs import keep_memory_low
     from capturehook.frames.rows import RowStore
     from capturehook.hosts.plans import chosen_plan
 
+    keep_memory_low()
     plan = chosen_plan(frames_as.plan_path, frames_as.job)
     listed = load_frames(frames, clock=frames_as.clock)
     check_wishes(listed, plan, wishes, out)

@@ -29,7 +29,13 @@ Quality = Literal["small", "good", "fine"]
 BT709_TAG = 1  # colour primaries, transfer and matrix of ITU-R BT.709 in H.273 code points
 NARROW_RANGE = 1
 KEY_FRAME_EVERY_S = 2
-LOOK_AHEAD_PX = 50e6
+LOOK_AHEAD_PX = 45e6
+LARGE_PX = 4_000_000
+"""Of larger films each picture that is held, in the encoder or drawn ahead, takes 25 to 70 MB."""
+LARGE_H264 = {"b-pyramid": "none", "weightp": "1", "refs": "2"}
+LARGE_RATE_FACTOR = -1
+"""Looking less far ahead leaves 0.6 dB less at one rate factor; at the one below the picture is as
+good as before, in a file 1.4 % larger (PSNR of a drawn film of 3840 x 2160 px)."""
 
 
 class Film:
@@ -207,10 +213,14 @@ def _add_stream(
     level: str | None,
 ) -> Any:
     options = dict(codec.options)
-    if codec.rate_factor is not None:
-        options["crf"] = str(codec.rate_factor[("small", "good", "fine").index(quality)])
+    rate_factor = codec.rate_factor and codec.rate_factor[("small", "good", "fine").index(quality)]
     if codec.name == "h264":  # these frames are held in memory
-        options["rc-lookahead"] = str(int(np.clip(LOOK_AHEAD_PX / (size[0] * size[1]), 8, 20)))
+        options["rc-lookahead"] = str(int(np.clip(LOOK_AHEAD_PX / (size[0] * size[1]), 5, 20)))
+        if rate_factor and size[0] * size[1] > LARGE_PX:
+            options.update(LARGE_H264)
+            rate_factor += LARGE_RATE_FACTOR
+    if rate_factor is not None:
+        options["crf"] = str(rate_factor)
     if level is not None:
         options["level"] = level.replace(".", "")  # "4.0" is 4 to some builds, 40 is plain
     stream = container.add_stream(encoder_of(codec), rate=fps, options=options)

@@ -9,12 +9,13 @@ import numpy as np
 from capturehook.audit.judge import Audit
 from capturehook.film.bridge import in_between
 from capturehook.film.choose import Chosen
+from capturehook.film.encode import LARGE_PX
 from capturehook.film.framing import TITLE_SAFE
 from capturehook.film.recipe import Recipe
 from capturehook.film.render import DEEP, Rgb, draw_words, fade, mix, render_frame, write_text
 from capturehook.film.shelf import Shelf
 from capturehook.film.wishes import TEXTS
-from capturehook.frames.measure import in_order
+from capturehook.frames.measure import WORKERS, in_order
 
 
 def film_pictures(
@@ -24,7 +25,8 @@ def film_pictures(
 ) -> Iterator[Rgb]:
     """Every film frame in order; ``progress`` is called with the count of pictures drawn.
 
-    Pictures are drawn a few ahead in threads.
+    Pictures are drawn a few ahead in threads; large ones one ahead, as the encoder is then the
+    slower of both and each takes some hundred MB.
 
     Raises
     ------
@@ -35,7 +37,9 @@ def film_pictures(
     for _ in range(recipe.card_frames):
         yield _card(recipe)
         at += 1
-    drawn = in_order(lambda one: _picture(recipe, one, shelf), recipe.chosen)
+    large = recipe.framing.width_px * recipe.framing.height_px > LARGE_PX
+    workers = 1 if large else WORKERS
+    drawn = in_order(lambda one: _picture(recipe, one, shelf), recipe.chosen, workers)
     for index, (one, rgb) in enumerate(zip(recipe.chosen, drawn, strict=True)):
         for _ in range(one.shown):
             yield fade(rgb, _fade_share(recipe, at))

@@ -1,5 +1,6 @@
 """The film writer: what is decoded again must be what was put in."""
 
+import ctypes
 import hashlib
 from fractions import Fraction
 from pathlib import Path
@@ -18,6 +19,7 @@ from capturehook.film.codecs import (
     parse_fps,
 )
 from capturehook.film.encode import _refused, open_film
+from capturehook.frames.needs import keep_memory_low
 from tests.film.bt709 import rgb_to_ycbcr_8bit
 
 # Two flat halves each; the colours are arbitrary, none is grey.
@@ -178,3 +180,31 @@ def test_encoder_that_gives_up_is_not_called_a_full_disk():
     refused.strerror = "Invalid argument"
     assert isinstance(_refused(Path("film.mp4"), "h264", full), FileError)
     assert "the encoder for h264 gave up" in str(_refused(Path("film.mp4"), "h264", refused))
+
+
+# x264 writes its settings into the stream; ITU-T H.264 D.1.7, user data of its own.
+def test_encoder_holds_few_pictures_of_a_large_film(tmp_path):
+    path = tmp_path / "large.mp4"
+    with open_film(path, 3840, 2160, Fraction(30)) as film:
+        film.add(np.full((2160, 3840, 3), 90, np.uint8))
+    data = path.read_bytes()
+    assert all(word in data for word in (b" ref=2 ", b" b_pyramid=0 ", b" rc_lookahead=5 "))
+
+
+class _Library:
+    def __init__(self, name):
+        self.asked = []
+        _Library.last = self
+
+    def mallopt(self, option, value):
+        self.asked.append((option, value))
+        return 1
+
+
+def test_memory_is_asked_for_where_the_c_library_can_and_else_not(monkeypatch):
+    """M_ARENA_MAX is -8 and M_MMAP_THRESHOLD is -3 in malloc.h of the GNU C library."""
+    monkeypatch.setattr(ctypes, "CDLL", _Library)
+    keep_memory_low()
+    assert [option for option, _ in _Library.last.asked] == [-8, -3]
+    monkeypatch.setattr(ctypes, "CDLL", lambda name: object())
+    keep_memory_low()
