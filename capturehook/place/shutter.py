@@ -7,6 +7,10 @@ from dataclasses import dataclass
 
 from capturehook.model.profile import Camera, Profile
 
+HAND_MS = 2000
+"""For a person to see that the head has stopped, and to press (common practice, no source; the bare
+reaction to a light takes about 0.25 s, handbooks of ergonomics)."""
+
 
 def settle_ms(profile: Profile) -> int:
     """How long to wait after the park move before the camera is fired."""
@@ -98,3 +102,18 @@ def hold_ms(profile: Profile, already_ms: float) -> int:
     else:
         need = camera.lag_ms + camera.open_ms + camera.margin_ms
     return max(0, math.ceil(need - already_ms))
+
+
+def hand_text(profile: Profile) -> str | None:
+    """What to say where a person fires the camera and has no time to; None elsewhere."""
+    camera, trigger = profile.camera, profile.trigger
+    stands_ms = hold_ms(profile, 0)
+    needs_ms = math.ceil(camera.lag_ms + camera.open_ms + HAND_MS)
+    if trigger.by != "wait" or trigger.fired_by != "hand" or is_timer(profile):
+        return None
+    if stands_ms >= needs_ms:
+        return None
+    return (
+        f"the head stands still for {stands_ms / 1000:.2f} s, too short to see it and press: "
+        f"set [camera] hold_ms = {needs_ms}"
+    )

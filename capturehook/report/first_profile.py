@@ -13,6 +13,7 @@ from typing import Any
 from capturehook.catalog import FIRMWARES
 from capturehook.clock.limits import limits_from_job, with_job_limits
 from capturehook.model.profile import AxisLimits, Machine, Park
+from capturehook.place.shutter import HAND_MS
 from capturehook.profile import build_profile
 from capturehook.profile.text import toml_value
 from capturehook.read.stated import Stated
@@ -23,9 +24,6 @@ Tables = dict[str, dict[str, Any]]
 APPROACH_MM = 15.0
 """Default of the park point before the contact."""
 MOST_LINES = 30
-HAND_MS = 2000
-"""For a person to see that the head has stopped, and to press (common practice, no source; the bare
-reaction to a light takes about 0.25 s, handbooks of ergonomics)."""
 IN_ONE = ("camera", "retract")
 """Tables that go into one line each where the lines would be too many."""
 
