@@ -32,7 +32,10 @@ def audited(shoot, folder):
 
 
 def filmed(shoot, tmp_path, name="film.mp4", **wishes):
-    audit = audited(shoot, tmp_path / "card")
+    return assembled(audited(shoot, tmp_path / "card"), tmp_path, name, **wishes)
+
+
+def assembled(audit, tmp_path, name, **wishes):
     usual = {"quality": "fine", "hold_last_s": 0.0, **wishes}
     report = assemble_film(audit, tmp_path / name, FilmWishes(**usual))
     return decoded(tmp_path / name), report
@@ -126,8 +129,9 @@ def test_even_light_cuts_flicker_to_a_fifth(tmp_path, kind):
     rng = np.random.default_rng(9)
     for index, shot in enumerate(shoot.shots):
         shot.ev = 0.3 * (-1) ** index if kind == "alternating" else float(rng.uniform(-0.3, 0.3))
-    before, _ = filmed(shoot, tmp_path, "as_it_was.mp4")
-    after, _ = filmed(shoot, tmp_path, "evened.mp4", even_light="lamps")
+    audit = audited(shoot, tmp_path / "card")
+    before, _ = assembled(audit, tmp_path, "as_it_was.mp4")
+    after, _ = assembled(audit, tmp_path, "evened.mp4", even_light="lamps")
     before_ev, after_ev = np.diff(light(before)), np.diff(light(after))
     assert before_ev.std() > 0.15
     assert after_ev.std() < before_ev.std() / 5

@@ -19,12 +19,12 @@ TRUE = np.array([0.38, 0.40, 0.58, 0.86])
 @pytest.fixture(scope="module", params=["workshop", "table"])
 def audit(request, tmp_path_factory):
     folder = tmp_path_factory.mktemp("part")
-    Scene(photo=request.param, size_px=(900, 600), frames=40).shake(0.5).light().write(folder)
+    Scene(photo=request.param, size_px=(600, 400), frames=24).shake(0.5).light().write(folder)
     return audit_frames(load_frames([folder]))
 
 
 def test_part_is_found_beside_a_gantry_that_rises(audit):
-    box = np.array(part_box(audit.measures, list(range(40)))) / (900, 600, 900, 600)
+    box = np.array(part_box(audit.measures, list(range(24)))) / (600, 400, 600, 400)
     assert np.abs(box - TRUE).max() < 0.05
 
 
@@ -34,7 +34,7 @@ def test_part_keeps_whole_within_the_action_safe_area(audit, crop, on):
     wishes = FilmWishes(crop=crop, frame=on)
     recipe = plan_film(audit, wishes)
     one = recipe.framing
-    left, top, right, bottom = TRUE * (900, 600, 900, 600)
+    left, top, right, bottom = TRUE * (600, 400, 600, 400)
     rim_x, rim_y = ACTION_SAFE * one.width, ACTION_SAFE * one.height
     slack = 0.03 * one.width
     assert one.left + rim_x <= left + slack and right - slack <= one.left + one.width - rim_x

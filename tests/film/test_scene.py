@@ -16,7 +16,7 @@ from capturehook.model.plan import load_plan
 from tests.film.measure_film import film_pictures, quality_of
 from tests.film.scene import Scene, plan_of
 
-SIZE = (1000, 750)
+SIZE = (800, 600)
 
 
 def audited(scene, folder):
@@ -33,7 +33,7 @@ def faults(audit):
 
 @pytest.fixture(scope="module")
 def shaken(tmp_path_factory):
-    scene = Scene(size_px=SIZE, frames=16, photo="table", seed=3).shake(1.0, 0.03, knocks=1)
+    scene = Scene(size_px=SIZE, frames=14, photo="table", seed=3).shake(1.0, 0.03, knocks=1)
     return audited(scene.light("lamp", ev=0.2), tmp_path_factory.mktemp("shaken"))
 
 
@@ -95,9 +95,9 @@ def test_each_kind_of_fault_is_found_and_nothing_else(tmp_path):
 
 def test_camera_turned_away_is_lost_and_left_out(tmp_path):
     """A picture of something else: nothing of the still part is found again."""
-    scene = Scene(size_px=(640, 480), frames=12, photo="garden", seed=2)
+    scene = Scene(size_px=(480, 360), frames=12, photo="garden", seed=2)
     scene.write(tmp_path / "card")
-    other = Scene(size_px=(640, 480), frames=12, photo="table", seed=8)
+    other = Scene(size_px=(480, 360), frames=12, photo="table", seed=8)
     other.shots[5].dx, other.shots[5].dy, other.shots[5].turn_deg = 30.0, 20.0, 20.0
     (tmp_path / "other").mkdir()
     other.write(tmp_path / "other")
@@ -110,7 +110,7 @@ def test_camera_turned_away_is_lost_and_left_out(tmp_path):
 
 
 def test_settings_that_change_are_told_with_what_they_did(tmp_path):
-    scene = Scene(size_px=(640, 480), frames=12, photo="garden", seed=2)
+    scene = Scene(size_px=(480, 360), frames=12, photo="garden", seed=2)
     for shot in scene.shots[7:]:
         shot.exposure_s, shot.gain = 1 / 60, (0.5, 0.5, 0.5)
     told = [one for one in audited(scene, tmp_path).findings if one.code == "settings-changed"]
@@ -119,6 +119,6 @@ def test_settings_that_change_are_told_with_what_they_did(tmp_path):
 
 
 def test_frame_without_a_time_is_not_early(tmp_path):
-    scene = Scene(size_px=(640, 480), frames=12, photo="garden", seed=2)
+    scene = Scene(size_px=(480, 360), frames=12, photo="garden", seed=2)
     scene.shots[4].t_exif = False
     assert faults(audited(scene, tmp_path)) == {}
