@@ -108,6 +108,13 @@ PICTURE = (
         type=click.Choice(["lamps", "all"]),
         help="Even out light and colour from frame to frame (lamps), or slow daylight too (all).",
     ),
+    click.Option(
+        ["--lens", "lens_percent"],
+        type=float,
+        default=0.0,
+        metavar="PERCENT",
+        help="Undo the lens's distortion in the corner: -2 for a barrel of 2 %.",
+    ),
     click.Option(["--grade"], type=FILE, help="One tone for all frames: a 3D table, .cube."),
     click.Option(
         ["--progress-text", "text"],

@@ -88,13 +88,14 @@ def _rendered(recipe: Recipe, frame_index: int, shelf: Shelf | None) -> Rgb:
         recipe.corrections[frame_index],
         recipe.audit.measures.pivot_px,
     )
+    lens = recipe.wishes.lens_percent / 100
 
     def draw() -> Rgb:
-        return render_frame(frame, *how, deep=recipe.deep)
+        return render_frame(frame, *how, deep=recipe.deep, lens=lens)
 
     if shelf is None:
         return draw()
-    return shelf.drawn(frame.path, (frame.orientation, recipe.deep, *how), draw)
+    return shelf.drawn(frame.path, (frame.orientation, recipe.deep, lens, *how), draw)
 
 
 def progress_text(audit: Audit, pose_index: int, wishes: tuple[str, ...]) -> str:

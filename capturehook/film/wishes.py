@@ -23,6 +23,7 @@ Loop = Literal["dissolve", "back"]
 TEXTS = ("layer", "height", "time")
 DEFAULT_FPS = "30"
 DEFAULT_HOLD_S = 2.0
+MOST_LENS_PERCENT = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,7 +36,8 @@ class FilmWishes:
     much of it as is there (auto). ``even_light`` takes out what changes from frame to frame
     ("lamps") or slow changes of daylight too ("all"). ``frame`` shows as much as there is
     (still) or goes close to the part; ``grade`` is a .cube file; ``card_s`` seconds of the
-    title come first; ``loop`` dissolves the end into the beginning, or plays back to it.
+    title come first; ``lens_percent`` of distortion in the corner is undone (below 0: barrel);
+    ``loop`` dissolves the end into the beginning, or plays back to it.
     """
 
     fps: str | None = None
@@ -44,6 +46,7 @@ class FilmWishes:
     bridge: Bridge = "hold"
     card_s: float = 0.0
     loop: Loop | None = None
+    lens_percent: float = 0.0
     crop: str = "keep"
     frame: FrameOn = "still"
     width_px: int | None = None
@@ -91,6 +94,12 @@ def check_wishes(
     for option, value in seconds.items():
         if value is not None and not 0 <= value <= 600:
             raise FrameError(option, f"{value:g} s is outside 0 to 600", "Give seconds")
+    if not abs(wishes.lens_percent) <= MOST_LENS_PERCENT:
+        raise FrameError(
+            "--lens",
+            f"{wishes.lens_percent:g} % is outside -{MOST_LENS_PERCENT:g} to {MOST_LENS_PERCENT:g}",
+            "Give the distortion in the corner: -2 where a straight edge bends outwards by 2 %",
+        )
     fps, size = film_fps(plan, wishes), frames.size_px
     framing, _ = frame_film(size, [], wishes.crop, wishes.width_px, wishes.centre_px)
     if path is not None:
