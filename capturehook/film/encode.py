@@ -34,8 +34,8 @@ LARGE_PX = 4_000_000
 """Of larger films each picture that is held, in the encoder or drawn ahead, takes 25 to 70 MB."""
 LARGE_H264 = {"rc-lookahead": "2", "b-pyramid": "none", "weightp": "0", "refs": "1", "bf": "2"}
 LARGE_RATE_FACTOR = -1
-"""Looking less far ahead leaves 0.6 dB less at one rate factor; at the one below the picture is about
-as good as before, in a file about as large (PSNR of drawn films of 3840 x 2160 px)."""
+"""Looking less far ahead leaves 0.6 dB less at one rate factor; at the one below the picture is
+about as good as before, in a file about as large (PSNR of drawn films of 3840 x 2160 px)."""
 
 
 class Film:
