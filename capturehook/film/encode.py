@@ -215,7 +215,7 @@ def _add_stream(
     options = dict(codec.options)
     rate_factor = codec.rate_factor and codec.rate_factor[("small", "good", "fine").index(quality)]
     if codec.name == "h264":  # these frames are held in memory
-        options["rc-lookahead"] = str(int(np.clip(LOOK_AHEAD_PX / (size[0] * size[1]), 5, 20)))
+        options["rc-lookahead"] = str(min(20, int(LOOK_AHEAD_PX / (size[0] * size[1]))))
         if rate_factor and size[0] * size[1] > LARGE_PX:
             options.update(LARGE_H264)
             rate_factor += LARGE_RATE_FACTOR

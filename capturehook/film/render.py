@@ -107,8 +107,8 @@ def _taken(
     """The same, place by place."""
     cv = opencv()
     shown, first = _rows_shown(picture, y, deep)
-    places = x.astype(np.float32), (y - first).astype(np.float32)
-    return _averaged(cv.remap(shown, *places, _kernel(finer), None, cv.BORDER_REPLICATE), finer)
+    moved = cv.remap(shown, x, y - first, _kernel(finer), None, cv.BORDER_REPLICATE)
+    return _averaged(moved, finer)
 
 
 def _rows_shown(picture: Rgb, rows: NDArray[Any], deep: bool) -> tuple[Rgb, int]:

@@ -18,11 +18,11 @@ from capturehook.draw.html import (
     facts,
     html_path,
     inside,
+    save_page,
     section,
     table,
     tag,
 )
-from capturehook.files import write_atomically
 from capturehook.page.cures import warnings_list
 from capturehook.page.parts import wide
 from capturehook.page.stills import picture_uri
@@ -46,8 +46,7 @@ def save_audit_page(audit: Audit, thumbs: Thumbs, path: Path, film: Path | None 
     FileError
         It cannot be written.
     """
-    page = html_path(path)
-    write_atomically(page, audit_page(audit, thumbs, _film(film, page)).encode())
+    save_page(path, audit_page(audit, thumbs, _film(film, html_path(path))))
 
 
 def audit_page(audit: Audit, thumbs: Thumbs, film: Html | None = None) -> str:

@@ -17,6 +17,7 @@ from capturehook.page.checklist import (
 )
 from capturehook.page.cures import warnings_list
 from capturehook.page.stills import Still
+from capturehook.place.shutter import is_by_hand
 from capturehook.read.job import printed_box_mm
 from capturehook.report.shoot import Shoot
 
@@ -61,13 +62,12 @@ def shoot_page(shoot: Shoot, stills: Sequence[Still]) -> str:
 
 
 def _times(shoot: Shoot) -> Html:
-    startup, trigger = duration(shoot.profile.machine.startup_s), shoot.profile.trigger
+    startup = duration(shoot.profile.machine.startup_s)
     said = (
         f"Heating and homing take {startup}, as the profile says; all times count from the start."
     )
-    by_hand = trigger.by == "wait" and trigger.fired_by == "hand"
     poses = shoot.planned_poses()
-    return parts.times(poses, [said, *parts.be_there(poses, by_hand=by_hand)])
+    return parts.times(poses, [said, *parts.be_there(poses, by_hand=is_by_hand(shoot.profile))])
 
 
 def _details(shoot: Shoot) -> Html:

@@ -104,14 +104,17 @@ def hold_ms(profile: Profile, already_ms: float) -> int:
     return max(0, math.ceil(need - already_ms))
 
 
+def is_by_hand(profile: Profile) -> bool:
+    """A person fires the camera, frame by frame."""
+    trigger = profile.trigger
+    return trigger.by == "wait" and trigger.fired_by == "hand" and not is_timer(profile)
+
+
 def hand_text(profile: Profile) -> str | None:
     """What to say where a person fires the camera and has no time to; None elsewhere."""
-    camera, trigger = profile.camera, profile.trigger
     stands_ms = hold_ms(profile, 0)
-    needs_ms = math.ceil(camera.lag_ms + camera.open_ms + HAND_MS)
-    if trigger.by != "wait" or trigger.fired_by != "hand" or is_timer(profile):
-        return None
-    if stands_ms >= needs_ms:
+    needs_ms = math.ceil(profile.camera.lag_ms + profile.camera.open_ms + HAND_MS)
+    if not is_by_hand(profile) or stands_ms >= needs_ms:
         return None
     return (
         f"the head stands still for {stands_ms / 1000:.2f} s, too short to see it and press: "
