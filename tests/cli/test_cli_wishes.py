@@ -49,6 +49,11 @@ def test_plan_and_apply_say_what_the_hold_adds(job: Path, capsys: Capture) -> No
     assert out.rstrip().endswith(f"; film {said}")
 
 
+def test_plan_says_where_a_hand_has_too_little_time(job: Path, capsys: Capture) -> None:
+    _, out, _ = call(capsys, "plan", job, "-p", "heron")
+    assert "by hand     the head stands still for 0.47 s, too short to see it and press" in out
+
+
 @pytest.mark.parametrize(
     ("words", "told"),
     [

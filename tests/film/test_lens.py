@@ -94,6 +94,7 @@ def test_middle_keeps_its_scale_under_a_barrel_and_corners_stay_under_a_cushion(
     corner[:12, :12] = corner[-12:, -12:] = 250
     shown = film_frame(tmp_path, corner, 0.08)[..., 0]
     assert shown[0, 0] > 200 and shown[-1, -1] > 200 and shown[0, -1] < 120
+    assert np.count_nonzero(shown[:60, :60] > 170) < 12 * 12, "smaller, and not drawn out"
 
 
 def test_a_close_framing_shows_the_same_place(tmp_path) -> None:

@@ -72,6 +72,22 @@ def test_stopped_run_goes_on_and_makes_the_same_film(work):
     assert not (folder / "film.mp4.work").exists()
 
 
+def test_frames_drawn_for_another_lens_are_not_shown(work, monkeypatch):
+    _, run, drawn = work
+    counted, lenses = reel.render_frame, []
+
+    def seen(*words, lens, **how):
+        lenses.append(lens)
+        return counted(*words, lens=lens, **how)
+
+    monkeypatch.setattr(reel, "render_frame", seen)
+    stopped(run)
+    assert set(lenses) == {0.0}
+    lenses.clear()
+    assert run(lens_percent=-2.0).reused == 0
+    assert len(drawn) == COUNT and set(lenses) == {-0.02}
+
+
 def test_damaged_and_cut_frames_are_drawn_again(work):
     folder, run, _ = work
     stopped(run)

@@ -10,7 +10,14 @@ import pytest
 from capturehook.errors import ProfileError
 from capturehook.model.profile import Profile
 from capturehook.physics.settling import settle_together_s
-from capturehook.place.shutter import hold_ms, settle_ms, settling_of
+from capturehook.place.shutter import (
+    HAND_MS,
+    hand_text,
+    hold_ms,
+    is_by_hand,
+    settle_ms,
+    settling_of,
+)
 from capturehook.profile import build_profile
 from tests.strategies import profile_table
 
@@ -90,3 +97,33 @@ def test_hold_for_a_timer_is_a_whole_interval_and_exposure() -> None:
     camera: dict[str, Any] = {"interval_s": 5.0, "exposure_ms": 250, "jitter_ms": 50}
     assert hold_ms(profile_with(camera=camera), 0) == 5000 + 250 + 50 + 100
     assert hold_ms(profile_with(camera={**camera, "hold_ms": 1500}), 0) == 1500
+
+
+BY_HAND = {"by": "wait", "fired_by": "hand"}
+
+
+def test_a_hand_is_given_less_time_than_it_needs() -> None:
+    """120 ms lag, 250 ms exposure and 100 ms margin, as against 2 s more for the person."""
+    camera = {"lag_ms": 120, "exposure_ms": 250, "margin_ms": 100}
+    text = hand_text(profile_with(trigger=BY_HAND, camera=camera))
+    assert text is not None and "0.47 s" in text
+    needs_ms = 120 + 250 + HAND_MS
+    assert text.endswith(f"hold_ms = {needs_ms}")
+    for hold, is_told in ((needs_ms - 1, True), (needs_ms, False)):
+        camera["hold_ms"] = hold
+        assert (hand_text(profile_with(trigger=BY_HAND, camera=camera)) is not None) is is_told
+
+
+@pytest.mark.parametrize(
+    ("trigger", "camera"),
+    [
+        ({"by": "wait", "fired_by": "sensor"}, {}),
+        ({"by": "message", "text": "capture frame"}, {}),
+        (BY_HAND, {"interval_s": 5.0}),
+    ],
+)
+def test_nothing_is_said_where_no_hand_fires(
+    trigger: dict[str, Any], camera: dict[str, Any]
+) -> None:
+    profile = profile_with(trigger=trigger, camera=camera)
+    assert hand_text(profile) is None and not is_by_hand(profile)
