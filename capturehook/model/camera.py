@@ -22,46 +22,46 @@ class Camera(Record):
     """The camera's times, its lens and what it has room for."""
 
     lag_ms: NotNegative = 120.0
-    """ms from the trigger to the opening shutter: the slowest seen, not the average."""
+    """ms from the trigger to the opening shutter: the slowest seen."""
     exposure_ms: Positive = 250.0
-    """ms, the exposure time as the camera shows it."""
+    """ms as the camera shows it."""
     exposure_is: Literal["marked", "true"] = "marked"
-    """marked: the shutter follows powers of two (1/60 is 1/64 s, 30 s is 32 s).
-    true: exposure_ms is the time itself (measured, bulb, or a body that keeps what it shows)."""
+    """marked: the shutter follows powers of two (1/60 is 1/64 s, 30 s is 32 s). true: bulb,
+    measured, or a body that keeps what it shows."""
     write_ms: NotNegative = 900.0
-    """ms, least time from the end of one exposure to the next trigger."""
+    """ms from the end of an exposure until the next can be fired."""
     hold_ms: Milliseconds | None = None
-    """ms to stand still after the trigger, instead of what the keys above add up to."""
+    """ms to stand still after the trigger, instead of the sum of the keys here."""
     margin_ms: NotNegative = 100.0
-    """ms added to lag and exposure before the head moves again."""
+    """ms after lag and exposure before the head moves."""
     min_hold_ms: NotNegative = 100.0
-    """ms, shortest press the camera takes for one."""
+    """ms, shortest press it takes."""
     interval_s: Annotated[float, Field(strict=True, ge=0.1, le=3600)] | None = None
-    """s, the camera's own interval timer, free-running (with trigger by = "wait")."""
+    """s, its own interval timer (trigger by = "wait")."""
     jitter_ms: Annotated[float, Field(strict=True, ge=0, le=60_000)] = 0.0
-    """ms, how far the interval timer strays from frame to frame."""
+    """ms the timer strays from frame to frame."""
     drift_ppm: Annotated[float, Field(strict=True, ge=0, le=100_000)] = 50.0
-    """Parts in a million by which the interval timer's clock runs off."""
+    """Parts in a million by which its clock runs off."""
     sensor_mm: tuple[Positive, Positive] = (23.5, 15.6)
     """mm, width and height of the image sensor."""
     pixels: tuple[Count, Count] = (6000, 4000)
     """Width and height of a frame."""
     focal_mm: Positive = 35.0
-    """mm, focal length as written on the lens."""
+    """mm, as written on the lens."""
     f_number: Positive = 8.0
-    """Aperture as written on the lens: 8 for f/8."""
+    """As written on the lens: 8 for f/8."""
     iso: Positive = 100.0
     """Sensitivity (ISO)."""
     distance_mm: Positive | None = None
-    """mm from the subject to the lens (not to the sensor)."""
+    """mm from subject to lens."""
     blur_px: Annotated[float, Field(strict=True, ge=0.01, le=1000)] = 1.0
-    """px, how far the picture may swing during an exposure."""
+    """px the picture may swing during an exposure."""
     tripod_hz: Hertz | None = None
-    """Hz, how often the tripod swings in a second when tapped."""
+    """Hz, of the tripod when tapped."""
     tripod_damping: Damping = 0.03
     """Damping ratio of the tripod."""
     tripod_start_mm: Positive = 0.1
-    """mm at the subject, swing of the tripod's picture when the park move ends."""
+    """mm at the subject, its swing when the park move ends."""
     card_gb: Positive | None = None
     """GB free on the card."""
     frame_mb: Positive = 10.0
@@ -69,7 +69,7 @@ class Camera(Record):
     battery_frames: Positive | None = None
     """Frames one battery lasts."""
     battery_h: Positive | None = None
-    """h one battery lasts with the camera switched on."""
+    """h one battery lasts, camera on."""
 
     @property
     def open_ms(self) -> float:

@@ -51,53 +51,53 @@ class Carriage(Record):
     """The body that moves with the nozzle, measured from the nozzle's axis (seen from above)."""
 
     left: NotNegative
-    """mm from the nozzle to the left edge (towards lower X)."""
+    """mm from the nozzle to the left (towards lower X)."""
     right: NotNegative
-    """mm from the nozzle to the right edge (towards higher X)."""
+    """mm to the right."""
     front: NotNegative
-    """mm from the nozzle to the front edge (towards lower Y)."""
+    """mm to the front (towards lower Y)."""
     back: NotNegative
-    """mm from the nozzle to the back edge (towards higher Y)."""
+    """mm to the back."""
     height: Positive
-    """mm from the nozzle tip up to the gantry, which spans the whole width of X."""
+    """mm from the tip up to the gantry, which spans the whole of X."""
     clearance: NotNegative = 3.0
-    """mm from the nozzle tip up to the lowest point of the body around it."""
+    """mm from the tip up to the lowest point of the body."""
 
 
 class KeepOut(Record):
     """A box nothing may enter: a bed clip, a lamp, the switch's bracket."""
 
     name: Annotated[str, Field(max_length=80)]
-    """What stands there, for messages."""
+    """What stands there."""
     x_mm: Range
-    """mm, lowest and highest X of the box."""
+    """mm, its lowest and highest X."""
     y_mm: Range
-    """mm, lowest and highest Y of the box."""
+    """mm, the same of Y."""
     z_mm: Range = (0.0, 1000.0)
-    """mm, lowest and highest Z of the box."""
+    """mm, the same of Z."""
 
 
 class Machine(Record):
     """The printer: its firmware, its reach, how fast it moves and how big its head is."""
 
     firmware: Name
-    """Family of firmware: decides dwell units, waits and extrusion modes."""
+    """Family of firmware."""
     sliced_for: Annotated[str, Field(max_length=40)] | None = None
-    """Flavour of G-code the host is set to, if it differs from firmware's on purpose."""
+    """The host's flavour of G-code, if it differs on purpose."""
     x_mm: Range
     """mm, lowest and highest X the nozzle can reach."""
     y_mm: Range
-    """mm, lowest and highest Y the nozzle can reach."""
+    """mm, the same of Y."""
     z_mm: Range
-    """mm, lowest and highest Z the nozzle can reach."""
+    """mm, the same of Z."""
     moves: Literal["bed-y", "bed-z", "none"] = "none"
-    """What carries the part: a bed that moves in Y, a bed that moves in Z, or nothing."""
+    """What carries the part: a bed that moves in Y or in Z, or nothing."""
     accel_mm_s2: Positive = 1500.0
-    """mm/s2, acceleration of printing moves unless the job sets it."""
+    """mm/s2, of printing moves unless the job sets it."""
     travel_accel_mm_s2: Positive | None = None
-    """mm/s2, acceleration of travel moves; accel_mm_s2 unless given."""
+    """mm/s2, of travel moves; accel_mm_s2 unless given."""
     retract_accel_mm_s2: Positive | None = None
-    """mm/s2, acceleration of the extruder alone; accel_mm_s2 unless given."""
+    """mm/s2, of the extruder alone; accel_mm_s2 unless given."""
     junction_mm: Positive | None = None
     """mm, junction deviation; give this, corner_mm_s or jerk_mm_s."""
     corner_mm_s: Positive | None = None
@@ -111,19 +111,19 @@ class Machine(Record):
     carriage_mm: Carriage = default_table(
         Carriage, left=35.0, right=35.0, front=45.0, back=30.0, height=28.0
     )
-    """mm, the body around the nozzle, so that it stays clear of finished parts."""
+    """mm, the body around the nozzle."""
     keep_out: tuple[KeepOut, ...] = ()
     """Boxes nothing may enter: bed clips, lamps, brackets."""
     extruder_axis: Literal["auto", "E", "A"] = "auto"
-    """Letter of the extruder: E, A (some RS-274 controllers), or as the job has it."""
+    """E, A (some RS-274 controllers), or as the job has it."""
     filament_mm: Positive = 1.75
     """mm, diameter of the filament."""
     volumetric: Flag = False
     """E counts mm3 of plastic, not mm of filament."""
     absolute_arc_centres: Flag = False
-    """I and J of arcs are places, not distances from the start (RS-274 G90.1)."""
+    """I and J are places (RS-274 G90.1)."""
     startup_s: NotNegative = 240.0
-    """s, heating and homing before the first move (no job states it)."""
+    """s, heating and homing, which no job states."""
 
     @field_validator("firmware")
     @classmethod
@@ -142,13 +142,13 @@ class Settle(Record):
     """How the scene settles after the park move: a damped oscillator."""
 
     frequency_hz: Hertz
-    """Hz, how often the scene swings in a second."""
+    """Hz, of the scene's swing."""
     damping: Damping
     """Damping ratio: 0.05 swings long, 0.3 calms at once."""
     start_mm: Positive
-    """mm, swing at the moment the park move ends."""
+    """mm, swing when the park move ends."""
     still_mm: Positive | None = None
-    """mm, swing that no longer shows in the frame (left out: from [camera] blur_px)."""
+    """mm, swing that no longer shows (else by [camera] blur_px)."""
 
 
 class Park(Record):
@@ -157,9 +157,9 @@ class Park(Record):
     x_mm: Number
     """mm, X of the park point."""
     y_mm: Number
-    """mm, Y of the park point (on a bed that moves in Y: where the bed stands for the frame)."""
+    """mm, Y of it; on a bed that moves in Y where the bed stands."""
     clear_mm: Positive = 0.8
-    """mm above the highest printed point, while moving in XY."""
+    """mm above the highest printed point."""
     travel_mm_min: Positive = 9000.0
     """mm/min, speed to the park point and back."""
     hop_mm_min: Positive = 720.0
@@ -167,7 +167,7 @@ class Park(Record):
     settle_ms: Milliseconds = 180
     """ms from standing still to firing the camera."""
     settle: Settle | None = None
-    """Instead of settle_ms: computed from the oscillator."""
+    """Instead of settle_ms: computed."""
 
 
 RETRACT_MM = 0.8
@@ -180,14 +180,14 @@ class Retract(Record):
     by: Literal["moves", "firmware"] = "moves"
     """Moves of the extruder, or the firmware's own G10/G11."""
     length_mm: Annotated[float, Field(strict=True, ge=0, le=15)] | Literal["job"] = "job"
-    """mm of filament in all, the job's own retraction included; "job": as much as the job
-    retracts at its own travels, else as its settings state, else 0.8."""
+    """mm of filament in all; "job": as much as the job retracts at its own travels, else as its
+    settings state, else 0.8."""
     feed_mm_min: Positive = 2100.0
     """mm/min of filament."""
     extra_prime_mm: Annotated[float, Field(strict=True, ge=0, le=1)] = 0.0
-    """mm of filament primed on top after coming back."""
+    """mm of filament on top after coming back."""
     wipe_mm: Annotated[float, Field(strict=True, ge=0, le=10)] = 0.0
-    """mm to wipe back along the last extruded path before leaving."""
+    """mm back along the last line before leaving."""
 
     @property
     def stroke_mm(self) -> float:
@@ -202,54 +202,52 @@ class Trigger(Record):
     """wait: nothing is sent (see fired_by). button: the head presses a switch. pin: an output.
     camera: the firmware's camera command. message: a text to the host. lines: your own commands."""
     fired_by: Literal["hand", "sensor"] | None = None
-    """wait: what fires the camera if not its interval timer ([camera] interval_s): hand (a
-    person with a remote: set [camera] hold_ms = 3000 or so, to see the stop and press) or sensor
-    (one of your own that sees the head, the bed or the lamp)."""
+    """wait: what fires the camera without [camera] interval_s: hand (a remote; needs [camera]
+    hold_ms of 3000 or so) or sensor (one of your own)."""
     x_mm: Number | None = None
-    """button: mm, where the contact closes (one of x_mm, y_mm is the approach axis)."""
+    """button: mm, where the contact closes."""
     y_mm: Number | None = None
     """button: mm, the same on Y."""
     axis: Literal["x", "y"] = "x"
     """button: approach axis."""
     direction: Literal["+", "-"] = "+"
-    """button: towards higher (+) or lower (-) numbers."""
+    """button: towards higher or lower numbers."""
     start_mm: Positive = 5.0
-    """button: mm before the contact, where the slow approach begins."""
+    """button: mm before it the slow approach begins."""
     pretravel_mm: NotNegative = 0.5
     """button: mm from first touch to the contact closing."""
     overtravel_mm: Positive = 0.5
-    """button: mm from the contact closing to the mechanical stop."""
+    """button: mm from there to the mechanical stop."""
     press_share: Annotated[float, Field(strict=True, gt=0, le=0.95)] = 0.75
-    """button: share of the over-travel that is used; makers ask for 0.7 or more."""
+    """button: share of the over-travel used; makers ask for 0.7."""
     differential_mm: NotNegative = 0.1
     """button: mm it must go back to open again."""
     repeat_mm: NotNegative = 0.05
-    """button: mm, spread of carriage position and operating point together."""
+    """button: mm, spread of carriage and switch."""
     approach_mm_min: Positive = 300.0
     """button: mm/min towards the switch."""
     least_mm_s: NotNegative = 1.0
-    """button: mm/s, slowest press the switch is made for (its datasheet; small levers: 5)."""
+    """button: mm/s, slowest press the switch is made for (levers: 5)."""
     release_mm_min: Positive = 600.0
     """button: mm/min away from it."""
     hold_ms: Milliseconds | None = None
-    """button, pin: ms the contact is held closed. Default: pin 200; button as long as lag,
-    exposure and margin, so that the head stands still for the whole frame."""
+    """button, pin: ms the contact is closed. Default: pin 200; button lag, exposure and margin."""
     pin: (
         Annotated[int, Field(strict=True, ge=0, le=10_000)]
         | Annotated[str, Field(max_length=60)]
         | None
     ) = None
-    """pin, lines: number of the output, or its name where the firmware names its pins."""
+    """pin, lines: number or name of the output."""
     on: Annotated[float, Field(strict=True, ge=0, le=255)] | None = None
-    """pin: value that closes the contact (the firmware's full scale unless given)."""
+    """pin: value that closes the contact (else full scale)."""
     text: str | None = None
     """message: what is sent to the host or the display."""
     lines: Annotated[tuple[str, ...], Field(max_length=50)] = ()
-    """lines: commands of your own, sent as they are."""
+    """lines: your own commands."""
     allow: tuple[str, ...] = ()
-    """lines: further commands by name, for which you answer; heaters, motion and files never."""
+    """lines: further commands by name, for which you answer."""
     options: dict[str, bool | float | str] = Field(default_factory=dict)
-    """Keys of a trigger that another package offers; that package says which."""
+    """Keys of another package's trigger."""
 
     @field_validator("by")
     @classmethod
@@ -271,37 +269,37 @@ class Capture(Record):
     """Which layers get a frame, and the film they make."""
 
     every_layers: Count | None = None
-    """A frame every so many layers. Choose this or every_mm, every_s, film_s (else every layer)."""
+    """A frame every so many layers (1 unless another rhythm is set)."""
     every_mm: Positive | None = None
-    """mm of height from frame to frame."""
+    """mm of height between frames."""
     every_s: Positive | None = None
-    """s of printing from frame to frame."""
+    """s of printing between frames."""
     film_s: Positive | None = None
-    """s of film: exactly fps x film_s frames (the held last frame not counted)."""
+    """s of film without the held last frame."""
     spread: Literal["height", "volume", "time"] = "height"
     """With film_s: what grows evenly from frame to frame."""
     layers: Annotated[str, Field(pattern=_SOME_LAYERS, max_length=400)] | None = None
     """Only these, like "2-40,60,80-"."""
     fps: Annotated[str, Field(pattern=r"^[0-9]+(\.[0-9]+)?(/[0-9]+)?$", max_length=20)] = "30"
-    """Frames of film in a second: a number, or a fraction like "30000/1001"."""
+    """Frames a second: a number, or "30000/1001"."""
     first_layer: Count = 2
-    """First layer that gets a frame, counted from 1."""
+    """First layer with a frame, from 1."""
     finished: Flag = True
     """A frame of the finished part, before the end code."""
     hold_last_s: NotNegative = 2.0
     """s the last frame is held in the film."""
     min_gap_s: NotNegative = 0.0
-    """s of printing at least between two frames; layers that are too quick are skipped."""
+    """s of printing at least between frames; layers are skipped."""
     added_max_s: Positive | None = None
     """s the poses may add to the print at most."""
     frames_max: Count | None = None
     """Frames at most."""
     resume: Literal["as-is", "seam", "hidden"] = "as-is"
-    """Where printing goes on: as the job has it, at the seam, or hidden within the part."""
+    """Where printing goes on: as in the job, at the seam, or within the part."""
     spiral_angle_deg: Annotated[float, Field(strict=True, ge=-360, le=360)] = 90.0
-    """deg, spirals: where round the part the stop is made; 90 is towards the back."""
+    """deg, spirals: where round the part; 90 is the back."""
     keep_plan: Flag = True
-    """Write the plan beside the job when poses go in, for the audit."""
+    """Write the plan beside the job, for the audit."""
 
     @field_validator("fps", mode="before")
     @classmethod
@@ -339,7 +337,7 @@ class Profile(Record):
     schema_no: Literal[1] = Field(alias="schema")
     """Form of this file: 1."""
     name: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]*$", max_length=40)]
-    """Small letters, digits, - and _; by custom the file's own name."""
+    """Small letters, digits, - and _; as the file."""
     machine: Machine
     """The printer: its firmware, reach, speeds and the size of its head."""
     park: Park

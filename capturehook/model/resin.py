@@ -40,47 +40,47 @@ class Sensor(Record):
     edge: Literal["light-on", "light-off"] = "light-on"
     """Which change of the light fires the camera."""
     delay_ms: NotNegative = 0.0
-    """ms, from that change to the release (a delay circuit; 0 without one)."""
+    """ms, from that change to the release (delay circuit)."""
     min_pulse_ms: NotNegative = 60.0
-    """ms, shortest light that closes the contact: the sensor's rise time."""
+    """ms, shortest light that closes the contact."""
     rearm_ms: NotNegative = 300.0
-    """ms, darkness it needs before it can close again: the sensor's decay time."""
+    """ms of darkness before it can close again."""
     min_power: Annotated[float, Field(strict=True, gt=0, le=1)] = 0.2
-    """Dimmest lamp it sees, as a share of full power."""
+    """Dimmest lamp it sees, of full power."""
     false_starts_s: tuple[Positive, ...] = ()
-    """s, flashes before the first layer (a screen or lamp test), each as its length in seconds."""
+    """s, lengths of flashes before the first layer (a lamp test)."""
 
 
 class PlateSwitch(Record):
     """A switch across the camera's release that the plate presses at the top of its travel."""
 
     over_travel_mm: Annotated[float, Field(strict=True, gt=0, le=20)] = 0.3
-    """mm the plate goes on after the contact closes, up to z_mm of the pose."""
+    """mm from the contact closing up to z_mm of the pose."""
     most_over_travel_mm: Annotated[float, Field(strict=True, gt=0, le=50)] = 2.0
-    """mm the switch can be pressed beyond its contact before it breaks."""
+    """mm beyond its contact at which the switch breaks."""
     approach_mm: Annotated[float, Field(strict=True, ge=0.2, le=50)] = 2.0
-    """mm below the contact where the plate waits until it has settled and the drip has gone."""
+    """mm below the contact where the plate settles and drips."""
     approach_mm_min: Positive = 180.0
     """mm/min, speed of the press."""
     repeat_mm: Annotated[float, Field(strict=True, ge=0, le=2)] = 0.05
-    """mm by which the height at which it closes differs from press to press."""
+    """mm, spread of the height at which it closes."""
     passable: Flag = False
-    """The plate can go past it, as past a side lever; if not, rising further breaks it."""
+    """The plate can go past it, as past a side lever."""
 
 
 class PlatePose(Record):
     """Where the plate waits, lamp off, while a frame is taken."""
 
     z_mm: Positive = 120.0
-    """mm, height of the plate above the film of the vat; the same for every frame."""
+    """mm above the film of the vat, the same for every frame."""
     travel_mm_min: Positive = 180.0
     """mm/min, speed up and back down."""
     gentle_mm: Annotated[float, Field(strict=True, ge=0.1, le=50)] = 1.0
-    """mm, last part of the path back, at the job's own feed."""
+    """mm, last part of the path back, at the job's feed."""
     settle_ms: Milliseconds = 1000
-    """ms, rest before the camera is fired: the plate swings and the resin drips."""
+    """ms before the camera is fired: swing and drips."""
     lines: Annotated[tuple[str, ...], Field(max_length=20)] = ()
-    """Lines of the machine that fire the camera; none when the plate itself presses a switch."""
+    """The machine's lines that fire the camera; none with a switch."""
     switch: PlateSwitch = default_table(PlateSwitch)
     """That switch."""
 
@@ -123,9 +123,9 @@ class ResinTable(Record):
     exposure_s: Positive = 2.5
     """s of light for a normal layer."""
     transition_layers: Count = 0
-    """Layers after the bottom ones whose exposure falls in equal steps."""
+    """Layers after them, of falling exposure."""
     transition: Literal["between", "reaching"] = "between"
-    """between: the last of them is still longer than normal; reaching: it is normal already."""
+    """Whether the last of them is still longer than normal, or normal already."""
     rest_before_s: NotNegative = 1.0
     """s, plate down and still, before the light."""
     rest_after_s: NotNegative = 0.0
@@ -133,28 +133,28 @@ class ResinTable(Record):
     rest_lifted_s: NotNegative = 0.0
     """s, at the top of the lift."""
     light_off_s: NotNegative = 0.0
-    """s, the least darkness between two exposures, if the printer has such a setting."""
+    """s, least darkness between exposures, if it is a setting."""
     light_off_from: Literal["lift", "retract", "none"] | None = None
-    """lift: counted from the start of the lift, moves included; retract: a rest after it; none:
-    not counted. Default: as the job's kind has it, else lift."""
+    """lift: counted from the lift, moves included; retract: a rest after it; none: not counted.
+    Default: as the job's kind has it, else lift."""
     moves: Literal["job", "lift"] = "job"
-    """job: the plate moves as the job states; lift: as lift and retract here."""
+    """As the job states, or as lift and retract here."""
     tilt_s: NotNegative = 0.0
-    """s, tilt down and up of a vat that tilts; lift and retract are then not made."""
+    """s, down and up of a vat that tilts instead of a lift."""
     lift: Stages = (Stage(mm=6, mm_min=60),)
-    """Stages up: one, or slow and then fast."""
+    """Stages up: one, or slow, then fast."""
     retract: Stages = (Stage(mm=6, mm_min=150),)
-    """Stages down: one, or fast and then slow; as far as the lift in all."""
+    """Stages down: as far as the lift in all."""
     bottom_lift: Stages | None = None
     """As lift, for the bottom layers."""
     bottom_retract: Stages | None = None
     """As retract, for the bottom layers."""
     layer_extra_s: Annotated[float, Field(strict=True, ge=0, le=10)] = 0.0
-    """s, lost on each layer to acceleration and image loading: 0.1 to 0.3 s is common."""
+    """s, lost on each layer; 0.1 to 0.3 is common."""
     startup_s: NotNegative = 0.0
     """s, homing and the travel down, before the first layer."""
     vat_rim_mm: NotNegative = 35.0
-    """mm, height, above the film of the vat, below which the camera sees nothing."""
+    """mm above the film of the vat, below which nothing is seen."""
     sensor: Sensor = default_table(Sensor)
     """The light sensor that fires the camera."""
     pose: PlatePose = default_table(PlatePose)

@@ -2,7 +2,7 @@
 
 Plastic pushed out without moving in XY (a purge in place, a column) is no layer, but it
 stands on the bed: it becomes a keep-out box as wide as its volume says.
-docs/explain/space.md#purges
+docs/explain/space.md#what-stands-on-the-bed
 """
 
 from __future__ import annotations
