@@ -41,6 +41,7 @@ CURES = {
     "timer-misses": "Stand still longer, or shorten the timer's interval.",
     "button-depth": "Press deeper.",
     "button-fast": "Lower approach_mm_min.",
+    "button-inside": "Correct where the contact closes, or the reach in [machine].",
     "button-in-homing-range": "Move the switch, or home to the other end.",
     "button-narrow": "Take a lever switch, or a bracket that yields.",
     "button-slow": "Raise approach_mm_min.",

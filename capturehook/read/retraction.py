@@ -22,8 +22,8 @@ FEW = 2
 def job_retract_mm(job: Job) -> float:
     """mm of filament that the job most often retracts between two of its lines.
 
-    Of two lengths that are as frequent the longer. A job that never retracts: what its settings
-    state, else 0.8 mm.
+    Of two lengths that are as frequent the longer. Where it retracts less than twice: what its
+    settings state, else its one retraction, else 0.8 mm.
     """
     lengths = np.round(_peaks_mm(job), 3)
     lengths = lengths[lengths <= MOST_MM]
@@ -31,7 +31,9 @@ def job_retract_mm(job: Job) -> float:
         values, counts = np.unique(lengths, return_counts=True)
         return float(values[counts == counts.max()][-1])
     stated = job.stated.retract_mm
-    return stated if stated is not None and 0 <= stated <= MOST_MM else RETRACT_MM
+    if stated is not None and 0 <= stated <= MOST_MM:
+        return stated
+    return float(lengths[0]) if len(lengths) else RETRACT_MM
 
 
 def with_job_retraction(job: Job) -> Job:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
 from capturehook.catalog import FIRMWARES
+from capturehook.catalog.triggers.button_press import trigger_path
 from capturehook.errors import Finding, GcodeError, Where
 from capturehook.read.stated import Range, Setting, Stated
 from capturehook.read.whole import refuse_cut
@@ -80,25 +81,28 @@ def _other_firmware(stated: Stated, job: Job) -> Iterator[Found]:
 
 
 def _other_bed(stated: Stated, job: Job) -> Iterator[Found]:
-    """Told where it matters: the head parks past the bed that the job was sliced for, or the job
-    prints past the profile's."""
+    """Told where it matters: the head parks or presses past the bed that the job was sliced for, or
+    the job prints past the profile's."""
     bed, setting, profile = stated.bed_mm, stated.bed, job.profile
     if bed is None or setting is None:
         return
     moves, rows = job.moves, job.moves.prints
+    spots = [(profile.park.x_mm, profile.park.y_mm), *trigger_path(profile)]
+    at_x, at_y = zip(*spots, strict=True)
     axes = (
-        ("x", bed[0], profile.machine.x_mm, profile.park.x_mm, moves.x_mm[rows]),
-        ("y", bed[1], profile.machine.y_mm, profile.park.y_mm, moves.y_mm[rows]),
+        ("x", bed[0], profile.machine.x_mm, at_x, moves.x_mm[rows]),
+        ("y", bed[1], profile.machine.y_mm, at_y, moves.y_mm[rows]),
     )
     told = []
-    for axis, stated_mm, reach_mm, park_mm, printed_mm in axes:
+    for axis, stated_mm, reach_mm, goes_mm, printed_mm in axes:
         slack = BED_SLACK * (stated_mm[1] - stated_mm[0])
-        parks_past = not stated_mm[0] - slack <= park_mm <= stated_mm[1] + slack
+        low, high = stated_mm[0] - slack, stated_mm[1] + slack
+        past = [at for at in goes_mm if not low <= at <= high]
         prints_past = bool(printed_mm.min() < reach_mm[0] or printed_mm.max() > reach_mm[1])
-        if (parks_past or prints_past) and stated_mm != tuple(reach_mm):
+        if (past or prints_past) and stated_mm != tuple(reach_mm):
             told.append(
                 f"from {_span(stated_mm)} in {axis.upper()}, but [machine] {axis}_mm is "
-                f"{_span(reach_mm)} and the head parks at {park_mm:g}"
+                f"{_span(reach_mm)} and a pose goes to {(past or goes_mm)[-1]:g}"
             )
     if told:
         yield (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from math import isfinite
 from typing import Any
@@ -55,11 +55,15 @@ def questions(tables: Tables) -> list[Question]:
 
 def _choice(table: str, key: str, choices: tuple[str, ...]) -> Callable[[Tables, str], None]:
     def take(tables: Tables, answer: str) -> None:
-        if answer not in choices:
-            raise ValueError(f"choose from {', '.join(choices)}")
-        tables[table][key] = answer
+        tables[table][key] = _chosen(answer, choices)
 
     return take
+
+
+def _chosen(answer: str, choices: Collection[str]) -> str:
+    if answer.lower() not in choices:
+        raise ValueError(f"choose from {', '.join(choices)}")
+    return answer.lower()
 
 
 def _number(text: str) -> float:
@@ -112,8 +116,7 @@ def _way(tables: Tables) -> str:
 
 
 def _take_way(tables: Tables, answer: str) -> None:
-    if answer not in WAYS:
-        raise ValueError(f"choose from {', '.join(WAYS)}")
+    answer = _chosen(answer, WAYS)
     tables["camera"].pop("interval_s", None)
     if answer in ("hand", "sensor"):
         tables["trigger"] = {"by": "wait", "fired_by": answer}
@@ -138,9 +141,7 @@ def _default_pin(firmware: str) -> int | str:
 
 
 def _take_side(tables: Tables, answer: str) -> None:
-    if answer not in SIDES:
-        raise ValueError(f"choose from {', '.join(SIDES)}")
-    axis, direction = SIDES[answer]
+    axis, direction = SIDES[_chosen(answer, SIDES)]
     low, high = tables["machine"][f"{axis}_mm"]
     contact = high - CLEAR_OF_END_MM if direction == "+" else low + CLEAR_OF_END_MM
     tables["trigger"] = {

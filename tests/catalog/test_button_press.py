@@ -144,6 +144,7 @@ def test_check_refuses_with_the_numbers(trigger: dict[str, Any], message: str) -
     ("profile", "code"),
     [
         (heron(x_mm=230.0), "button-in-homing-range"),
+        (heron(x_mm=170.0, direction="-"), "button-inside"),
         (heron(start_mm=0.65, differential_mm=0.7), "button-stays-closed"),
         (heron(camera={"min_hold_ms": 700}), "hold-short"),
         (heron(press_share=0.5), "button-depth"),

@@ -20,13 +20,13 @@ Capture = pytest.CaptureFixture[str]
 DATA = Path(__file__).parents[1] / "data"
 
 NEWCOMER = {
-    "firmware": "marlin",
+    "firmware": "Marlin",
     "X": "0 250",
     "Y": "0 210",
     "Z": "210",
     "moves": "bed-y",
     "by": "button",
-    "side": "right",
+    "side": "Right",
     "contact": "241.3",
     "over-travel": "1.2",
     "park": "190",

@@ -68,6 +68,14 @@ def test_job_that_never_retracts_falls_back_to_its_settings_then_to_ours() -> No
     assert length_of(data + b"; filament_retract_length = 90\n") == 0.8  # no retraction
 
 
+def test_one_retraction_counts_where_no_settings_say_more() -> None:
+    data = make_job(Recipe(retract="none")).data
+    at = data.index(b";LAYER_CHANGE", len(data) // 2)
+    data = data[:at] + b"G1 E-5 F2400\nG1 E5\n" + data[at:]
+    assert length_of(data) == 5.0
+    assert length_of(data + b"; retract_length = 3.5\n") == 3.5
+
+
 def test_number_in_the_profile_stays() -> None:
     job = read_job(make_job(Recipe(retract_mm=5.0)).data, "job.gcode", profile_with(length_mm=1.5))
     assert with_job_retraction(job) is job

@@ -138,9 +138,7 @@ def test_contradictions_are_told_with_both_values_and_the_line() -> None:
         line_no = int(one.split(":")[1])
         assert key in lines[line_no - 1]
     assert "sliced for 'klipper', but [machine] firmware is marlin" in said[0]
-    assert (
-        "-10 to 250 mm in X, but [machine] x_mm is 0 to 400 mm and the head parks at 390" in said[1]
-    )
+    assert "-10 to 250 mm in X, but [machine] x_mm is 0 to 400 mm and a pose goes to 390" in said[1]
     assert "210 mm, but [machine] z_mm ends at 0.9, and the head goes up to" in said[2]
     assert "a retraction of 1.7 mm, but [retract] length_mm is 0.8" in said[3]
 

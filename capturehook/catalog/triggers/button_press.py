@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 HOMING_MM = 5.0
 """Homing strikes the end and backs off by about this much (common practice, no source)."""
+INSIDE_MM = 50.0
+"""A switch farther from the end of its axis stands where parts are printed (ours, no source)."""
 SLOW_MM_MIN = 600.0
 """Fastest common approach, 10 mm/s (common practice, no source)."""
 LEAST_SHARE = 0.7
@@ -248,6 +250,15 @@ def _warnings_of_place(profile: Profile, points: PressPoints) -> Iterator[Warn]:
             f"the press point is {left:.2f} mm from the end of the axis: homing to that end "
             f"presses the switch, perhaps past its stop; keep it {HOMING_MM:g} mm off, or home "
             "to the other end",
+        )
+    beyond = high - points.stop_mm if points.sign > 0 else points.stop_mm - low
+    if beyond > INSIDE_MM:
+        yield (
+            "button-inside",
+            f"{points.axis}_mm",
+            f"the switch's stop at {points.axis.upper()}{points.stop_mm:g} is {beyond:g} mm inside "
+            f"the machine's reach, over the bed; correct where the contact closes, or [machine] "
+            f"{points.axis}_mm if the head ends at the switch",
         )
 
 
