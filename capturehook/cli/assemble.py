@@ -30,8 +30,7 @@ def assemble_command(
 ) -> int:
     """Make a film of FRAMES (folders or files; each folder is a card).
 
-    Frames are checked as `capturehook audit` does it; spoilt ones are left out. The originals
-    are only read.
+    Frames are checked as by `audit`; spoilt ones are left out.
 
     \b
     Example:

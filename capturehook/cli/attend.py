@@ -70,15 +70,13 @@ def _wishes(**given: Any) -> Wishes:
     ),
     FRAMES[2],
 )
-@click.option(
-    "--state", type=FILE, help="Where to remember what was seen; beside the plan unless given."
-)
+@click.option("--state", type=FILE, help="Where to remember what was seen (beside the plan).")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a line, for machines.")
 @click.option(
     ALARM,
     "alarm_text",
     metavar="CMD ...",
-    help="Last option: a program and its arguments, run at each alarm; code and text are added.",
+    help="Last option: a program and its arguments, run at each alarm.",
 )
 def attend_command(
     folder: Path,
@@ -90,9 +88,8 @@ def attend_command(
 ) -> int:
     """Watch FOLDER, which the camera or its tether writes to, until the last pose has come.
 
-    Says within a layer that a frame is missing, spoilt or knocked, or that card or battery will
-    not last. The pictures are only read. Ctrl-C ends it; run it again to go on. It is no
-    watch over the printer: stay near one that runs.
+    Tells within a layer what is missing, spoilt or knocked, or will not last. Ctrl-C ends it;
+    run it again to go on. It is no watch over the printer: stay near.
 
     \b
     Example:

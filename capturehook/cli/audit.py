@@ -29,16 +29,16 @@ class Wanted:
 @bundle(
     "wanted",
     Wanted,
-    click.Option(["--sheet"], type=FILE, help="Write a contact sheet with verdicts (PNG)."),
-    click.Option(["--timeline"], type=FILE, help="Write the shoot as a picture over time (SVG)."),
-    click.Option(["--page"], type=FILE, help="Write the shoot report, one HTML file."),
-    click.Option(["--film"], type=FILE, help="With --page: the finished film, to be shown in it."),
+    click.Option(["--sheet"], type=FILE, help="Draw a contact sheet (PNG)."),
+    click.Option(["--timeline"], type=FILE, help="Draw the shoot over time (SVG)."),
+    click.Option(["--page"], type=FILE, help="Write the shoot report, HTML."),
+    click.Option(["--film"], type=FILE, help="With --page: the film to show in it."),
     click.Option(
         ["--timeline-px"],
         type=click.IntRange(240, 10_000),
         default=1200,
         show_default=True,
-        help="Width of the timeline; 390 suits a phone.",
+        help="Width of it; 390 suits a phone.",
     ),
 )
 @JSON
@@ -47,7 +47,7 @@ def audit_command(
 ) -> int:
     """Match FRAMES (folders or files; each folder is a card) to the plan and judge each one.
 
-    The pictures are only read. Without --plan they are judged among themselves.
+    Without --plan they are judged among themselves.
 
     \b
     Example:

@@ -39,7 +39,7 @@ def _written(record: type) -> Callable[[_Function], _Function]:
                 "--out",
                 type=click.Path(path_type=Path, dir_okay=False),
                 required=True,
-                help="The part to write: .stl or .3mf; its drawing gets .svg as its ending.",
+                help="The part: .stl or .3mf; its drawing ends in .svg.",
             ),
         ):
             function = option(function)

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 @click.option("--resin", is_flag=True, help="The same lighthouse for a resin printer.")
 @JSON
 def demo_command(folder: str, profile: str | None, resin: bool, as_json: bool) -> int:
-    """Do the main job on a small lighthouse, sliced for the occasion, and say what to look at.
+    """Do the main job on a small lighthouse, and say what to look at.
 
     \b
     capturehook demo lighthouse

@@ -19,14 +19,14 @@ FILE = click.Path(path_type=Path)
 RECTANGLE = "X Y W H"
 
 FRAMES = (
-    click.Option(["--plan", "plan_path"], type=FILE, help="The plan.json the shoot was made by."),
-    click.Option(["--job"], type=FILE, help="The posed job: its own plan is found and held to it."),
+    click.Option(["--plan", "plan_path"], type=FILE, help="The shoot's plan.json."),
+    click.Option(["--job"], type=FILE, help="The posed job, whose plan is found."),
     click.Option(
         ["--static", "static_px"],
         nargs=4,
         type=float,
         metavar=RECTANGLE,
-        help="Part of the picture that never changes, in pixels of the original.",
+        help="Part of the picture that never changes, px of the original.",
     ),
     click.Option(
         ["--anchor", "anchors"],
@@ -34,31 +34,31 @@ FRAMES = (
         type=(str, int),
         multiple=True,
         metavar="FRAME POSE",
-        help="A frame's name and the pose it shows, when the times fit in more than one place.",
+        help="A frame's name and the pose it shows.",
     ),
     click.Option(
         ["--clock"],
         type=click.Choice(["camera", "file", "order"]),
-        help="Times to go by; the best there are unless given.",
+        help="Times to go by (the best there are).",
     ),
 )
 TIME = (
-    click.Option(["--fps"], help="Frames per second: 25, 30000/1001. From the plan unless given."),
+    click.Option(["--fps"], help="Frames a second: 25, 30000/1001 (the plan's)."),
     click.Option(["--length", "length_s"], type=float, help="Seconds of the whole film."),
     click.Option(
         ["--pace"],
         type=click.Choice(["even", "eased"]),
         default="even",
         show_default=True,
-        help="With --length: one speed, or a slow beginning and end.",
+        help="With --length: one speed, or slow at both ends.",
     ),
     click.Option(
         ["--bridge"],
         type=click.Choice(["hold", "blend", "motion", "skip"]),
         default="hold",
         show_default=True,
-        help="Poses without a fit frame: hold the one before, blend both neighbours, move along "
-        "between them, or skip.",
+        help="For a pose without a good frame: the one before, both neighbours mixed, motion "
+        "computed between them, or nothing.",
     ),
     click.Option(["--hold-last", "hold_last_s"], type=float, help="Seconds the last frame stays."),
     click.Option(["--card", "card_s"], type=float, default=0.0, help="Seconds of the title first."),
@@ -67,7 +67,7 @@ TIME = (
         is_flag=False,
         flag_value="dissolve",
         type=click.Choice(["dissolve", "back"]),
-        help="Joins end and beginning: dissolve one into the other, or play back to it.",
+        help="Dissolve the end into the beginning, or play back to it.",
     ),
     click.Option(["--fade", "fade_s"], type=float, default=0.0, help="Seconds of fade to black."),
 )
@@ -84,7 +84,7 @@ PICTURE = (
         type=click.Choice(["still", "part"]),
         default="still",
         show_default=True,
-        help="As much of the picture as there is, or close to the part as it grows.",
+        help="All of the picture, or close to the part.",
     ),
     click.Option(["--width", "width_px"], type=click.IntRange(16), help="Of the film, px."),
     click.Option(
@@ -92,34 +92,34 @@ PICTURE = (
         nargs=2,
         type=float,
         metavar="X Y",
-        help="Place in the original to have in the middle of the crop, px.",
+        help="Middle of the crop in the original, px.",
     ),
     click.Option(
         ["--align"],
         type=click.Choice(["auto", "shift", "turn", "none"]),
         default="auto",
         show_default=True,
-        help="Undo movements of the camera: what is there; shifts; turn and scale too; nothing.",
+        help="Undo knocks: what is needed; shifts; turn and scale too; none.",
     ),
     click.Option(
         ["--even-light"],
         is_flag=False,
         flag_value="lamps",
         type=click.Choice(["lamps", "all"]),
-        help="Even out light and colour from frame to frame (lamps), or slow daylight too (all).",
+        help="Even out light and colour: flicker, or slow daylight too.",
     ),
     click.Option(
         ["--lens", "lens_percent"],
         type=float,
         default=0.0,
         metavar="PERCENT",
-        help="Undo the lens's distortion in the corner: -2 for a barrel of 2 %.",
+        help="Undo distortion: -2 for a barrel of 2 % in the corner.",
     ),
-    click.Option(["--grade"], type=FILE, help="One tone for all frames: a 3D table, .cube."),
+    click.Option(["--grade"], type=FILE, help="A colour table, .cube."),
     click.Option(
         ["--progress-text", "text"],
         metavar="WORDS",
-        help="Write layer, height, time into the picture: layer,height",
+        help="Write layer, height, time into the picture.",
     ),
 )
 FILE_KIND = (
@@ -127,22 +127,22 @@ FILE_KIND = (
         ["--codec"],
         default="h264",
         show_default=True,
-        help="h264 h265 vp9 av1 ffv1; prores dnxhr: 10-bit masters",
+        help="h264 h265 vp9 av1 ffv1; prores dnxhr: masters.",
     ),
     click.Option(
         ["--quality"],
         type=click.Choice(["small", "good", "fine"]),
         default="good",
         show_default=True,
-        help="Small file, good, or fine enough to edit further.",
+        help="Fine: to edit further.",
     ),
-    click.Option(["--title"], help="Title of file and card; the job's name unless given."),
+    click.Option(["--title"], help="Of file and card (the job's name)."),
 )
 OUT = click.Option(["-o", "--out"], required=True, type=FILE, help="The film: .mp4 .mov .mkv .webm")
 OUTS = (
-    click.Option(["--list", "list_path"], type=FILE, help="Write the chosen frames as CSV too."),
-    click.Option(["--edit-list"], type=FILE, help="Write an edit list too (CMX 3600 form, .edl)."),
-    click.Option(["--images"], type=FILE, help="Write every film frame, 16 bits, to a new folder."),
+    click.Option(["--list", "list_path"], type=FILE, help="Write the chosen frames as CSV."),
+    click.Option(["--edit-list"], type=FILE, help="Write an edit list (CMX 3600, .edl)."),
+    click.Option(["--images"], type=FILE, help="Write all film frames, 16 bits, to a new folder."),
     click.Option(
         ["--image-kind"],
         type=click.Choice(["png", "tiff"]),
@@ -150,13 +150,13 @@ OUTS = (
         show_default=True,
         help="Of --images.",
     ),
-    click.Option(["--preview"], type=FILE, help="Write a small .gif or .webp too, at most 5 MB."),
+    click.Option(["--preview"], type=FILE, help="Write a small .gif or .webp."),
     click.Option(["--poster"], type=FILE, help="Write the finished part as a still: .png .jpg"),
     click.Option(["--slit"], type=FILE, help="Write one column through all frames: .png .jpg"),
     click.Option(
         ["--resume"],
         is_flag=True,
-        help="Keep drawn frames beside the film until it is whole; a stopped run goes on.",
+        help="A stopped run goes on: keep drawn frames till the film is whole.",
     ),
 )
 GROUPS = {

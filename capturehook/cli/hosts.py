@@ -42,14 +42,14 @@ def hook_command(profile: str | None, folder: str | None, as_json: bool) -> int:
 @click.option(
     "--extrusion",
     type=click.Choice(["absolute", "relative"]),
-    help="How the host's jobs count E (needed where the firmware cannot save it).",
+    help="How the jobs count E, where firmware cannot save it.",
 )
 @JSON
 def snippet_command(profile: str | None, extrusion: str | None, as_json: bool) -> int:
     """Print a pose as text for a host's layer-change field.
 
-    Only for hosts that can call no program and save into no folder, and for firmware that can
-    save the nozzle's place and go back to it. Cautions go to standard error: read them.
+    A last resort, for hosts that can call no program and save into no folder. Read the cautions
+    on standard error.
 
     \b
     Example:  capturehook snippet -p kestrel

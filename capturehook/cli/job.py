@@ -25,22 +25,20 @@ if TYPE_CHECKING:
 
 JOB = click.argument("job", metavar="JOB")
 OUT = click.Option(
-    ["-o", "--out"], metavar="OUT", help="Write here instead of into JOB; - is standard output."
+    ["-o", "--out"], metavar="OUT", help="Write here, not into JOB; - is standard output."
 )
 
-PLATE = click.Option(
-    ["--plate"], type=int, metavar="N", help="Of a file with several plates, this one."
-)
+PLATE = click.Option(["--plate"], type=int, metavar="N", help="Of several plates, this one.")
 SKIP_UNSAFE = click.Option(
-    ["--skip-unsafe"], is_flag=True, help="Leave out poses that cannot be made safely."
+    ["--skip-unsafe"], is_flag=True, help="Leave out poses that are not safe."
 )
 WHOLE = click.Option(
-    ["--whole", "is_whole"], is_flag=True, help="JOB is whole, even if it seems to be cut off."
+    ["--whole", "is_whole"], is_flag=True, help="JOB is whole, though it seems cut off."
 )
 WISHES = (
     click.Option(["--film", "film_s"], type=float, metavar="S", help="Seconds of film to make."),
     click.Option(["--every"], metavar="STEP", help="Frame to frame: 2 (layers), 0.4mm or 30s."),
-    click.Option(["--layers"], metavar="LIST", help='Only these layers, like "2-40,60,80-".'),
+    click.Option(["--layers"], metavar="LIST", help='Only these: "2-40,60,80-".'),
     click.Option(["--fps"], metavar="N", help="Frames of film in a second."),
 )
 """They replace the profile's own rhythm."""
@@ -168,15 +166,11 @@ def _write_out(pieces: Sequence[bytes | memoryview]) -> None:
     click.Option(
         ["--dry-run"], is_flag=True, help="List the blocks that would go in; change nothing."
     ),
-    click.Option(
-        ["--plan-to"], metavar="PLAN", help="Write the plan here instead of beside the job."
-    ),
+    click.Option(["--plan-to"], metavar="PLAN", help="Write the plan here, not beside the job."),
 )
 @takes_wishes
 @READING
-@click.option(
-    "--remaining-time", is_flag=True, help="Also correct the job's own remaining-time lines (M73)."
-)
+@click.option("--remaining-time", is_flag=True, help="Correct the job's M73 lines too.")
 @JSON
 def apply_command(
     job: str,
@@ -187,10 +181,10 @@ def apply_command(
     remaining_time: bool,
     as_json: bool,
 ) -> int:
-    """Put a pose block into JOB at each chosen layer, in place and whole, or not at all.
+    """Put a pose block into JOB at each chosen layer.
 
-    JOB is text, or packed (gzip, binary, plates in a zip) and stays of its kind; -o with a name
-    in .gcode unpacks it. All plates are filmed unless one is named.
+    A packed JOB stays of its kind; -o with a name in .gcode unpacks it. All plates are filmed
+    unless one is named.
 
     \b
     capturehook apply lighthouse.gcode -p heron --dry-run

@@ -33,18 +33,16 @@ def _shutter(_context: click.Context, _option: click.Parameter, value: str | Non
     "-p",
     "--profile",
     metavar="PROFILE",
-    help="Profile whose [camera] and [park] tables to start from.",
+    help="Profile to start from.",
 )
 @click.option(
     "--subject-mm",
     nargs=3,
     type=float,
     metavar="WIDE DEEP HIGH",
-    help="What must be in the picture, as it stands before the camera.",
+    help="What must be in the picture.",
 )
-@click.option(
-    "--job", metavar="JOB", help="Take the subject from a sliced job: what it prints, at the pose."
-)
+@click.option("--job", metavar="JOB", help="Take the subject from a sliced job.")
 @click.option("--fill", type=float, help="Largest share of the picture it may take (0.8).")
 @click.option("--distance-mm", type=float, help="Lens to front of subject, instead of a fill.")
 @click.option("--tilt-deg", type=float, help="Camera looks down by this angle.")
@@ -65,9 +63,7 @@ def _shutter(_context: click.Context, _option: click.Parameter, value: str | Non
 @click.option(
     "--shutter", "exposure_s", callback=_shutter, metavar="SECONDS", help="As marked: 1/60 or 0.5."
 )
-@click.option(
-    "--true-times", is_flag=True, help="This camera's times are what it marks (1/60 is not 1/64)."
-)
+@click.option("--true-times", is_flag=True, help="Times are what is marked (1/60 is not 1/64).")
 @click.option("--circle-mm", type=float, help="Blur on the sensor that still counts as sharp.")
 @click.option("--ev100", type=float, help="A light meter's reading at ISO 100.")
 @click.option("--light", type=click.Choice(list(LIGHT_EV100)), help="Without a meter (room).")
@@ -80,7 +76,7 @@ def _shutter(_context: click.Context, _option: click.Parameter, value: str | Non
     type=float,
     multiple=True,
     metavar="HZ DAMPING MM",
-    help="What swings after a stop; again for the tripod.",
+    help="What swings after a stop, perhaps the tripod too.",
 )
 @click.option("--blur-px", type=float, help="Blur allowed (1).")
 @click.option("--formats", is_flag=True, help="List common sensor sizes and stop.")
@@ -95,7 +91,7 @@ def optics_command(
 ) -> int:
     """Distance, depth of field, exposure and blur for one camera before one subject.
 
-    Without -p, a capture.toml in this folder is read if there is one; options come before it.
+    Options win over the profile.
 
     \b
     Example: a lighthouse of 60 x 60 x 120 mm, lens of 35 mm, 60 Hz mains

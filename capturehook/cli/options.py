@@ -28,7 +28,7 @@ PROFILE = click.option(
     "-p",
     "--profile",
     metavar="PROFILE",
-    help="A .toml file, or the name of a profile (`capturehook profile list`).",
+    help="A .toml file, or a name of `capturehook profile list`.",
 )
 
 

@@ -48,16 +48,14 @@ class Wanted:
 @bundle(
     "wanted",
     Wanted,
-    click.Option(
-        ["--save"], metavar="PLAN", help="Write the plan for the later audit (plan.json)."
-    ),
+    click.Option(["--save"], metavar="PLAN", help="Write the plan, for the audit."),
     click.Option(["--picture"], metavar="PIC", help="Draw the shoot; a name in .svg or .png."),
     click.Option(
         ["--page"],
         type=click.Path(path_type=Path),
         callback=page_path,
         metavar="HTML",
-        help="Write the shoot page: one file to keep beside the printer.",
+        help="Write the shoot page.",
     ),
 )
 @click.option("--compare", multiple=True, metavar="KEY=V,V", help="Other rhythms side by side.")
@@ -65,7 +63,7 @@ class Wanted:
     "--limits",
     type=click.Choice(["profile", "job"]),
     default="profile",
-    help="Clock by the profile's limits, or by what the job says of its machine.",
+    help="Clock by the profile's limits, or by the job's.",
 )
 @takes_wishes
 @READING

@@ -40,7 +40,7 @@ def new_command(
     replace: bool,
     as_json: bool,
 ) -> int:
-    """Make a profile: by a dozen questions on a terminal, from a job, or from another one.
+    """Make a profile: by questions, from a job, or from another one.
 
     \b
     Example:  capturehook profile new mine

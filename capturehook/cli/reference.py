@@ -22,22 +22,22 @@ from capturehook.cli.options import EVERYWHERE, JSON_HELP
 HEAD = """\
 # Commands
 
-Made from the parser: the same texts as `capturehook COMMAND --help` and `man capturehook`.
-From Python: [python_api.md](python_api.md). Every command takes:
+The same texts as `capturehook COMMAND --help` (there with more examples) and `man capturehook`.
+Every command takes:
 
 | option | meaning |
 |---|---|
 | `--json` | one JSON object on standard output, nothing else there: `schema` is its form (1), \
 keys carry their unit; an error is `{"schema": 1, "errors": [...]}` |
-| `-q`, `--quiet` | warnings, errors and what was asked for (JSON, a `snippet`) alone |
-| `-v`, `--verbose` | tell each step on standard error: profile, files, packages, seconds |
+| `-q`, `--quiet` | warnings, errors and what was asked for alone |
+| `-v`, `--verbose` | each step on standard error: profile, files, packages, seconds |
 | `-h`, `--help` | what the command takes |
 
-A PROFILE is a path that ends in `.toml`, or a name; without `-p` it is `capture.toml` here, else
-`CAPTUREHOOK_PROFILE` ([all places](profile.md#where-it-is-looked-for)).
-For `apply`, `strip`, `inspect` and `plan` a JOB of `-` is standard input. An option whose name ends
-in a unit (`--coil-v`) takes a number.
-Findings and errors go to standard error, without colours under `NO_COLOR` or `TERM=dumb`.
+A PROFILE is a path that ends in `.toml`, or a name
+([where it is looked for](profile.md#where-it-is-looked-for)). For `apply`, `strip`, `inspect` and
+`plan` a JOB of `-` is standard input. A number in brackets is what an option is unless given; one
+whose name ends in a unit (`--coil-v`) takes a number. Findings and errors go to standard error,
+without colours under `NO_COLOR` or `TERM=dumb`.
 
 | exit code | means |
 |---|---|
@@ -45,12 +45,11 @@ Findings and errors go to standard error, without colours under `NO_COLOR` or `T
 | 1 | done, with [findings](findings.md); or unsafe poses refused, and nothing written |
 | 2 | something you can put right; nothing was changed |
 | 3 | a fault of ours; nothing was changed |
-| 130, 143 | stopped with Ctrl-C, or by SIGTERM; [no file is half-written](faults.md) |
+| 130, 143 | Ctrl-C, or SIGTERM; [no file is half-written](faults.md) |
 
-The Tab key completes commands, options, files and names of profiles, with one line in the
-shell's start file:
+The Tab key completes commands, options, files and names of profiles:
 
-| shell | file | line |
+| shell | start file | line |
 |---|---|---|
 | bash 4.4 or newer | `~/.bashrc` | `eval "$(_CAPTUREHOOK_COMPLETE=bash_source capturehook)"` |
 | zsh | `~/.zshrc` | `eval "$(_CAPTUREHOOK_COMPLETE=zsh_source capturehook)"` |
@@ -196,7 +195,7 @@ def _body(
 ) -> Iterator[str]:
     text, example = help_of(command)
     words = [word_of(one) for one in command.params if isinstance(one, click.Argument)]
-    yield f"`{' '.join(filter(None, ['capturehook', name, *words]))}`: {text}\n"
+    yield f"`{' '.join(filter(None, [name, *words]))}`: {text}\n"
     options = list(_rows_of(command))
     own = [row for row in options if row not in told and row not in here]
     again = dict.fromkeys(told[row] for row in options if row in told)
@@ -207,7 +206,8 @@ def _body(
         also += [f"[shared](#shared-options) {', '.join(again)}"] if again else []
         yield f"Also {', '.join(also)}.\n"
     if example:
-        yield f"```sh\n{example}\n```\n"
+        first = next(line for line in example.splitlines() if not line.startswith("#"))
+        yield f"```sh\n{first}\n```\n"
 
 
 def own_options(command: click.Command) -> list[click.Option]:
@@ -223,8 +223,8 @@ def own_options(command: click.Command) -> list[click.Option]:
 def _links(name: str) -> Iterator[str]:
     if name in JSON:
         yield f"`--json`: {JSON[name]}\n"
-    twin = f"In Python: [`{TWINS[name]}`](python_api.md#{TWINS[name]}). " if name in TWINS else ""
-    yield f"{twin}More: {MORE[name]}.\n"
+    twin = f"[Python](python_api.md#{TWINS[name]}), " if name in TWINS else ""
+    yield f"More: {twin}{MORE[name]}.\n"
 
 
 def help_of(command: click.Command) -> tuple[str, str]:
@@ -276,12 +276,18 @@ def _type_word(option: click.Option) -> str:
     return TYPE_WORDS.get(option.type.name, "TEXT")
 
 
+def _value(default: object) -> str:
+    if isinstance(default, tuple):
+        return " ".join(map(_value, default))
+    return f"{default:g}" if isinstance(default, float) else str(default)
+
+
 def meaning(option: click.Option) -> str:
     parts = [(option.help or "").rstrip(".")]
     if option.required:
         parts.append("Required")
     elif option.show_default and option.default is not None:
-        parts.append(f"Default: `{option.default}`")
+        parts[0] += f" ({_value(option.default)})"
     if option.multiple:
         parts.append("Repeatable")
     return ". ".join(filter(None, parts)) + "."

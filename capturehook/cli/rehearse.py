@@ -83,7 +83,7 @@ CARD = (
         ["--frames"],
         type=FILE,
         metavar="FOLDER",
-        help="Write all frames as a camera would, with times; to try the audit.",
+        help="Write all frames as a camera would, to try the audit.",
     ),
     click.Option(
         ["--fault", "faults"],
@@ -97,11 +97,9 @@ CAMERA = (
     click.Option(
         ["--azimuth-deg"],
         type=float,
-        help="Where the camera stands: 0 in front, 90 on the right, -90 on the left.",
+        help="Where the camera stands: 0 in front, 90 right, -90 left.",
     ),
-    click.Option(
-        ["--height-mm"], type=float, help="Lens above the plate; for resin above the vat's film."
-    ),
+    click.Option(["--height-mm"], type=float, help="Lens above the plate, or the vat's film."),
     click.Option(
         ["--distance-mm"], type=click.FloatRange(min=1), help="Lens to the middle of the part."
     ),
@@ -118,12 +116,12 @@ OF_KIND = (
         ["--every"],
         type=click.IntRange(1, 100_000),
         metavar="K",
-        help="Resin: each K-th frame, as `resin --every` plans it.",
+        help="Resin: each K-th frame.",
     ),
     click.Option(
         ["--screen-mm"],
         type=click.FloatRange(min=10, max=1000),
-        help="Resin: width of the lamp's screen; without it as the job states, or 120.",
+        help="Resin: width of the lamp's screen (the job's, or 120).",
     ),
 )
 
@@ -155,9 +153,8 @@ def rehearse_command(
 ) -> int:
     """Draw what the camera will see at each pose of JOB; say what the parked head hides.
 
-    JOB stays as it is; a resin job is drawn hanging from its plate. Without JOB the profile is a
-    resin printer's: numbers by flags, and a part from --stl or a plain tower, are drawn.
-    What is not said of the camera is chosen so that the part fills the picture.
+    A resin job is drawn hanging from its plate; without JOB, from flags and --stl or a plain
+    tower. What is not said of the camera is chosen so that the part fills the picture.
 
     \b
     capturehook rehearse lighthouse.gcode -p heron -o rehearsal.mp4

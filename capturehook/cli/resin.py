@@ -52,14 +52,14 @@ class Posing:
 @click.option(
     "--every",
     type=click.IntRange(1, 100_000),
-    help="Keep each K-th frame, back from the last.",
+    help="Keep each K-th frame back from the last.",
     metavar="K",
 )
 @bundle(
     "wanted",
     Wanted,
     click.Option(["--plan", "plan_path"], type=FILE, help="Save the plan for `audit`."),
-    click.Option(["--area"], is_flag=True, help="Look at the layer images too (needs Pillow)."),
+    click.Option(["--area"], is_flag=True, help="Look at the layer images too."),
     click.Option(
         ["--picture"], type=FILE, callback=svg_path, help="Draw light area and frames (SVG)."
     ),
@@ -67,7 +67,7 @@ class Posing:
         ["--page"],
         type=FILE,
         callback=page_path,
-        help="Write the shoot page: one file to keep beside the printer (HTML).",
+        help="Write the shoot page, HTML.",
     ),
 )
 @bundle(
@@ -90,7 +90,6 @@ def resin_command(
     """Plan the shoot of a resin job: when the lamp is on, what fires the camera, the film.
 
     \b
-    JOB is a binary container or a zip, told by its content (list: docs/howto/resin_shoot.md).
     Without JOB the numbers are those of [resin] and of the flags.
 
     \b

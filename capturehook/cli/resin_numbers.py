@@ -99,7 +99,7 @@ _OPTIONS = (
         multiple=True,
         callback=_readings,
         metavar="LAYER=H:MM:SS",
-        help="Two readings: time from the start to the light of a layer.",
+        help="Time from the start to a layer's light; two of them.",
     ),
     _option("--stl", "Without JOB: draw this part, in mm.", type=click.Path(), metavar="FILE"),
 )

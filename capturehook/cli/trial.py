@@ -22,7 +22,7 @@ _Function = Callable[..., Any]
 def trial_command() -> None:
     """Cold jobs that try the rig: the poses in air, the switch, stillness and lag, resin.
 
-    Each is written with a side file beside it (.json), which `trial read` takes.
+    `trial read` takes the side file (.json) written with each.
 
     \b
     Example: where does the switch close, ten times
@@ -38,7 +38,7 @@ def _written(function: _Function) -> _Function:
             "--out",
             type=click.Path(path_type=Path, dir_okay=False),
             required=True,
-            help="The job to write; its side file gets .json as its ending.",
+            help="The job to write; its side file ends in .json.",
         ),
         PROFILE,
     ):
@@ -114,7 +114,7 @@ def press_command(
 @_HEIGHT
 @_written
 def still_command(times: int, z_mm: float, profile: str | None, out: Path, as_json: bool) -> int:
-    """Ladders of settle and hold times, and frames of an even move: swing, lag, least hold.
+    """Ladders of settle and hold times, an even move: swing, lag, least hold.
 
     \b
     Example:  capturehook trial still -p mine.toml -o still.gcode
@@ -141,7 +141,7 @@ def still_command(times: int, z_mm: float, profile: str | None, out: Path, as_js
 def resin_trial_command(
     job: Path, profile: str | None, layers: tuple[int, int], as_json: bool
 ) -> int:
-    """What to count and to clock on a resin printer before its timeline is believed.
+    """What to count and to clock on a resin printer.
 
     \b
     Example:  capturehook trial resin lighthouse.zip -p tern --layers 20 120
@@ -160,7 +160,7 @@ def resin_trial_command(
     "side",
     required=True,
     type=click.Path(path_type=Path, dir_okay=False),
-    help="The side file that was written beside the trial's job.",
+    help="The trial's side file.",
 )
 @PROFILE
 @click.option(
@@ -168,7 +168,7 @@ def resin_trial_command(
     nargs=4,
     type=int,
     metavar="X Y WIDE HIGH",
-    help="The target in the picture, px; all of it unless given.",
+    help="The target in the picture, px (all of it).",
 )
 @JSON
 def read_command(
@@ -178,7 +178,7 @@ def read_command(
     box: tuple[int, int, int, int] | None,
     as_json: bool,
 ) -> int:
-    """What the FRAMES of a `press` or `still` trial say, and what to write into the profile.
+    """What the FRAMES of a `press` or `still` trial say, as profile lines.
 
     \b
     Example:  capturehook trial read card/ --trial still.json -p mine.toml

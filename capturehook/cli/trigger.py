@@ -96,7 +96,7 @@ def contact_command(
     type=float,
     default=0.5,
     show_default=True,
-    help="Current transfer ratio: output current over LED current.",
+    help="Output current over LED current.",
 )
 @click.option("--pin-max-ma", type=float, help="What the board's manual allows for the pin.")
 @shared_options
@@ -137,12 +137,12 @@ def opto_command(
     multiple=True,
     required=True,
     metavar="MM OHM",
-    help="Read with the light on, at a distance; again elsewhere to learn gamma.",
+    help="Read with the light on; again elsewhere for gamma.",
 )
 @click.option("--fires-ohm", type=float, required=True, help="Largest that always releases.")
 @click.option("--quiet-ohm", type=float, required=True, help="Smallest that never releases.")
-@click.option("--gamma", type=float, help="Of the cell, if known (0.7, give or take 0.1).")
-@click.option("--panel-mm", type=float, help="Size of the light, if it is not a small one.")
+@click.option("--gamma", type=float, help="Of the cell, if known (0.7).")
+@click.option("--panel-mm", type=float, help="Size of a light that is not small.")
 @click.option(
     "--rise-ms",
     type=float,

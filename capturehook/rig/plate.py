@@ -22,8 +22,8 @@ SCREW_HOMING_MM = 3.0
 class Plate:
     """Heights of the plate over the film, in mm."""
 
-    contact_mm: float = asked("Height of the plate at which the switch closes.", low=1, high=2000)
-    top_mm: float = asked("Height of the plate at the top, the same for every frame.", low=1)
+    contact_mm: float = asked("Height of the plate at which it closes.", low=1, high=2000)
+    top_mm: float = asked("Height of the plate at the top.", low=1)
     axis_mm: float = asked("End of the Z axis.", low=1, high=2000)
     speed_mm_min: float = asked("How fast the plate comes up.", low=1, high=10_000)
     overtravel_mm: float = asked("Over-travel of the switch (1.2, a lever).", 1.2, low=0.05)
