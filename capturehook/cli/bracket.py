@@ -99,14 +99,14 @@ def _place_of(profile: str | None) -> tuple[str, ...]:
 def _write(made: Bracket, out: Path, as_json: bool, more: tuple[str, ...]) -> int:
     from capturehook.files import write_atomically
     from capturehook.rig.bracket_drawing import draw_bracket
-    from capturehook.rig.solid import as_3mf, as_stl, build
+    from capturehook.rig.solid import as_3mf, as_printed, as_stl, build
 
     writers = {".stl": as_stl, ".3mf": as_3mf}
     if out.suffix.lower() not in writers:
         raise click.UsageError(f"{out.name!r} ends in neither .stl nor .3mf.")
     solid = build(made)
     drawing = out.with_suffix(".svg")
-    write_atomically(out, writers[out.suffix.lower()](solid))
+    write_atomically(out, writers[out.suffix.lower()](as_printed(made, solid)))
     write_atomically(drawing, draw_bracket(made, solid).encode())
     profile = (*made.profile, *more)
     if as_json:

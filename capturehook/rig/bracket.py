@@ -39,18 +39,23 @@ class Hole:
 
 @dataclass(frozen=True, slots=True)
 class Size:
-    """A dimension for the drawing, between two points of the top view."""
+    """A dimension for the drawing, between two points of the top view, or of the cut."""
 
     start: tuple[float, float]
     end: tuple[float, float]
     text: str
     outside: bool = True
     """Drawn beside the part, to the left of the way from start to end."""
+    in_cut: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bracket:
-    """One printable part: boxes joined, then boxes and holes cut."""
+    """One printable part: boxes joined, then boxes and holes cut.
+
+    ``cut_x_mm`` cuts the drawing's second view there, seen along x, else it is cut at half height;
+    ``turn_deg`` lays the part as it is printed, about x, then y.
+    """
 
     kind: str
     boxes: tuple[Box, ...]
@@ -61,6 +66,9 @@ class Bracket:
     hardware: tuple[str, ...]
     steps: tuple[str, ...]
     profile: tuple[str, ...]
+    seen: str = "from above"
+    cut_x_mm: float | None = None
+    turn_deg: tuple[float, float] = (0.0, 0.0)
     findings: tuple[Finding, ...] = ()
     numbers: dict[str, float] = field(default_factory=dict)
     cautions: tuple[Caution, ...] = (FIRST, UNPLUG, PINCH)

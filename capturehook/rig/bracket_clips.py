@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from capturehook.errors import Finding
 from capturehook.rig.advice import FIRST, UNPLUG, UV, asked, check_asked
 from capturehook.rig.bracket import THREAD_MM, Box, Bracket, Hole, Size
+from capturehook.rig.drive import Servo, advise_servo
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,9 +54,19 @@ def sensor_bracket(wish: SensorBracket) -> Bracket:
         holes=holes,
         sizes=(
             Size((0, 0), (0, long), f"{long:g}"),
-            Size((0, long), (wide, long), f"{wide:g}"),
-            Size((wide, jaw + deep), (wide, 0), f"jaw {deep:g} deep, {mouth:g} wide"),
+            Size((0, max(long, deep + jaw)), (wide, max(long, deep + jaw)), f"{wide:g}"),
+            Size((wish.tunnel_mm, 0), (0, 0), f"hood {wish.tunnel_mm:g}", in_cut=True),
+            Size((0, outer / 2 - bore / 2), (0, outer / 2 + bore / 2), f"{bore:g}", in_cut=True),
+            Size((deep + jaw, outer + mouth), (deep + jaw, outer), f"jaw {mouth:g}", in_cut=True),
+            Size(
+                (jaw, outer + mouth + jaw),
+                (jaw + deep, outer + mouth + jaw),
+                f"{deep:g} deep",
+                in_cut=True,
+            ),
         ),
+        cut_x_mm=wide / 2,
+        turn_deg=(0, 90),
         facts=(
             ("bore", f"{bore:g} mm for a sensor of {wish.cell_mm:g} mm, wall {wall:g}"),
             ("hood", f"{wish.tunnel_mm:g} mm: it sees {angle:.0f} degrees"),
@@ -67,7 +78,7 @@ def sensor_bracket(wish: SensorBracket) -> Bracket:
             "black tape over the sensor's back",
         ),
         steps=(
-            "Print in black, on its side as drawn; 3 walls.",
+            "Print it in black as it lies in the file, on its side, 3 walls; no support.",
             "Sensor into the bore, 8 mm deep from its rear; tape behind it, tie the cable.",
             "Clamp it on the lamp's frame beside the vat, never above it; the tunnel looks at the "
             "lamp's edge, not at the image. The cover must still close.",
@@ -116,6 +127,7 @@ def tapper_bracket(wish: TapperBracket) -> Bracket:
         )
         findings.append(Finding("horn-short", "horn", text))
     press_deg = math.degrees(math.asin(min(1.0, press)))
+    turn = round(press_deg - rest_deg)
     plate_y = body_y + 3.0 + 4.0
     left = min(-long / 2, start_x - body_x - 8)
     boxes = (
@@ -153,7 +165,11 @@ def tapper_bracket(wish: TapperBracket) -> Bracket:
             Size((long / 2, web + plate_y), (long / 2, -deep), f"{deep + web + plate_y:.1f}"),
             Size(holes[0].centre[:2], holes[1].centre[:2], f"{wish.flange_mm:g}"),
             Size((7, web), (-7, web), "window 14"),
+            Size((-deep, jaw), (-deep, jaw + mouth), f"{mouth:.1f}", in_cut=True),
+            Size((0, 0), (-deep, 0), f"channel {deep:g}", in_cut=True),
         ),
+        cut_x_mm=10.0,  # beside the window
+        turn_deg=(0, 90),
         facts=(
             ("channel", f"{mouth:.1f} mm for a phone of {wish.phone_mm:g}, {deep:g} mm deep"),
             ("servo", f"cut-out {body_x:g} x {body_y:g}, screws {wish.flange_mm:g} apart"),
@@ -166,17 +182,12 @@ def tapper_bracket(wish: TapperBracket) -> Bracket:
             "a soft tip on the horn",
         ),
         steps=(
-            "Print it standing on one end, 3 walls: nothing needs support.",
+            "Print it as it lies in the file, on one end, 3 walls, with a brim; no support.",
             "Foam in the channel, phone in, button in the middle of the window; clamp by hand.",
             "Servo from above, its shaft down, so that the horn turns before the window.",
-            "Servo off: set the horn to its rest angle. Then `trigger servo` for the lines.",
+            "Servo off: set the horn to its rest angle. Then try the lines below by hand.",
         ),
-        profile=(
-            "[trigger]",
-            'by = "lines"',
-            "pin = 0         # number of the servo",
-            f"# press: {press_deg - rest_deg:.0f} degrees from rest; see trigger servo",
-        ),
+        profile=advise_servo(Servo(press_deg=max(1, turn), horn_mm=wish.horn_mm)).profile,
         findings=tuple(findings),
         numbers={"rest_deg": rest_deg, "press_deg": press_deg, "mouth_mm": mouth},
     )

@@ -188,11 +188,11 @@ def switch_bracket(wish: SwitchBracket) -> Bracket:
         holes=(*slots, *mounts, *pulls),
         sizes=(
             Size((0, 0), (0, top), f"{leaves.long_mm:g} x {leaves.thick_mm:g}"),
-            Size((0, top + platform_y), (wide, top + platform_y), f"{wide:g}"),
+            Size((0, top + platform_y), (wide, top + platform_y), f"{wide:g}, gap {gap:.1f}"),
             Size(mounts[0].centre[:2], mounts[1].centre[:2], f"{switch.pitch_mm:g}"),
             Size(slots[0].centre[:2], slots[1].centre[:2], f"{wish.pitch_mm:g}"),
-            Size((wide, middle_y - 4), (wide + gap, middle_y - 4), f"gap {gap:.1f}"),
         ),
+        seen="from above; the carriage comes from the left",
         facts=(
             ("leaves", f"two of {leaves.thick_mm:g} x {high:g} x {leaves.long_mm:g} mm"),
             ("stiffness", f"{leaves.n_mm:.2f} N/mm in {wish.material}, {leaves.strain:.2%} strain"),

@@ -54,6 +54,13 @@ def build(bracket: Bracket) -> Any:
     return solid
 
 
+def as_printed(bracket: Bracket, solid: Any) -> Any:
+    """The solid as it lies on the bed, its lowest corner at 0, 0, 0."""
+    turned = solid.rotate((*bracket.turn_deg, 0))
+    low = turned.bounding_box()[:3]
+    return turned.translate(tuple(-one for one in low))
+
+
 def _round(manifold: Any, hole: Hole) -> Any:
     """The body of a hole; vertical ones reach half a millimetre beyond both faces."""
     radius, long = hole.diameter_mm / 2, hole.long_mm
@@ -126,9 +133,14 @@ def as_3mf(solid: Any) -> bytes:
     return out.getvalue()
 
 
-def outline(solid: Any, z_mm: float) -> list[NDArray[np.float64]]:
-    """(K, 2) closed lines of a level cut through the solid."""
-    return [np.asarray(one, dtype=np.float64) for one in solid.slice(z_mm).to_polygons()]
+def outline(solid: Any, x_mm: float | None) -> list[NDArray[np.float64]]:
+    """(K, 2) closed lines of a cut: (y, z) where it is upright at ``x_mm``, else (x, y) at half
+    height."""
+    if x_mm is None:
+        low, high = solid.bounding_box()[2::3]
+        return [np.asarray(one, np.float64) for one in solid.slice((low + high) / 2).to_polygons()]
+    upright = solid.rotate((0, -90, 0)).slice(x_mm).to_polygons()  # x, y, z -> -z, y, x
+    return [np.asarray(one, np.float64)[:, ::-1] * (1, -1) for one in upright]
 
 
 def shadow(solid: Any) -> list[NDArray[np.float64]]:

@@ -22,7 +22,7 @@ from capturehook.rig import bracket_clips as clips
 from capturehook.rig import bracket_switch as parts
 from capturehook.rig.bracket import CLEARANCE_MM
 from capturehook.rig.bracket_drawing import draw_bracket
-from capturehook.rig.solid import as_3mf, as_stl, build, triangles
+from capturehook.rig.solid import as_3mf, as_printed, as_stl, build, triangles
 
 pytest.importorskip("manifold3d")
 SWITCHES = [parts.SwitchBracket(switch=name) for name in parts.SWITCHES]
@@ -57,7 +57,8 @@ def test_stl_is_one_watertight_body_of_the_volume_told(made) -> None:
     """trimesh reads the STL and tells by itself whether it is closed, and its volume."""
     trimesh = pytest.importorskip("trimesh")
     solid = build(made)
-    mesh = trimesh.load(io.BytesIO(as_stl(solid)), file_type="stl")
+    mesh = trimesh.load(io.BytesIO(as_stl(as_printed(made, solid))), file_type="stl")
+    assert mesh.bounds[0] == pytest.approx([0, 0, 0], abs=1e-4)
     assert mesh.is_watertight and mesh.is_winding_consistent
     assert mesh.volume == pytest.approx(solid.volume(), rel=1e-5)
     assert mesh.body_count == 1
@@ -221,7 +222,7 @@ def test_command_writes_part_and_drawing(tmp_path, capsys) -> None:
 def test_a_real_host_slices_it(made, tmp_path) -> None:
     """Opt-in, as docs/howto/hosts.md#trying-a-real-host says: {stl} and {out} in the words."""
     stl, out = tmp_path / "part.stl", tmp_path / "part.gcode"
-    stl.write_bytes(as_stl(build(made)))
+    stl.write_bytes(as_stl(as_printed(made, build(made))))
     words = [*shlex.split(os.environ["CAPTUREHOOK_HOST_CMD"])]
     for word in shlex.split(os.environ["CAPTUREHOOK_HOST_PLAIN_ARGS"]):
         words.append(word.replace("{stl}", str(stl)).replace("{out}", str(out)))
