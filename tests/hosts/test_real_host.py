@@ -9,7 +9,7 @@ Nothing of a host is known here. Its executable and its words come from the envi
 - `CAPTUREHOOK_HOST_PLAIN_ARGS`: the same without a script, for the other conventions;
 - `CAPTUREHOOK_HOST_RESIN_ARGS`: words of a call that makes a resin job, a zip, of `{stl}`.
 
-Each is split as a shell would. docs/howto/hosts.md#trying-a-real-host
+Each is split as a shell would.
 """
 
 from __future__ import annotations
