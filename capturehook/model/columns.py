@@ -32,7 +32,7 @@ class Steady(NDArrayOperatorsMixin):
         """The same but for some rows, rising."""
         if not len(rows):
             return self
-        row = np.unique(np.concatenate((self._row, rows + self._first, rows + self._first + 1)))
+        row = merged(self._row, rows + self._first, rows + self._first + 1)
         value = self._value[np.searchsorted(self._row, row, side="right") - 1]
         value[np.searchsorted(row, rows + self._first)] = values
         return Steady(row, value, self._first, self._stop)
@@ -118,7 +118,7 @@ class Steady(NDArrayOperatorsMixin):
 
     def of_groups(self, ufunc: np.ufunc, starts: Ints) -> Array:
         """``ufunc.reduceat``, for one to which repeats do not matter, such as np.maximum."""
-        edges = np.union1d(self._row - self._first, starts)
+        edges = merged(self._row - self._first, starts)
         edges = edges[(edges >= 0) & (edges < len(self))]
         return np.asarray(ufunc.reduceat(self[edges], np.searchsorted(edges, starts)))
 
@@ -131,6 +131,15 @@ class Steady(NDArrayOperatorsMixin):
 
 
 Column = Array | Steady
+
+
+def merged(*rising_rows: Ints) -> Ints:
+    """All of some rising rows, rising, each once: sooner than np.unique, which sorts by hashes."""
+    rows = np.concatenate(rising_rows)
+    rows.sort(kind="stable")
+    is_new = np.ones(len(rows), np.bool_)
+    np.not_equal(rows[1:], rows[:-1], out=is_new[1:])
+    return rows[is_new]
 
 
 def rising(column: NDArray[Any] | Steady, rows: NDArray[np.signedinteger]) -> NDArray[Any]:
