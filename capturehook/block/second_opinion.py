@@ -12,7 +12,7 @@ import threading
 import warnings
 from collections.abc import Sequence
 from contextlib import redirect_stderr, redirect_stdout
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib import import_module
 from io import StringIO
@@ -74,12 +74,14 @@ def _machine() -> Any:
 class _Read:
     """What pygcode reads in a line that it can judge.
 
-    ``number`` is that of its G command, ``words`` the others; ``block`` is pygcode's own, None
-    for plain motion. ``e_absolute`` is what M82 and M83 say, which pygcode does not know.
+    ``number`` is that of its G command, ``words`` the others, ``places`` those of X, Y and Z;
+    ``block`` is pygcode's own, None for plain motion. ``e_absolute`` is what M82 and M83 say,
+    which pygcode does not know.
     """
 
     number: int
-    words: dict[str, float]
+    words: dict[str, float] = field(default_factory=dict)
+    places: dict[str, float] = field(default_factory=dict)
     block: Any = None
     e_absolute: bool | None = None
 
@@ -89,19 +91,22 @@ _NUMERALS = str.maketrans("", "", "0123456789.")
 
 
 @lru_cache(maxsize=512)
-def _read(line: str) -> _Read | None:
+def _read(line: bytes) -> _Read | None:
     """One line; None where pygcode has nothing to judge."""
-    code = line.split(";", 1)[0].strip()
+    code = line.decode("ascii").split(";", 1)[0].strip()
     if code in ("M82", "M83"):
-        return _Read(int(code[1:]), {}, e_absolute=code == "M82")
+        return _Read(int(code[1:]), e_absolute=code == "M82")
     match = _CODE.match(code)
     if match is None or match[1] == "M":
         return None  # pins, waits, messages
     if code.startswith(("G0 ", "G1 ")):
         _judge(code.translate(_NUMERALS), code)
-        return _Read(int(code[1]), dict(map(_word, code[3:].split())))
-    block = _line(code).block
-    return _Read(int(match[2]), {word.letter: word.value for word in block.words[1:]}, block)
+        words, block = dict(map(_word, code[3:].split())), None
+    else:
+        block = _line(code).block
+        words = {word.letter: float(word.value) for word in block.words[1:]}
+    places = {letter: words[letter] for letter in words if letter in "XYZ"}
+    return _Read(int(match[2]), words, places, block)
 
 
 @lru_cache(maxsize=1024)
@@ -170,8 +175,7 @@ def _check(
         machine.process_block(_line("G91").block)
         modes = _modes(machine)
     before = (machine.e, machine.e_absolute, machine.feed)
-    texts = [line.decode("ascii") for line in lines]
-    fed = sum(_step(machine, text, family) for text in texts)
+    fed = sum([_step(machine, line, family) for line in lines])
     end_x, end_y, end_z = ((number or 0.0) / unit for number in ends_at or found.number)
     faults = _differences(machine, (end_x, end_y, end_z), before, family.e_absolute(found), modes)
     prime = prime_mm / (family.mm_per_unit(found) * family.share_alone(found)) / e_unit
@@ -180,7 +184,7 @@ def _check(
     if faults:
         raise ProofError(
             "second opinion",
-            f"after the block at {texts[0]!r}: " + "; ".join(faults),
+            f"after the block at {lines[0].decode('latin-1')!r}: " + "; ".join(faults),
             "Nothing was written; please report this with the job",
         )
 
@@ -190,12 +194,17 @@ def _lead_in(
 ) -> tuple[Any, ...]:
     """Bring the machine to a place in some modes; the modes it is in then."""
     modes = _modes(machine)
-    wanted = {one: type(_line(one).block.gcodes[0]) for one in (units, distance)}
-    switched = [one for one, kind in wanted.items() if kind not in modes]
+    switched = [one for one in (units, distance) if _kind(one) not in modes]
     for one in switched:
         machine.process_block(_line(one).block)
     machine.move_to(X=at[0], Y=at[1], Z=at[2])
     return _modes(machine) if switched else modes
+
+
+@lru_cache(maxsize=8)
+def _kind(code: str) -> type:
+    """pygcode's class of a mode."""
+    return type(_line(code).block.gcodes[0])
 
 
 def _modes(machine: Any) -> tuple[Any, ...]:
@@ -204,42 +213,39 @@ def _modes(machine: Any) -> tuple[Any, ...]:
     return (type(mode.distance), type(mode.units), type(mode.plane_selection))
 
 
-def _step(machine: Any, line: str, family: Family) -> float:
+def _step(machine: Any, line: bytes, family: Family) -> float:
     """One line on the machine; returns the filament it fed (E units)."""
     try:
         read = _read(line)
     except Exception as fault:
         raise ProofError(
-            "second opinion", f"{line!r} does not parse ({fault})", "Please report this"
+            "second opinion",
+            f"{line.decode('latin-1')!r} does not parse ({fault})",
+            "Please report this",
         ) from fault
     if read is None:
         return 0.0
     if read.e_absolute is not None:
         machine.e_absolute = read.e_absolute
         return 0.0
-    if read.number in (90, 91) and family.firmware.g90_sets_e:
-        machine.e_absolute = read.number == 90
-    before = machine.e
-    _run(machine, read, family.e_letter)
-    return 0.0 if read.number == 92 else float(machine.e - before)
-
-
-def _run(machine: Any, read: _Read, e_letter: str) -> None:
     words, number = read.words, read.number
     if number == 92:
-        machine.e = float(words.get(e_letter, machine.e))
-        return
+        machine.e = words.get(family.e_letter, machine.e)
+        return 0.0
     if number in (4, 10, 11):
-        return
-    machine.feed = float(words.get("F", machine.feed))
-    if number not in (0, 1):
-        machine.process_block(read.block)
-        return
-    if e_letter in words:
-        machine.extrude(float(words[e_letter]))
-    places = {axis: words[axis] for axis in "XYZ" if axis in words}
-    if places:
-        machine.move_to(**places)
+        return 0.0
+    machine.feed = words.get("F", machine.feed)
+    if number in (0, 1):
+        before = machine.e
+        if family.e_letter in words:
+            machine.extrude(words[family.e_letter])
+        if read.places:
+            machine.move_to(**read.places)
+        return float(machine.e - before)
+    if number in (90, 91) and family.firmware.g90_sets_e:
+        machine.e_absolute = number == 90
+    machine.process_block(read.block)
+    return 0.0
 
 
 def _differences(

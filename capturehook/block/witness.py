@@ -7,7 +7,7 @@ is refused, and nothing is written then. docs/explain/pose_block.md#what-is-prov
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import dist, hypot, inf, pi
 from typing import NamedTuple
@@ -168,7 +168,7 @@ class _Witness:
                     f"the number for E ({self._line(max(found.lost_at, 0))} loses it)"
                 )
         after = found.copy()
-        steps = list(self._run(fence.lines, after))
+        steps = self._run(fence.lines, after)
         deficit = self.bytes.deficit_mm(place)
         drawn = self.bytes.is_drawn(place)
         self._check_told(steps, found, fence.lines)
@@ -199,15 +199,18 @@ class _Witness:
         ends = after.number if stated.stays else found.number
         check_block(fence.lines, found, self.family, stated.prime_mm, ends)
 
-    def _run(self, lines: Sequence[bytes], machine: Found) -> Iterator[Step]:
+    def _run(self, lines: Sequence[bytes], machine: Found) -> list[Step]:
+        family, steps, start = self.family, [], (*machine.number,)
+        several = family.firmware.several_commands
         for line in lines:
-            for command in commands_of(line, self.family.firmware.several_commands):
-                start = (*machine.number,)
-                fed = self.family.carry_out(machine, command, 0)
-                end = (*machine.number,)
+            for command in commands_of(line, several):
+                fed = family.carry_out(machine, command, 0)
+                end = start if command.code in family.idle else (*machine.number,)
                 if fed is None or machine.dead is not None or None in end:
                     raise NotToldError(f"what {line.decode('latin-1')!r} of the block does")
-                yield Step(command, start, end, fed)  # type: ignore[arg-type]
+                steps.append(Step(command, start, end, fed))  # type: ignore[arg-type]
+                start = end
+        return steps
 
     def _check_told(self, steps: Sequence[Step], found: Found, lines: Sequence[bytes]) -> None:
         letter = self.family.e_letter
@@ -235,7 +238,7 @@ class _Witness:
         self.bytes.sum_steps()
         again, was = found.copy(), self.bytes.found.e
         again.e = was
-        list(self._run(lines, again))
+        self._run(lines, again)
         if was is not None and not _same(again.e, was):
             raise fail(name, f"E is {again.e} after the block, was {was}, and the job goes on "
                         "with places for it")  # fmt: skip
@@ -281,7 +284,7 @@ class _Witness:
     # A line of the job cut in two --------------------------------------------------------
 
     def _run_half(self, fence: Fence, machine: Found) -> float:
-        steps = list(self._run(fence.lines, machine))
+        steps = self._run(fence.lines, machine)
         if any(not self.bytes.is_motion(one.command) for one in steps):
             raise fail(f"lines {fence.number}", "hold more than motion")
         if any(one.fed_mm < -SAME for one in steps):
@@ -301,7 +304,7 @@ class _Witness:
         else:
             between = None
         whole = found.copy()
-        steps = list(self._run([own], whole))
+        steps = self._run([own], whole)
         if len(steps) != 1 or not self.bytes.is_motion(steps[0].command):
             raise fail(name, f"{own.decode('latin-1')!r} is no single motion to be cut")
         laid = steps[0].fed_mm

@@ -308,8 +308,10 @@ class Bytes:
     def _last(self, letter: str, low: int, high: int) -> Command | None:
         """The last motion in a stretch that names a letter, big or small."""
         found, at = self._last_byte(letter, letter.encode(), low, high)
-        small, _ = self._last_byte(letter, letter.lower().encode(), max(low, at), high)
-        return small or found
+        small = letter.lower().encode()
+        if self.text.find(small, at, high) < 0:
+            return found
+        return self._last_byte(letter, small, at, high)[0] or found
 
     def _last_byte(
         self, letter: str, byte: bytes, low: int, high: int

@@ -12,6 +12,7 @@ from math import pi
 from capturehook.block.witness_lines import FOREIGN, Command
 from capturehook.model.contracts import Firmware
 
+AXES = tuple(enumerate("XYZ"))
 MOTION = {"G0": 0, "G1": 1, "G2": 2, "G3": 3}
 LOSES_PLACE = frozenset(
     "G5 G5.1 G12 G26 G27 G29 G30 G31 G32 G33 G34 G35 G38.2 G38.3 G38.4 G38.5 G42 G53 G76 "
@@ -106,6 +107,16 @@ class Family:
     """mm of filament for one unit of E, where the job does not say M200."""
     kept: dict[str, Found] = field(default_factory=dict)
     """Stored states by name; a stack has its depth for a name."""
+    idle: frozenset[str] = field(init=False, repr=False)
+    """M commands that change nothing of what is followed."""
+
+    def __post_init__(self) -> None:
+        effects = self.firmware.effects
+        acting = {*effects.ends_job, *(effects.stored_place or ()), *FOLLOWED}
+        acting.update(effects.keep_and_give_back or ())
+        self.idle = frozenset(
+            code for code in effects.harmless if code[:1] == "M" and code not in acting
+        )
 
     def e_absolute(self, found: Found) -> bool:
         e_absolute = found.m82 is not False
@@ -138,6 +149,8 @@ class Family:
         code = command.code
         if found.dead is not None:
             return None
+        if code in self.idle:
+            return 0.0
         kind = MOTION.get(code)
         if kind is not None or (code == "" and self.firmware.modal_motion):
             return self._move(found, command, kind, at)
@@ -153,7 +166,7 @@ class Family:
         elif found.motion is None and {"X", "Y", "Z", "A"} & set(words):
             self.lose(found, at)
             return None
-        for index, letter in enumerate("XYZ"):
+        for index, letter in AXES:
             if letter not in words:
                 continue
             value, was = words[letter], found.number[index]

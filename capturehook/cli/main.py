@@ -26,6 +26,7 @@ from capturehook.steps import step
 
 gc.set_threshold(100_000, 20, 20)  # a run is short and makes few cycles
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # no linear algebra here needs more
+os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")  # looking for them reads all packages
 COMMANDS = {
     "apply": ("job", "apply_command"),
     "strip": ("job", "strip_command"),

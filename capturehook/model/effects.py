@@ -68,10 +68,14 @@ class Refuse:
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """A finding that stops nothing."""
+    """A finding that stops nothing.
+
+    ``printing``: told only between the first layer and the last.
+    """
 
     code: str
     text: str
+    printing: bool = False
 
 
 @dataclass(frozen=True, slots=True)

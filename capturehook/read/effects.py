@@ -379,6 +379,8 @@ def findings_of(source: Source, found: Others, first_line: int, last_line: int) 
     between the first layer and the last that may be anything."""
     told: dict[tuple[str, str], Finding] = {}
     for index, note in found.notes:
+        if note.printing and not first_line < index < last_line:
+            continue
         where = str(source.where(index))
         told.setdefault((note.code, note.text), Finding(note.code, where, note.text))
     foreign = [one for one in found.lost if one.foreign and first_line < one.line_index < last_line]

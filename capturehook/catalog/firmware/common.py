@@ -21,6 +21,7 @@ from capturehook.model.effects import (
     Changes,
     Command,
     Lose,
+    Note,
     Refuse,
     SetFactor,
 )
@@ -44,6 +45,8 @@ NAMES = frozenset(
     "SET_PRINT_STATS_INFO M624 M625".split()
 )
 """Labels and progress that hosts write into jobs of any family."""
+RESCALES = frozenset("M92 M350 SET_EXTRUDER_ROTATION_DISTANCE SYNC_EXTRUDER_MOTION".split())
+"""What one mm of an axis or of filament is for the motors: the job's numbers stay."""
 SWITCHES = frozenset({"M42", "M240"})
 """Pins and cameras, which a block may switch."""
 LIMITS = "M201 M203 M204 M205"
@@ -163,6 +166,9 @@ class CommonFirmware(Firmware):
         if code in ("M220", "M221"):
             return tuple(self.factors(command))
         whole = code.partition(".")[0] if code[:1] == "M" else code
+        if whole in RESCALES and whole in self.harmless and (command.words or command.text):
+            text = f"{code}: lengths from here on are others than before, those of blocks too"
+            return (Note("lengths-change", text, printing=True),)
         if code in GENERAL or whole in self.harmless or whole in NAMES or whole in self.pauses:
             return ()
         if whole in self.loses:
