@@ -1,4 +1,4 @@
-"""The page of resin shoots: what it shows is printed; every finding has its row."""
+"""The page of resin shoots: its block is one we write, its sums hold; every finding is told."""
 
 from __future__ import annotations
 
@@ -9,18 +9,27 @@ import pytest
 from resin_jobs import write_lighthouse
 
 from capturehook.cli.main import run
-from tests.docs.examples import is_as_shown, printed_lines
 from tests.docs.pages import page_text
+from tests.test_findings_doc import codes_in_docs
 
 ROOT = Path(__file__).parents[2]
 PAGE = page_text("resin_shoot.md")
-EXAMPLES = re.findall(r"```console\n\$ capturehook (.*?)\n(.*?)\n```", PAGE, re.DOTALL)
 
 
-@pytest.mark.parametrize(("command", "shown"), EXAMPLES)
-def test_docs_example_prints_what_the_page_shows(
+@pytest.mark.parametrize(
+    ("command", "lines"),
+    [
+        # 29.05 + 6 > 35: layer 581 is the first seen; every 4th of 620 frames is 155
+        (
+            "resin tall.zip -p tern --every 4 --plan plan.json",
+            ("35 mm: 580 layers; start the camera before layer 581,", "Film: 155 frames at 30 fps"),
+        ),
+        ("resin tall.zip -p tern --pose --every 8 -o posed.zip", ("posed.zip: 150 poses, ",)),
+    ],
+)
+def test_shoot_is_the_one_worked_by_hand(
     command: str,
-    shown: str,
+    lines: tuple[str, ...],
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
@@ -30,9 +39,8 @@ def test_docs_example_prints_what_the_page_shows(
     with pytest.raises(SystemExit) as done:
         run(command.split())
     assert done.value.code == 0
-    text = capsys.readouterr()
-    printed = text.out + text.err
-    assert is_as_shown(printed_lines(shown), printed_lines(printed), about=False)
+    printed = capsys.readouterr().out
+    assert all(line in printed for line in lines), printed
 
 
 def test_docs_block_is_one_that_is_inserted(tmp_path: Path) -> None:
@@ -54,5 +62,4 @@ def test_docs_list_every_finding() -> None:
     rooms = (ROOT / "capturehook" / "resin", ROOT / "capturehook" / "catalog" / "containers")
     code = "".join(path.read_text() for room in rooms for path in room.glob("*.py"))
     codes = set(re.findall(r'"(resin-[a-z-]+)"', code))
-    assert len(EXAMPLES) == 2
-    assert codes == set(re.findall(r"^- `(resin-[a-z-]+)`", page_text("findings.md"), re.M))
+    assert codes == {code for code in codes_in_docs() if code.startswith("resin-")}

@@ -220,7 +220,7 @@ def test_command_writes_part_and_drawing(tmp_path, capsys) -> None:
 )
 @pytest.mark.parametrize("made", ALL, ids=lambda one: one.kind)
 def test_a_real_host_slices_it(made, tmp_path) -> None:
-    """Opt-in, as docs/howto/hosts.md#trying-a-real-host says: {stl} and {out} in the words."""
+    """Opt-in, as tests/hosts/test_real_host.py: {stl} and {out} in the words."""
     stl, out = tmp_path / "part.stl", tmp_path / "part.gcode"
     stl.write_bytes(as_stl(as_printed(made, build(made))))
     words = [*shlex.split(os.environ["CAPTUREHOOK_HOST_CMD"])]
