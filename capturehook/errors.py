@@ -24,8 +24,9 @@ def counted(count: int, what: str) -> str:
     return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
-def escaped(text: str, kept: str = "\n") -> str:
-    """As :func:`printable`, at any length; ``kept`` are letters to leave as they are."""
+def escaped(text: str, kept: str = "") -> str:
+    """As :func:`printable`, at any length; ``kept`` are letters to leave as they are. A new line
+    is none of them by default: a file's name can hold one."""
     if text.isprintable():
         return text
     return "".join(one if one.isprintable() or one in kept else _escaped(one) for one in text)
@@ -45,7 +46,7 @@ class Where:
     key: str | None = None
 
     def __str__(self) -> str:
-        text = escaped(self.path, kept="")
+        text = escaped(self.path)
         if self.line_no is not None:
             text += f":{self.line_no}"
             if self.column is not None:
@@ -74,6 +75,10 @@ class CaptureHookError(Exception):
         self.advice = advice
         super().__init__(printable(f"{self.where}: {found}. {advice}."))
 
+    def each(self) -> list[CaptureHookError]:
+        """The faults to tell, a line each."""
+        return [self]
+
     def as_json(self) -> dict[str, object]:
         return {"where": str(self.where), "found": self.found, "advice": self.advice}
 
@@ -94,6 +99,9 @@ class ProfileError(CaptureHookError):
         first = faults[0]
         super().__init__(first.where, first.found, first.advice)
         self.args = ("\n".join(str(fault) for fault in faults),)
+
+    def each(self) -> list[CaptureHookError]:
+        return self.faults
 
     def __str__(self) -> str:
         return str(self.args[0])

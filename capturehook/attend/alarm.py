@@ -61,7 +61,7 @@ class Alarm:
         self.tend()
         if len(self.running) >= MOST_AT_ONCE:
             return f"the alarm was not started: {MOST_AT_ONCE} of it still run"
-        text = escaped(str(event), kept="")[:MOST_LETTERS]
+        text = escaped(str(event))[:MOST_LETTERS]
         given = {
             "CAPTUREHOOK_CODE": event.code,
             "CAPTUREHOOK_TEXT": text,

@@ -127,7 +127,8 @@ def _write(made: Bracket, out: Path, as_json: bool, more: tuple[str, ...]) -> in
     show.show_facts(made.facts)
     show.show_list("Hardware", made.hardware)
     show.show_list("In this order", made.steps, numbered=True)
-    show.say("\nFor the profile")
+    show.say()
+    show.say("For the profile")
     for line in profile:
         show.say(f"    {line}")
     show.show_list("Take care", (caution.text for caution in made.cautions))

@@ -28,11 +28,13 @@ def hook_command(profile: str | None, folder: str | None, as_json: bool) -> int:
         show.emit_json({"schema": 1, "hooks": [one.as_json() for one in lines]})
         return 0
     if profile is None:
-        show.say(f"Profile: {chosen} (none was named; name another with -p)\n")
+        show.say(f"Profile: {chosen} (none was named; name another with -p)")
+        show.say()
     for one in lines:
         show.say(f"{one.convention}: {one.goes}")
         show.give(f"    {one.line}")
-        show.say(f"    {one.note}\n")
+        show.say(f"    {one.note}")
+        show.say()
     show.say("Look at the first job with `capturehook apply JOB --dry-run` before you print it.")
     return 0
 

@@ -118,7 +118,8 @@ def optics_command(
         show.emit_json({"schema": 1, **as_plain(advice)})
     else:
         if not known:
-            show.say("No profile: capturehook's own camera wherever you gave no option.\n")
+            show.say("No profile: capturehook's own camera wherever you gave no option.")
+            show.say()
         _show_advice(advice)
         show.show_findings(advice.findings)
     return show.exit_code(advice.findings)

@@ -88,7 +88,8 @@ def _ask_all(tables: dict[str, dict[str, Any]]) -> None:
     number = 0
     while number < len(questions(tables)):
         question = questions(tables)[number]
-        show.note(f"\n{number + 1}. {question.how}")
+        show.note("")
+        show.note(f"{number + 1}. {question.how}")
         before = {table: dict(keys) for table, keys in tables.items()}
         try:
             question.take(tables, show.ask(question.text, question.default(tables)))

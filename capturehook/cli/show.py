@@ -17,7 +17,7 @@ from typing import Any, TextIO
 
 import click
 
-from capturehook.errors import CaptureHookError, Finding, ProfileError, escaped
+from capturehook.errors import CaptureHookError, Finding, escaped
 from capturehook.hosts.summary import alike
 from capturehook.model.numbers import duration as duration
 
@@ -65,9 +65,9 @@ def _who_runs() -> str:
 def show_error(fault: CaptureHookError, *, as_json: bool) -> None:
     """One clear error on standard error (and as JSON on standard output when asked)."""
     if as_json:
-        faults = fault.faults if isinstance(fault, ProfileError) else [fault]
-        click.echo(json.dumps({"schema": 1, "errors": [one.as_json() for one in faults]}))
-    note(str(fault))
+        click.echo(json.dumps({"schema": 1, "errors": [one.as_json() for one in fault.each()]}))
+    for one in fault.each():
+        note(str(one))
 
 
 def emit_json(data: dict[str, Any]) -> None:
@@ -93,9 +93,9 @@ def say(text: str = "") -> None:
 
 
 def give(text: str, *, flush: bool = False) -> None:
-    """What the command is there to hand over, on standard output; never left out. ``flush``: at
-    once, though it goes into a file."""
-    click.echo(escaped(text))
+    """What the command is there to hand over, on standard output; never left out. It may be of
+    many lines. ``flush``: at once, though it goes into a file."""
+    click.echo(escaped(text, kept="\n"))
     if flush and sys.stdout is not None:
         sys.stdout.flush()
 
@@ -218,7 +218,7 @@ def show_facts(rows: Iterable[tuple[str, str]]) -> None:
     rows = list(rows)
     indent = max(len(name) for name, _ in rows) + 2
     for name, text in rows:
-        lines = textwrap.wrap(text, width=98 - indent) or [""]
+        lines = textwrap.wrap(escaped(text), width=98 - indent) or [""]
         say(name.ljust(indent) + lines[0])
         for line in lines[1:]:
             say(" " * indent + line)
@@ -228,10 +228,12 @@ def show_list(title: str, texts: Iterable[str], *, numbered: bool = False) -> No
     """A heading and its points, wrapped."""
     import textwrap
 
-    say(f"\n{title}")
+    say()
+    say(title)
     for number, text in enumerate(texts, 1):
         mark = f"{number:2d}. " if numbered else " -  "
-        say(textwrap.fill(text, width=98, initial_indent=mark, subsequent_indent="    "))
+        for line in textwrap.wrap(text, width=98, initial_indent=mark, subsequent_indent="    "):
+            say(line)
 
 
 def _cell(value: object) -> str:

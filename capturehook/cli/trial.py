@@ -226,7 +226,8 @@ def _show_reading(reading: TrialReading, as_json: bool) -> int:
     if reading.facts:
         show.show_facts(reading.facts)
     if reading.profile:
-        show.say("\nFor the profile")
+        show.say()
+        show.say("For the profile")
         for line in reading.profile:
             show.say(f"    {line}")
     show.show_findings(reading.findings)

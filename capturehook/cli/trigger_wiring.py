@@ -52,12 +52,14 @@ def show_advice(
     show.show_facts(facts(advice))
     show.show_list("In this order", advice.steps, numbered=True)
     if lines := getattr(advice, "profile", ()):
-        show.say("\nFor the profile")
+        show.say()
+        show.say("For the profile")
         for line in lines:
             show.say(f"    {line}")
     show.show_list("Take care", (caution.text for caution in advice.cautions))
     if drawing is not None:
-        show.say(f"\nCircuit drawn in {drawing}")
+        show.say()
+        show.say(f"Circuit drawn in {drawing}")
     show.show_findings(advice.findings)
     return show.exit_code(advice.findings)
 

@@ -56,7 +56,7 @@ def save_page(path: Path, page: str) -> None:
 
 def text(value: object) -> Html:
     """Plain text as markup; what no page shows (control letters) as `\\x1b`."""
-    return Html(escape(escaped(str(value)[:LONGEST])))
+    return Html(escape(escaped(str(value)[:LONGEST], kept="\n")))
 
 
 def inside(what: Inside) -> Html:

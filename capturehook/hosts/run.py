@@ -110,7 +110,8 @@ def guarded(work: Callable[[], int]) -> int:
     try:
         return work()
     except CaptureHookError as fault:
-        tell(str(fault))
+        for one in fault.each():
+            tell(str(one))
         return fault.exit_code
     except ImportError as fault:
         tell(f"capturehook: a package it needs is missing ({fault}). Install capturehook again.")

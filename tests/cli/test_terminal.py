@@ -13,8 +13,9 @@ import pytest
 from tests import forked
 from tests.adapters.host_calls import JOB
 
-ODD = b"part \xff\x1b]0;owned\x07\x9b2J.gcode"
-"""No UTF-8, an escape sequence that renames the window, a control letter of eight bits."""
+ODD = b"part \xff\n\x1b]0;owned\x07\x9b2J.gcode"
+"""No UTF-8, a new line, an escape sequence that renames the window, a control letter of eight
+bits."""
 MARKED = JOB.replace(b";LAYER_CHANGE", b";LAYER_CHANGE \x1b[2J", 1)
 
 
@@ -47,6 +48,7 @@ def test_odd_names_work_and_never_reach_the_terminal_raw(
         assert b"\x1b" not in stream and b"\x07" not in stream
         assert b"Traceback" not in stream
         stream.decode()
+        assert not any(line.startswith(b"\\x1b]0") for line in stream.splitlines()), stream
     if as_json:
         json.loads(done.stdout)
     if words == ["apply"] and not as_json:
