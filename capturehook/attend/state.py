@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from pathlib import Path
 from typing import Any
 
 from capturehook.errors import FileError
 from capturehook.files import read_bytes, write_atomically
-from capturehook.model.plan import PlanRecord
+from capturehook.model.plan import PlanRecord, sum_of
 
 SCHEMA = 1
 ENDING = ".attend.json"
@@ -24,7 +23,7 @@ def state_path(plan: Path) -> Path:
 
 def digest_of(plan: PlanRecord) -> str:
     """64 digits that any change of the plan changes."""
-    return _sum(plan.as_json())
+    return sum_of(plan.as_json())
 
 
 def save_state(path: Path, plan: PlanRecord, body: dict[str, Any]) -> None:
@@ -36,7 +35,7 @@ def save_state(path: Path, plan: PlanRecord, body: dict[str, Any]) -> None:
         It cannot be written.
     """
     data = {"schema": SCHEMA, "kind": "attend", "plan": digest_of(plan), "body": body}
-    text = json.dumps({**data, "sum": _sum(data)}, allow_nan=False)
+    text = json.dumps({**data, "sum": sum_of(data)}, allow_nan=False)
     write_atomically(path, text.encode() + b"\n")
 
 
@@ -57,7 +56,7 @@ def load_state(path: Path, plan: PlanRecord) -> dict[str, Any] | None:
     try:
         data = json.loads(read_bytes(path))
         found, kind = data.pop("sum"), data["kind"]
-        whole = found == _sum(data) and isinstance(data["body"], dict)
+        whole = found == sum_of(data) and isinstance(data["body"], dict)
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         raise FileError(str(path), "is no state of a watch, or damaged", ADVICE) from None
     if not whole or kind != "attend" or data.get("schema") != SCHEMA:
@@ -70,8 +69,3 @@ def load_state(path: Path, plan: PlanRecord) -> dict[str, Any] | None:
         )
     body: dict[str, Any] = data["body"]
     return body
-
-
-def _sum(data: Any) -> str:
-    text = json.dumps(data, sort_keys=True, allow_nan=False, separators=(",", ":"))
-    return hashlib.sha256(text.encode()).hexdigest()

@@ -6,6 +6,7 @@ by `audit/`, which checks the frames against it.
 
 from __future__ import annotations
 
+import hashlib
 import json
 from dataclasses import asdict, dataclass, field, fields, replace
 from fractions import Fraction
@@ -75,20 +76,27 @@ class PlanRecord:
         from capturehook.files import write_atomically
 
         record = self.as_json()
+        record = {**record, "sum": sum_of(record)}
         poses = ",\n  ".join(map(json.dumps, record.pop("poses")))
         head = json.dumps(record, indent=1).removesuffix("\n}")
         write_atomically(path, f'{head},\n "poses": [\n  {poses}\n ]\n}}\n'.encode())
 
 
+def sum_of(data: Any) -> str:
+    """64 digits that any change of JSON data changes, but not one of its white space."""
+    text = json.dumps(data, sort_keys=True, allow_nan=False, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
 def load_plan(path: Path) -> PlanRecord:
-    """Read a plan record.
+    """Read a plan record. One without a ``sum`` was written by hand, or by an older version.
 
     Raises
     ------
     FileError
         The file cannot be read.
     PlanError
-        It is not a plan record of a schema we know.
+        It is not a plan record of a schema we know, or was changed since it was written.
     """
     try:
         raw = json.loads(path.read_text(encoding="utf-8"))
@@ -100,13 +108,21 @@ def load_plan(path: Path) -> PlanRecord:
         raise PlanError(
             str(path), f"is not a plan record ({fault})", "Give the plan.json that `plan` saved"
         ) from fault
-    if not isinstance(raw, dict) or raw.pop("schema", None) != SCHEMA:
+    if not isinstance(raw, dict) or raw.get("schema") != SCHEMA:
         raise PlanError(
             str(path),
             f"is not a plan record of schema {SCHEMA}",
             "Make it anew with `capturehook plan` or `capturehook resin`",
         )
     try:
+        stated = raw.pop("sum", None)
+        if stated is not None and stated != sum_of(raw):
+            raise PlanError(
+                str(path),
+                "was changed after it was written: its sum does not fit",
+                "Make it anew with `capturehook plan` or `capturehook resin`",
+            )
+        del raw["schema"]
         poses = tuple(PlannedPose(**_checked(PlannedPose, pose)) for pose in raw.pop("poses"))
         record = PlanRecord(**_checked(PlanRecord, raw), poses=poses)
         _refuse_impossible(record)
@@ -137,18 +153,18 @@ def _refuse_impossible(record: PlanRecord) -> None:
         value = getattr(record, name)
         if value is not None and not 0 < value < MOST:
             raise ValueError(f"{name} is {value:.6g}")
-    number, since_s = 0, 0.0
+    number, layer, since_s = 0, -int(MOST), 0.0
     for pose in record.poses:
         name = f"pose {pose.pose}: "
         if pose.pose <= number:
             raise ValueError(f"pose {pose.pose} comes after pose {number}")
-        _refuse_outside(f"{name}layer", pose.layer, -MOST)
+        _refuse_outside(f"{name}layer", pose.layer, layer)
         _refuse_outside(f"{name}z_mm", pose.z_mm, -MOST)
         _refuse_outside(f"{name}still_s", pose.still_s, 0)
         _refuse_outside(f"{name}t_s", pose.t_s, since_s)
         if pose.head_z_mm is not None:
             _refuse_outside(f"{name}head_z_mm", pose.head_z_mm, pose.z_mm - BELOW_MM)
-        number, since_s = pose.pose, pose.t_s
+        number, layer, since_s = pose.pose, pose.layer, pose.t_s
 
 
 def _refuse_outside(name: str, value: float, least: float) -> None:

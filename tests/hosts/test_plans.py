@@ -129,8 +129,24 @@ def test_plan_with_wrong_types_is_one_clear_error(
 ) -> None:
     posed(tmp_path, capsys)
     path = tmp_path / "part.plan.json"
-    path.write_text(json.dumps({**json.loads(path.read_text()), **change}))
+    raw = json.loads(path.read_text())
+    del raw["sum"]
+    path.write_text(json.dumps({**raw, **change}))
     with pytest.raises(PlanError, match=said):
+        load_plan(path)
+
+
+def test_plan_in_which_one_number_was_changed_is_refused_one_written_anew_is_not(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    posed(tmp_path, capsys)
+    path = tmp_path / "part.plan.json"
+    raw = json.loads(path.read_text())
+    path.write_text(json.dumps(raw))  # by another program, all on one line
+    assert load_plan(path).poses[1].layer == raw["poses"][1]["layer"]
+    raw["poses"][1]["layer"] = 9999
+    path.write_text(json.dumps(raw))
+    with pytest.raises(PlanError, match="changed after it was written"):
         load_plan(path)
 
 
@@ -162,6 +178,7 @@ def test_many_more_frames_than_poses_are_another_shoots(
         ("t_s", -1),
         ("still_s", -0.1),
         ("pose", 1),
+        ("layer", 1),
         ("fps", "0"),
         ("moves", "sideways"),
         ("kind", "wax"),
