@@ -47,8 +47,7 @@ def table() -> str:
     for (code, message), found in rows.items():
         when = "; ".join(f"{operation}: {', '.join(names)}" for operation, names in found.items())
         lines.append(f"| {message} | {code} | {when} |")
-    names = ", ".join(f"`{command.name}`" for command in COMMANDS)
-    return "\n".join([*lines, "", f"Tried on: {names}.", ""])
+    return "\n".join([*lines, ""])
 
 
 def page_with(text: str, new: str) -> str:
