@@ -195,7 +195,7 @@ def _body(
 ) -> Iterator[str]:
     text, example = help_of(command)
     words = [word_of(one) for one in command.params if isinstance(one, click.Argument)]
-    yield f"`{' '.join(filter(None, [name, *words]))}`: {text}\n"
+    yield f"`{' '.join([name, *words])}`: {text}\n" if words else f"{text}\n"
     options = list(_rows_of(command))
     own = [row for row in options if row not in told and row not in here]
     again = dict.fromkeys(told[row] for row in options if row in told)
@@ -205,7 +205,7 @@ def _body(
     if again or also:
         also += [f"[shared](#shared-options) {', '.join(again)}"] if again else []
         yield f"Also {', '.join(also)}.\n"
-    if example:
+    if example and " " not in name:
         first = next(line for line in example.splitlines() if not line.startswith("#"))
         yield f"```sh\n{first}\n```\n"
 

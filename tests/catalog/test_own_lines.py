@@ -1,6 +1,6 @@
 """`by = "lines"`: only what fires a camera is sent; the list is each family's own.
 
-Expectations follow the firmwares' documents and sources as cited in docs/reference/gcode_facts.md.
+Expectations follow the firmwares' documents and sources as cited in capturehook/catalog/firmware.
 """
 
 from __future__ import annotations

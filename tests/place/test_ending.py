@@ -1,7 +1,7 @@
 """The head stays up after the frame of the finished part, but only where end code follows.
 
 What the end code does with the head elsewhere is followed by hand beside each case, from the
-firmware facts in docs/gcode_facts.md. The witness is asked the same with a writer that stays
+firmware facts in capturehook/catalog/firmware. The witness is asked the same with a writer that stays
 whatever follows: it must refuse by itself all that may not be.
 """
 

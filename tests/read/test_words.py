@@ -1,7 +1,7 @@
 """One line read with care: command, words, comment, and the column of a fault.
 
 Forms and their meaning: RS-274/NGC (NIST IR 6556, 3.3 Format of a Line) and, where printers
-differ, the firmware families' documents and parsers as told in docs/reference/gcode_facts.md.
+differ, the firmware families' documents and parsers (heads of capturehook/catalog/firmware).
 """
 
 from __future__ import annotations

@@ -1,4 +1,15 @@
-"""Klipper. docs/reference/gcode_facts.md#klipper"""
+"""Klipper. docs/reference/gcode_facts.md#klipper has what users meet; * looked up twice.
+
+- E is a place only while G90 and M82 hold; G90 does not undo M83 (gcode_move.py *)
+- G20, and F of 0 or less, are errors and stop the print (gcode_move.py *)
+- G92 without words makes every axis read 0 (gcode_move.py *)
+- G4 P in milliseconds, no S; M400 waits; M204 S, or P and T together; NAME KEY=VALUE in either
+  case (klipper3d.org G-Codes *)
+- moves of a cancelled object are dropped, but M400, G4 and pins still run (exclude_object.py)
+- arcs need [gcode_arcs]; I J only, none under G91 (gcode_arcs.py)
+- G01 and G1.0 are unknown (refused here); a last line without a line feed is not run (gcode.py,
+  virtual_sdcard.py)
+"""
 
 from __future__ import annotations
 

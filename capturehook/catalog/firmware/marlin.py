@@ -1,4 +1,19 @@
-"""Marlin. docs/reference/gcode_facts.md#marlin"""
+"""Marlin. docs/reference/gcode_facts.md#marlin has what users meet; * looked up twice.
+
+- G90/G91 set all axes and forget an earlier M82/M83; a later one holds: M83 G91 G90 leaves E
+  absolute, G91 M82 too (gcode.h *)
+- G4: S seconds wins over P milliseconds; waits for moves first (G4.cpp *)
+- M42 P<pin> S<0..255> acts when read, ahead of queued moves; needs DIRECT_PIN_CONTROL; a fan's
+  pin sets the fan (M42.cpp *)
+- G10/G11 need FWRETRACT; a second G10 is ignored; M208 S is an extra length (marlinfw.org)
+- G20 needs INCH_MODE_SUPPORT; E is in inches too (gcode.h *, parser.h)
+- M200 D turns E into cubic millimetres, S0 back (gcode.h *); the feed of E alone still counts mm
+  (planner.cpp)
+- R wins over I J; under half the chord it is the half circle; P counts turns with ARC_P_CIRCLES
+  (marlinfw.org G2-G3)
+- words without a command are no move (parser.cpp); at most 95 bytes of a command are kept
+  (queue.cpp)
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,9 @@
-"""Repetier. docs/reference/gcode_facts.md#repetier"""
+"""Repetier. docs/reference/gcode_facts.md#repetier has what users meet; * looked up twice.
+
+- E is relative while G91 or M83 holds; G4 S seconds wins over P milliseconds; M204 is the heater
+  controller, M205 writes the stored settings out, M207 is jerk (Commands.cpp)
+- ( ends the reading of a line (gcode.cpp)
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,14 @@
-"""RepRapFirmware. docs/reference/gcode_facts.md#reprapfirmware"""
+"""RepRapFirmware. docs/reference/gcode_facts.md#reprapfirmware has what users meet; *: looked
+up twice.
+
+- only M82/M83 touch E's mode (GCodes2.cpp)
+- G4 S seconds wins over P milliseconds; waits for this stream's moves (GCodes.cpp)
+- bare G10 is a retraction; with P, R, S or axes it sets tools (GCodes2.cpp)
+- several commands on one line run in turn (StringParser.cpp)
+- M118 needs its text as a quoted S word, a quote inside written twice (GCodes2.cpp *, Duet page
+  M118 *; not the doubled quote)
+- 255 bytes of a command at most (Configuration.h)
+"""
 
 from __future__ import annotations
 

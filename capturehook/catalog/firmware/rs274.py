@@ -1,4 +1,18 @@
-"""RS-274/NGC controllers. docs/reference/gcode_facts.md#rs274"""
+"""RS-274/NGC controllers. docs/reference/gcode_facts.md#rs274 has what users meet; *: looked
+up twice.
+
+NIST IR 6556 "The NIST RS274NGC Interpreter, version 3" and the LinuxCNC handbook.
+- G4 P in seconds, with a point (3.5.4; LinuxCNC *)
+- words run in a fixed order (F before modes before motion), not from left to right (3.8); a word
+  alone goes on with the motion in force (3.5.1)
+- M82, M83, G10/G11 as retraction and M400 do not exist (table 5); where a controller adds E with
+  M82/M83, it is read as on marlin [common]
+- else the extruder is axis A [common], which follows G90/G91 and is not converted under G20
+  (2.1.2.5)
+- G92 shifts all coordinate systems; G28 goes to a stored point and homes nothing (LinuxCNC)
+- a radius that does not reach from end to end is an error (3.5.3.1); comments are ; or ( )
+  (3.3.4)
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,19 @@
-"""Smoothie. docs/reference/gcode_facts.md#smoothie"""
+"""Smoothie. docs/reference/gcode_facts.md#smoothie has what users meet; * looked up twice.
+
+- G90/G91 set E's mode too; G0 has an F of its own; E is not converted under G20; G92 without
+  words, G92.1 and G92.2 clear the shifts and set E to 0; M204 X Y Z are accelerations of axes,
+  M205 X junction deviation (Robot.cpp *)
+- G4: P milliseconds plus S seconds; waits for moves when over 0; in its CNC mode P is seconds
+  (Robot.cpp *)
+- outputs are switched by two codes of the machine's own configuration; an M-number that equals
+  the "on" code switches on, whatever its words (Switch.cpp *). So pin is refused: M42 P5 S0 would
+  close the contact again. Use by = "lines" with your two codes.
+- a line that starts with X, Y, Z or F goes on with the last G0 to G3; one that starts with E is
+  ignored, and refused here (GcodeDispatch.cpp *)
+- M117 takes the raw rest of the line; there is no M118; a line with an unknown code is still cut
+  at each capital G, M and T, so text in it would act (GcodeDispatch.cpp *)
+- a line over 128 bytes, comment counted, is dropped (Player.cpp)
+"""
 
 from __future__ import annotations
 
