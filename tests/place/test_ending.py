@@ -1,8 +1,8 @@
 """The head stays up after the frame of the finished part, but only where end code follows.
 
 What the end code does with the head elsewhere is followed by hand beside each case, from the
-firmware facts in capturehook/catalog/firmware. The witness is asked the same with a writer that stays
-whatever follows: it must refuse by itself all that may not be.
+firmware facts in capturehook/catalog/firmware. The witness is asked the same with a writer that
+stays whatever follows: it must refuse by itself all that may not be.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """What each firmware family switches with G90/G91, M82/M83 and the rest.
 
 Sources: the families' own documents as restated in the heads of capturehook/catalog/firmware
-(marlin: pages M82 and M83; klipper: gcode_move.py; reprapfirmware: GCodes2.cpp; smoothie: Robot.cpp; repetier:
-Commands.cpp), and NIST RS274NGC 3.5 for the rest.
+(marlin: pages M82 and M83; klipper: gcode_move.py; reprapfirmware: GCodes2.cpp; smoothie:
+Robot.cpp; repetier: Commands.cpp), and NIST RS274NGC 3.5 for the rest.
 """
 
 from __future__ import annotations
