@@ -13,7 +13,7 @@ from typing import NamedTuple
 FOREIGN = "?"
 """Stands for a command that cannot be read."""
 TEXT_FOLLOWS = frozenset("M0 M1 M16 M23 M28 M30 M32 M36 M117 M118 M928".split())
-"""Their rest of line is a text. docs/reference/gcode_facts.md#free-text"""
+"""Their rest of line is a text (Marlin parser.cpp, Klipper gcode.py)."""
 MODES_FIRST = frozenset(
     "G17 G18 G19 G20 G21 G40 G49 G61 G61.1 G64 G80 G90 G90.1 G91 G91.1 G93 G94 G95 G97 G98 "
     "G99".split()

@@ -89,7 +89,7 @@ class OwnCommand:
 class Effects:
     """What commands of a family leave alone, end or keep.
 
-    docs/reference/gcode_facts.md#state-commands
+    capturehook/model/effects.py
     """
 
     harmless: frozenset[str]

@@ -2,6 +2,45 @@
 
 A family of firmware answers a command with effects (`Firmware.changes`); the reader carries
 them out. No effect at all means that the command touches nothing a pose block must know.
+
+What is followed, by family and source (read at Klipper 84104bb, RepRapFirmware fc1cd16,
+Smoothieware bb41e99, Repetier-Firmware 7cb3741, LinuxCNC 5c41560; Marlin in several versions).
+After any command that a family does not know, everything is unknown: Klipper gcode_macro.py,
+RepRapFirmware GCodes2.cpp (an unimplemented number runs a file), Repetier Commands.cpp.
+
+- SAVE_GCODE_STATE, RESTORE_GCODE_STATE (Klipper gcode_move.py): modes, G92, offsets, F, factors,
+  E's number come back, the place with MOVE=1; a name never saved: refused
+- SET_GCODE_OFFSET (the same): the number falls by the change; with MOVE=1 the nozzle moves
+  instead
+- ACTIVATE_EXTRUDER (the same): E and place unknown
+- M120, M121 (RepRapFirmware GCodeMachineState.cpp): stack of F, G90/91, M82/83, units, plane,
+  M200; not the place
+- M120, M121 (Smoothie Robot.cpp): stack of both F, G90/91, M82/83, units, workplace
+- M70, M72 (rs274 (m-code.adoc)): one store of units, plane, G90/91, workplace, F
+- M401, M402 (Repetier Printer.cpp): place and F stored; back in X Y Z
+- G54 ... G59.3, G10 L2, L20 (RepRapFirmware, Smoothie): numbers change by origins that the job
+  sets; else unknown until homing
+- G54 ... G59.3, G10 L2, L20 (Marlin, rs274): origin unknown; the one in use before the first
+  layer is what the profile counts in
+- G53 (all but Klipper, Repetier): as it stands while nothing is shifted, else refused
+- E after a relative stroke (RepRapFirmware GCodes.cpp): stays; Repetier Printer.cpp: is 0;
+  others: moves along
+- M221 (all but rs274: Marlin M221.cpp (by tool), Klipper gcode_move.py, Smoothie Extruder.cpp,
+  Repetier Commands.cpp (25 to 200)): every E word is multiplied: blocks divide by it;
+  RepRapFirmware GCodes.cpp: only where an axis is named
+- M220; M220 B, R (all but rs274; Marlin M220.cpp): times alone; B stores the factor, R brings it
+  back
+- M200 without a diameter, with G20, or for a tool not in use (where it is): refused
+- homing, probing, parking, tools; M18, M84 without S (all): place unknown; homing ends shifts
+- if, elif, else with an indented body (RepRapFirmware StringParser.cpp): no block inside; all
+  unknown after it; loops refused
+- M0 M1 M2; M2 M30 (RepRapFirmware GCodes2.cpp; rs274, Smoothie Robot.cpp): end of the job
+  (Smoothie reads on: moves after it are refused)
+- M28, M23, M26, M32, M808, SDCARD_PRINT_FILE (where they are): refused: lines would not run in
+  order
+- M209 S1 (Marlin, Repetier): refused: lone strokes become the firmware's own
+- O-words, brackets, #; a line that begins with a small letter or $ (rs274 (o-code.adoc); Smoothie
+  GcodeDispatch.cpp): refused
 """
 
 from __future__ import annotations

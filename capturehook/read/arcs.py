@@ -1,4 +1,10 @@
-"""G2/G3: centre, swept angle and length, from I J or R. docs/reference/gcode_facts.md#arcs"""
+"""G2/G3: centre, swept angle and length, from I J or R.
+
+G2 is clockwise, G3 counter-clockwise, seen from the plus end of the third axis; I J lead from the
+start to the centre, after G90.1 they are a place; R below 0 goes over 180 degrees; end equal to
+start, or no end, is a full circle; without I, J and R it is refused (NIST RS274NGC 3.5.3;
+LinuxCNC). Z and E advance evenly along it (marlinfw.org G2-G3).
+"""
 
 from __future__ import annotations
 

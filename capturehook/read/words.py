@@ -13,7 +13,8 @@ from capturehook.model.effects import Command
 FREE_TEXT = frozenset(
     {"M0", "M1", "M16", "M23", "M28", "M30", "M32", "M36", "M117", "M118", "M928"}
 )
-"""Commands whose rest of line is text. docs/reference/gcode_facts.md#free-text"""
+"""Commands whose rest of line is text, as of NAME KEY=VALUE (Marlin parser.cpp, Klipper gcode.py;
+M32, M36 RepRapFirmware from memory). Klipper would show a comment after M117, M118."""
 
 MOST_SHOWN = 40
 """Letters of a wrong word that a message holds."""
@@ -123,7 +124,8 @@ def read_commands(raw: bytes, *, several: str) -> tuple[Command, ...]:
     ``several`` says how a family reads a line that holds more than one: "first" (the rest is
     not a command), "in turn" (left to right, each with the words after it), or "modes first"
     (as RS-274/NGC: then the one motion with all axis words).
-    docs/reference/gcode_facts.md#several-commands
+    docs/reference/gcode_facts.md#several-commands (Marlin parser.cpp, Klipper gcode.py, Repetier
+    gcode.cpp, Smoothie GcodeDispatch.cpp)
 
     Raises
     ------
