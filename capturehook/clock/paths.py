@@ -100,7 +100,7 @@ class _Steps:
             self.is_arc = (self.kind > LINE) & (self.radius_mm > TINY_MM)
             flat_mm = np.where(self.is_arc, self.radius_mm * np.abs(self.turn_rad), flat_mm)
         self.flat_mm, self.length_mm = flat_mm, flat_mm.copy()
-        climbs = np.flatnonzero(z_mm)
+        climbs = np.flatnonzero(z_mm != 0)
         self.length_mm[climbs] = np.hypot(flat_mm[climbs], z_mm[climbs])
         self.e_only = np.flatnonzero((self.length_mm <= TINY_MM) & (e_mm != 0))
         self.length_mm[self.e_only] = np.abs(e_mm[self.e_only])

@@ -156,7 +156,7 @@ class SteadyBuilder:
 
     def put(self, rows: NDArray[np.signedinteger], values: Array) -> None:
         """From each of some rows on, rising and none before those put already, a number holds."""
-        changes = np.flatnonzero(np.diff(values, prepend=self.last))
+        changes = np.flatnonzero(np.diff(values, prepend=self.last) != 0)
         if len(changes):
             self.last = float(values[-1])
             self._rows.append(rows[changes].astype(np.int64))

@@ -265,7 +265,7 @@ class Fold:
         return deficit
 
     def _keep_deficit(self, first: int, deficit: Array) -> None:
-        row = np.flatnonzero(deficit)
+        row = np.flatnonzero(deficit != 0)
         if len(row):
             self._retracted.append((first + row, deficit[row]))
 

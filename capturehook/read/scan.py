@@ -83,7 +83,7 @@ class PlainWords:
         """The lines that state a letter (counted from ``first``, rising), and the values."""
         if letter not in self.values:
             return np.empty(0, np.int64), np.empty(0)
-        return np.flatnonzero(self.states & _BIT[letter]), self.values[letter]
+        return np.flatnonzero((self.states & _BIT[letter]) != 0), self.values[letter]
 
     def before(self, line: int) -> PlainWords:
         """Those that stand before a line of the job."""
