@@ -107,6 +107,10 @@ def check_firmware(firmware: Firmware, *, e_letter: str = "E", **tables: Mapping
         assert line and line.isascii() and len(line) <= LONGEST_LINE, f"line {line!r}"
     assert on != off, "set_pin() writes the same for on and off"
     assert firmware.dwell_ms(None, None) == 0, "G4 without words must not wait"
+    effects = firmware.effects
+    acting = {*effects.ends_job, *(effects.stored_place or ())}
+    acting.update(effects.keep_and_give_back or ())
+    assert not acting & effects.harmless, f"harmless and not: {sorted(acting & effects.harmless)}"
     _check_camera(firmware)
     with registered(FIRMWARES, firmware):
         profile = sample_profile(firmware.name, **tables)

@@ -18,9 +18,9 @@ from capturehook.block.witness_state import Family
 if TYPE_CHECKING:
     from capturehook.block.witness_bytes import Index
 
-PRIMED_MM = 10.0
+PRIMED_MM = 3.0
 """So much laid since, and what was retracted before it is forgotten."""
-CHUNK = 4096
+CHUNK = 1024
 
 
 @dataclass(slots=True)

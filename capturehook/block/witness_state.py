@@ -111,12 +111,8 @@ class Family:
     """M commands that change nothing of what is followed."""
 
     def __post_init__(self) -> None:
-        effects = self.firmware.effects
-        acting = {*effects.ends_job, *(effects.stored_place or ()), *FOLLOWED}
-        acting.update(effects.keep_and_give_back or ())
-        self.idle = frozenset(
-            code for code in effects.harmless if code[:1] == "M" and code not in acting
-        )
+        harmless = self.firmware.effects.harmless
+        self.idle = frozenset(code for code in harmless if code[:1] == "M") - FOLLOWED
 
     def e_absolute(self, found: Found) -> bool:
         e_absolute = found.m82 is not False
