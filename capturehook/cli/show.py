@@ -172,7 +172,8 @@ def show_table(
         aligned = (one.rjust(size) if right else one.ljust(size) for one, size, right in fields)
         return " " + (" " * GAP).join(aligned).rstrip()
 
-    rule = " " + "\u2500" * (sum(widths) + GAP * (len(widths) - 1))
+    dash = "\u2500" if (sys.stdout.encoding or "").lower().startswith("utf") else "-"
+    rule = " " + dash * (sum(widths) + GAP * (len(widths) - 1))
     head = line(columns) if _style() else click.style(line(columns), bold=True)
     top = (title, "") if title else ("",)
     click.echo("\n".join((*top, head, rule, *map(line, cells), "")))

@@ -7,6 +7,7 @@ followed by the metadata as comments, as plain jobs carry them.
 from __future__ import annotations
 
 import hashlib
+import re
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -38,6 +39,8 @@ from capturehook.jobfile.metadata import (
 from capturehook.jobfile.record import AGAIN, Edit, Edits, JobFile, JobText, Written
 from capturehook.jobfile.streams import LineEdit, Lines, text_of
 
+ONLY_COMMANDS = re.compile(rb"(\xff\xff[\xf6-\xfb])*")
+"""What stands at the seams of blocks that were one (`Lines.split`)."""
 LONGEST = 80
 """Letters of a line that the firmware's buffer holds (Buddy firmware
 src/common/gcode/gcode_buffer.hpp); longer comments of ours go into the record."""
@@ -121,8 +124,18 @@ class BinaryJob(JobFile):
         code = self.code[at]
         whole = self._plain(code.rows[0])
         for row, (end, start) in zip(code.rows[1:], code.ends, strict=True):
-            whole = whole[: len(whole) - end] + self._plain(row)[start:]
+            part = self._plain(row)
+            if not ONLY_COMMANDS.fullmatch(whole[len(whole) - end :] + part[:start]):
+                raise self._misfit()
+            whole = whole[: len(whole) - end] + part[start:]
         return whole
+
+    def _misfit(self) -> FileError:
+        return FileError(
+            self.name,
+            "the record of its pose blocks does not fit: the file was changed since",
+            "Take the original, or slice the model again",
+        )
 
     def _text(self, at: int) -> bytes:
         try:
@@ -344,16 +357,16 @@ class BinaryJob(JobFile):
         Raises
         ------
         FileError
-            Its lines were changed, and the record counts lines.
+            Its lines were changed, and the record counts lines; or what it keeps is no job.
         """
-        if hashlib.sha256(BinaryJob(data, self.name).stored).hexdigest() == record.text_sha256:
+        try:
+            text = BinaryJob(data, self.name).stored
+        except FileError as fault:
+            raise self._misfit() from fault
+        if hashlib.sha256(text).hexdigest() == record.text_sha256:
             return "the text is as it was; this computer's compressor gives it other bytes"
         if record.comments:
-            raise FileError(
-                self.name,
-                "the record of its pose blocks does not fit its lines: they were changed since",
-                "Take the original, or slice the model again",
-            )
+            raise self._misfit()
         return "the file was changed since its poses went in; those changes are still there"
 
     def _old_metadata(self, row: int, block: Block, record: Record) -> Block:

@@ -174,7 +174,7 @@ def _layer_images(names: Iterable[str]) -> bool:
 
 def _job_members(names: tuple[str, ...], path: str) -> list[str]:
     jobs = [name for name in names if _is_job(name)]
-    if jobs and _layer_images(names):
+    if _layer_images(names):
         raise FileError(
             path, "is a resin job", "Use `capturehook resin JOB` (with --pose to insert poses)"
         )

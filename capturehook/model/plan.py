@@ -136,7 +136,8 @@ def load_plan(path: Path) -> PlanRecord:
 MOST = 1e8
 """No shoot lasts so many seconds, and no part is so many mm high."""
 BELOW_MM = 0.5
-"""The nozzle is not so far below the layer that was printed last."""
+"""The nozzle is never so far below the lowest layer. It may well be below the layer printed last:
+beside a finished object, where the next one begins."""
 
 
 def _refuse_impossible(record: PlanRecord) -> None:
@@ -154,6 +155,7 @@ def _refuse_impossible(record: PlanRecord) -> None:
         if value is not None and not 0 < value < MOST:
             raise ValueError(f"{name} is {value:.6g}")
     number, layer, since_s = 0, -int(MOST), 0.0
+    lowest_mm = min((pose.z_mm for pose in record.poses), default=0.0) - BELOW_MM
     for pose in record.poses:
         name = f"pose {pose.pose}: "
         if pose.pose <= number:
@@ -163,7 +165,7 @@ def _refuse_impossible(record: PlanRecord) -> None:
         _refuse_outside(f"{name}still_s", pose.still_s, 0)
         _refuse_outside(f"{name}t_s", pose.t_s, since_s)
         if pose.head_z_mm is not None:
-            _refuse_outside(f"{name}head_z_mm", pose.head_z_mm, pose.z_mm - BELOW_MM)
+            _refuse_outside(f"{name}head_z_mm", pose.head_z_mm, lowest_mm)
         number, layer, since_s = pose.pose, pose.layer, pose.t_s
 
 

@@ -25,6 +25,7 @@ CURES = {
     "one-at-a-time": "Measure carriage_mm well, and look at apply --dry-run.",
     "outside-machine": "Take the right profile, or correct its ranges.",
     "park-over-part": "Park beside the part.",
+    "park-visited": "Take the original job, or park elsewhere.",
     "pauses": "Be there at the pause: all times after it shift by its length.",
     "tool-changes": "Expect all times after the first change to shift.",
     "strange-codes": "Set the right firmware, or try a few lines in the air.",

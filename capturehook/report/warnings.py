@@ -20,6 +20,8 @@ from capturehook.read.whole import whole_findings
 from capturehook.report.ooze import ooze_findings
 
 EDGE_MM = 1e-6
+MANY_VISITS = 5
+"""Start and end code of a job park a few times."""
 NEAR_PART_MM = 10.0
 """Printed lines this near to the park point are under the waiting nozzle's drips."""
 
@@ -33,6 +35,7 @@ def job_findings(job: Job) -> list[Finding]:
         *_how_layers_are_told(job),
         *_outside(job),
         *_park_over_part(job),
+        *_park_visited(job),
         *_odd_modes(job),
         *_strange_codes(job),
         *_unknown_times(job),
@@ -149,6 +152,22 @@ def _park_over_part(job: Job) -> list[Finding]:
         "onto it; park beside it"
     )
     return [Finding("park-over-part", "[park]", text)]
+
+
+def _park_visited(job: Job) -> Iterator[Finding]:
+    """Poses of an earlier run whose fences are gone: nothing else tells them from the job."""
+    moves, park = job.moves, job.profile.park
+    visits = 0
+    for part in parts_of(len(moves)):
+        there = (moves.x_mm[part] == park.x_mm) & (moves.y_mm[part] == park.y_mm)
+        there[1:] &= ~there[:-1]
+        visits += int(np.count_nonzero(there))
+    if visits >= MANY_VISITS:
+        text = (
+            f"goes to the park point X{park.x_mm:g} Y{park.y_mm:g} {visits} times already: poses "
+            "of an earlier run that lost their marks? Take the original job, or park elsewhere"
+        )
+        yield Finding("park-visited", job.source.path, text)
 
 
 def _strange_codes(job: Job) -> list[Finding]:

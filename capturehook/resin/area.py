@@ -116,9 +116,15 @@ def light_area(
     Raises
     ------
     FileError
-        An image is damaged or too large, or sizes differ.
+        An image is damaged or too large, or sizes differ; or no layer has one.
     """
     names = images.images
+    if not any(names):
+        raise FileError(
+            str(images.path),
+            "holds no images that belong to its layers",
+            "Leave out --area and --picture, or slice the model again",
+        )
     lit = np.full(len(names), np.nan)
     changed = np.full(len(names), np.nan)
     before: NDArray[np.bool_] | None = None
@@ -243,10 +249,9 @@ def still_findings(stretches: list[tuple[int, int]], path: str) -> list[Finding]
 def area_report(area: LightArea, stretches: list[tuple[int, int]]) -> dict[str, object]:
     """The measured areas as plain data; shares from 0 to 1, None where there is no image."""
     known = np.nan_to_num(area.lit)
-    has_any = bool(np.isfinite(area.lit).any())
     return {
         "lit": [round(one, 6) if one == one else None for one in area.lit.tolist()],
-        "mean_lit": round(float(np.nanmean(area.lit)), 6) if has_any else 0.0,
+        "mean_lit": round(float(np.nanmean(area.lit)), 6),
         "most_lit_layer": int(known.argmax()) + 1,
         "most_lit": round(float(known.max()), 6),
         "alike": [list(run) for run in stretches],

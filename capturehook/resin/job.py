@@ -13,6 +13,7 @@ from capturehook.catalog.containers.fields import Fields
 from capturehook.catalog.containers.refused import MARKS, TWO_WAYS, refusal
 from capturehook.catalog.containers.zip_file import Container, Limits
 from capturehook.errors import CaptureHookError, FileError, Finding, ProfileError, Where
+from capturehook.jobfile.plates import is_resin_zip
 from capturehook.model.profile import Profile
 from capturehook.model.resin import ResinTable
 from capturehook.model.resin_job import (
@@ -33,8 +34,8 @@ from capturehook.resin.timeline import (
     timeline_of_table,
 )
 
-_GCODE = re.compile(rb"\s*(;|[GM]\d+[ \r\n;])")
-"""How a filament job as text begins."""
+_FILAMENT = re.compile(rb"\s*(;|[GM]\d+[ \r\n;])|GCDE|\x1f\x8b")
+"""How a filament job begins as text, as a binary job, and by gzip."""
 TIME_APART = 0.05
 """Share of the stated print time by which a timeline may differ before it is a finding."""
 SHORT_PULSE_S = 0.1
@@ -58,10 +59,8 @@ def read_job(path: Path, table: ResinTable, limits: Limits | None = None) -> Res
         kind = binary_kind(head)
         if kind is not None:
             return job_of_stored(path, kind.read(fields), table)
-    if _GCODE.match(head):
-        raise FileError(
-            str(path), "is a job as text, for a filament printer", "Use `capturehook plan JOB`"
-        )
+    if _FILAMENT.match(head):
+        raise _filament(path)
     if not head.startswith(b"PK"):
         raise FileError(str(path), refusal(head) + broken_kinds(), TWO_WAYS)
     with Container(path, limits) as container:
@@ -71,7 +70,13 @@ def read_job(path: Path, table: ResinTable, limits: Limits | None = None) -> Res
         zipped = zip_kind(container)
         if zipped is not None:
             return job_of_stored(path, zipped.read(container), table)
+        if not is_resin_zip(path):
+            raise _filament(path)
         raise FileError(str(path), refusal(head, container.names) + broken_kinds(), TWO_WAYS)
+
+
+def _filament(path: Path) -> FileError:
+    return FileError(str(path), "is a job for a filament printer", "Use `capturehook plan JOB`")
 
 
 def is_binary_resin(path: Path) -> bool:

@@ -128,6 +128,7 @@ def test_every_job_inside_is_changed(tmp_path: Path) -> None:
             {"run.gcode": JOB, "1.png": b"x", "2.png": b"x"},
             "is a resin job. Use `capturehook resin",
         ),
+        ({"config.ini": b"x", "a1.png": b"x", "a2.png": b"x"}, "is a resin job. Use `capture"),
     ],
 )
 def test_container_that_will_not_do_stays_as_it_is(

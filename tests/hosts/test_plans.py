@@ -14,6 +14,7 @@ from capturehook.hosts.plans import digests_of, plan_of, plan_path
 from capturehook.model.plan import load_plan
 from tests.adapters.host_calls import JOB
 from tests.cli.calling import call
+from tests.jobfile.samples import B3
 from tests.jobfile.test_damage import plates
 
 
@@ -35,6 +36,16 @@ def test_apply_writes_the_plan_beside_the_job_with_the_jobs_digest(
     saved = tmp_path / "saved.json"
     call(capsys, "plan", job, "-p", "heron", "--save", saved)
     assert load_plan(saved).digest == record.digest
+
+
+def test_plan_of_a_job_that_prints_one_at_a_time_is_read_again(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Where the next object begins, the nozzle is below the layer that was printed last."""
+    saved = tmp_path / "plan.json"
+    call(capsys, "plan", B3, "-p", "heron", "--save", saved)
+    poses = load_plan(saved).poses
+    assert any(pose.head_z_mm is not None and pose.head_z_mm < pose.z_mm for pose in poses)
 
 
 def test_profile_key_and_option_say_where_and_whether(

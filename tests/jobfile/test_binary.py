@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import base64
 import hashlib
+import json
 import struct
+import zlib
 from pathlib import Path
 
 import pytest
@@ -175,8 +178,27 @@ def test_a_lie_in_the_record_is_refused() -> None:
             ),
         ]
     )
-    with pytest.raises(CaptureHookError, match=r"does not fit its|not as it was written"):
+    with pytest.raises(CaptureHookError, match=r"does not fit|not as it was written"):
         strip_file(forged, "job")
+
+
+@pytest.mark.parametrize(
+    "lie", [{"joined": [[1, 5, 5]]}, {"kept": {"2": [100, base64.b64encode(b"junk").decode()]}}]
+)
+def test_a_record_that_would_make_another_job_is_refused(lie: dict[str, object]) -> None:
+    """Bytes between blocks that are no commands of the packer; a block kept that is none."""
+    posed = pose_file(built(2, 0), "job", Poser()).data
+    line = checker.settings_of(posed, 4)["capturehook"]
+    record = {**json.loads(zlib.decompress(base64.b64decode(line))), **lie}
+    forged = base64.b64encode(zlib.compress(json.dumps(record).encode()))
+    whole = posed[:10] + b"".join(
+        checker.block(4, checker.plain_of(one).replace(line.encode(), forged))
+        if one.kind == 4
+        else one.whole
+        for one in checker.blocks_of(posed)
+    )
+    with pytest.raises(CaptureHookError, match=r"record of its pose blocks does not fit"):
+        strip_file(whole, "job")
 
 
 words = st.text("GXYZEF0123456789.- ;MS_abopÿ/?\t", max_size=30)

@@ -188,6 +188,19 @@ def test_extents_of_a_job_count_the_bulge() -> None:
     assert extents["y_mm"] == [100.0, 120.0] and extents["x_mm"] == [100.0, 120.0]
 
 
+def test_posed_job_that_lost_its_marks_is_told() -> None:
+    """Programs that drop comments make poses look like the job's own lines."""
+    whole = job_of(layers=9)
+    posed = apply(whole, profile())
+    bare = b"".join(
+        line for line in posed.data.splitlines(keepends=True) if b"capturehook" not in line
+    )
+    (told,) = [one for one in inspect(bare, profile()).findings if one.code == "park-visited"]
+    assert f"{len(posed.poses)} times already" in told.text
+    for job in (whole, posed.data):
+        assert not any(one.code == "park-visited" for one in apply(job, profile()).findings)
+
+
 def test_park_point_over_the_part_is_told() -> None:
     over = profile(park={"x_mm": 110.0, "y_mm": 118.0})
     (told,) = [one for one in apply(job_of(), over).findings if one.code == "park-over-part"]

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import sample_truth as truth
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
@@ -19,10 +20,12 @@ from resin_jobs import bar, png, settings_text, write_settings_job, write_zip
 
 from capturehook.draw.resin import LitArea, draw_lit_area
 from capturehook.errors import CaptureHookError, FileError
+from capturehook.model.resin import ResinTable
 from capturehook.model.resin_job import ResinJob
 from capturehook.profile import load_profile
 from capturehook.resin.area import LayerImages, LightArea, still_findings, still_stretches
 from capturehook.resin.area import light_area as area_of_images
+from capturehook.resin.body import open_images
 from capturehook.resin.job import read_job
 from capturehook.resin.shoot import ResinShoot, plan_shoot
 
@@ -98,6 +101,19 @@ def test_area_of_a_layer_without_image_is_unknown(tmp_path: Path) -> None:
     area = light_area(path, (names[0], "", names[1]))
     assert np.isnan(area.lit).tolist() == [False, True, False]
     assert np.isnan(area.changed).all()
+
+
+def test_area_of_images_that_are_not_as_many_as_the_layers_is_refused(tmp_path: Path) -> None:
+    members = truth.members("layers.uvj")
+    del members["slice/00000007.png"]
+    path = write_zip(tmp_path / "a.uvj", list(members.items()))
+    job = read_job(path, ResinTable())
+    assert job.findings[-1].code == "resin-layer-count" and len(job.timeline) == 30
+    with (
+        open_images(job) as images,
+        pytest.raises(FileError, match="no images that belong to its layers"),
+    ):
+        area_of_images(images)
 
 
 def test_area_of_sizes_that_differ_is_refused(tmp_path: Path) -> None:

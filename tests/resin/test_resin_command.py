@@ -13,6 +13,7 @@ from resin_jobs import bar, command_text, settings_text, write_command_job, writ
 
 from capturehook.cli.main import run
 from capturehook.model.plan import load_plan
+from tests.jobfile.samples import B1, P1
 
 
 class Ran:
@@ -168,6 +169,13 @@ def test_resin_words_that_do_not_fit_say_so(
     ran = resin(*words)
     assert (ran.code, ran.out) == (2, "")
     assert found in ran.err
+
+
+@pytest.mark.parametrize("job", [B1, P1, P1.with_name("p1_one_plate.plate_1.gcode.gz")])
+def test_resin_sends_jobs_of_filament_printers_to_plan(resin: Any, job: Path) -> None:
+    ran = resin(job, "-p", "tern")
+    assert (ran.code, ran.out) == (2, "")
+    assert ran.err.endswith("is a job for a filament printer. Use `capturehook plan JOB`.\n")
 
 
 def test_resin_error_as_json_is_one_object(resin: Any, tmp_path: Path) -> None:

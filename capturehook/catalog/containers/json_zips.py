@@ -253,7 +253,7 @@ class PlateZip:
 
 def _member_images(images: list[tuple[int, str]], layers: int) -> tuple[str, ...]:
     """One name a layer; none at all where there are not as many."""
-    return tuple(name for _, name in images) if len(images) == layers else ()
+    return tuple(name for _, name in images) if len(images) == layers else ("",) * layers
 
 
 def _counts(path: str, layers: int, stated: int, images: int) -> list[Finding]:
