@@ -37,7 +37,7 @@ A PROFILE is a path that ends in `.toml`, or a name
 ([where it is looked for](profile.md#where-it-is-looked-for)). For `apply`, `strip`, `inspect` and
 `plan` a JOB of `-` is standard input. A number in brackets is what an option is unless given; one
 whose name ends in a unit (`--coil-v`) takes a number. Findings and errors go to standard error,
-without colours under `NO_COLOR` or `TERM=dumb`.
+without colours under `NO_COLOR` or `TERM=dumb`. **Bold** options are required.
 
 | exit code | means |
 |---|---|
@@ -106,6 +106,7 @@ TYPE_WORDS = {
     "path": "FILE",
     "file": "FILE",
 }
+_REQUIRED = ". Required."
 Option = tuple[str, str]
 """Names and meaning."""
 
@@ -164,7 +165,9 @@ def _contents() -> str:
 
 
 def _listed(options: list[Option]) -> Iterator[str]:
-    yield from (f"- {names}: {text}" for names, text in options)
+    for names, text in options:
+        shown = f"**{names}**" if _REQUIRED in text else names
+        yield f"- {shown}: {text.replace(_REQUIRED, '.')}"
     yield ""
 
 
@@ -176,11 +179,15 @@ def _section(name: str, command: click.Command, told: dict[Option, str]) -> Iter
         rows = [row for rows in below.values() for row in rows if row not in told]
         names = [_long_name(row) for row in rows]
         here = [row for row in rows if names.count(_long_name(row)) == 1]
-        if here:
-            yield from ["Several of these take:\n", *_listed(here)]
+        everywhere = [row for row in here if row in below.get(tuple(command.commands), ())]
+        if everywhere:
+            yield from ["Each of these takes:\n", *_listed(everywhere)]
+        if some := [row for row in here if row not in everywhere]:
+            yield from ["Several take:\n", *_listed(some)]
+        told = told | dict.fromkeys(everywhere, "")
         for sub_name, sub in command.commands.items():
             yield f"### {name} {sub_name}\n"
-            yield from _body(f"{name} {sub_name}", sub, told, {*here})
+            yield from _body(f"{name} {sub_name}", sub, told, {*some})
     else:
         yield from _body(name, command, told, set())
     yield from _links(name)
@@ -198,7 +205,7 @@ def _body(
     yield f"`{' '.join([name, *words])}`: {text}\n" if words else f"{text}\n"
     options = list(_rows_of(command))
     own = [row for row in options if row not in told and row not in here]
-    again = dict.fromkeys(told[row] for row in options if row in told)
+    again = dict.fromkeys(told[row] for row in options if told.get(row))
     also = [_long_name(row) for row in options if row in here]
     if own:
         yield from _listed(own)
