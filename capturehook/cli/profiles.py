@@ -132,10 +132,8 @@ def list_command(as_json: bool) -> int:
 def show_command(name: str | None, as_json: bool) -> int:
     """Every key of a profile with its value, as TOML.
 
-    `# default` marks keys the file itself does not set.
-
     \b
-    NAME is a profile's name or path; without it, ./capture.toml.
+    `# default` marks keys the file itself does not set. NAME is as after -p.
     Example:  capturehook profile show heron
     """
     from capturehook.profile import load_profile
@@ -153,13 +151,10 @@ def show_command(name: str | None, as_json: bool) -> int:
 @click.argument("name", required=False)
 @JSON
 def check_command(name: str | None, as_json: bool) -> int:
-    """Report every fault of a profile at once.
-
-    Warnings that do not stop a run are shown too.
+    """Report every fault (exit code 2) or warning (1) of a profile at once.
 
     \b
-    NAME is a profile's name or path; without it, ./capture.toml.
-    Exit code 0: sound; 1: warnings; 2: faults.
+    NAME is a name or a path, as after -p.
     Example:  capturehook profile check heron
     """
     from capturehook.profile import find_profile
