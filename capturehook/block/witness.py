@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from capturehook.block.second_opinion import check_block
 from capturehook.block.witness_bytes import Bytes
-from capturehook.block.witness_end import what_counts_on_the_place
+from capturehook.block.witness_end import Reach, what_counts_on_the_place
 from capturehook.block.witness_filament import NotToldError
 from capturehook.block.witness_lines import Command, commands_of
 from capturehook.block.witness_state import Family, Found
@@ -100,7 +100,7 @@ class _Witness:
         self.stated: Mapping[int, Stated] = {one.pose: one for one in stated}
         self.seen: list[int] = []
         machine = profile.machine
-        self.ranges = (machine.x_mm, machine.y_mm, machine.z_mm)
+        self.reach = Reach((machine.x_mm, machine.y_mm, machine.z_mm), machine.round)
 
     def check_all_seen(self) -> None:
         if self.seen != list(self.stated):
@@ -176,14 +176,14 @@ class _Witness:
             shift_z = found.shift[2] or 0.0
             level = stated.level_z_mm - shift_z
             rest = self.text[place:]
-            wrong = what_counts_on_the_place(rest, self.family, found, after, level, self.ranges)
+            wrong = what_counts_on_the_place(rest, self.family, found, after, level, self.reach)
             if wrong is not None:
                 raise fail(name, f"the head does not come back, and after it {wrong}")
         check = _Block(name, steps, found, after, stated, self.family)
         check.gives_back()
         self._check_number_for_e(name, fence.lines, found, after, place)
         check.keeps_filament()
-        check.keeps_clear(self.ranges)
+        check.keeps_clear(self.reach)
         if deficit is None:
             raise NotToldError("how far filament is retracted")
         try:
@@ -401,7 +401,7 @@ class _Block:
         home = self.before.number
         return not (_same(place[0], home[0]) and _same(place[1], home[1]))
 
-    def keeps_clear(self, ranges: Sequence[tuple[float, float]]) -> None:
+    def keeps_clear(self, reach: Reach) -> None:
         """Level motion at the hop or above, never lower than the start, inside the machine."""
         shift = [value or 0.0 for value in self.before.shift]
         floor = self.before.number[2] or 0.0
@@ -423,10 +423,12 @@ class _Block:
                 raise fail(self.name, "the block goes lower than it started")
             away = self._is_away(one.end)
             for letter, number, add, (least, most) in zip(
-                "XYZ", one.end, shift, ranges, strict=True
+                "XYZ", one.end, shift, reach.ranges, strict=True
             ):
                 if (away or letter == "Z") and not least - SAME <= number + add <= most + SAME:
                     raise fail(self.name, f"the block leaves the machine's {letter} range")
+            if away and reach.is_past_round(one.end[0] + shift[0], one.end[1] + shift[1]):
+                raise fail(self.name, "the block leaves the machine's round bed")
 
     def _is_wipe(self, step: Step, shift: Sequence[float]) -> bool:
         """At the height where printing stopped, between places of the stated wipe."""

@@ -8,8 +8,9 @@ from what decides it (`place/ending.py`).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import hypot
+from typing import NamedTuple
 
 from capturehook.block.witness_lines import Command, commands_of
 from capturehook.block.witness_state import CONDITIONS, MOTION, Family, Found
@@ -19,13 +20,30 @@ FED_MM = 1e-6
 MOTORS_OFF = ("M18", "M84")
 
 
+class Reach(NamedTuple):
+    """Lowest and highest X, Y and Z of the machine, mm; of a round bed the circle in X and Y."""
+
+    ranges: tuple[tuple[float, float], ...]
+    is_round: bool = False
+
+    def is_past_round(self, x_mm: float, y_mm: float) -> bool:
+        """Is a place of the machine beside a round bed? By its distance from the middle, each
+        axis in radii."""
+        (left, right), (front, back), _ = self.ranges
+        if not self.is_round:
+            return False
+        radius_x, radius_y = (right - left) / 2, (back - front) / 2
+        from_middle = hypot((x_mm - left) / radius_x - 1, (y_mm - front) / radius_y - 1)
+        return from_middle > 1 + SAME / min(radius_x, radius_y)
+
+
 def what_counts_on_the_place(
     rest: bytes,
     family: Family,
     found: Found,
     after: Found,
     level: float,
-    ranges: Sequence[tuple[float, float]],
+    reach: Reach,
 ) -> str | None:
     """What in the rest of a job forbids that the block ends elsewhere; None where nothing does.
 
@@ -33,7 +51,6 @@ def what_counts_on_the_place(
     ----------
     found, after : the machine before and after the block
     level : Z of the block's level part, in the job's numbers
-    ranges : of X, Y and Z of the machine, mm
     """
     theirs, ours = found.copy(), after.copy()
     twins = [replace(family, kept={**family.kept}) for _ in range(2)]
@@ -58,7 +75,7 @@ def what_counts_on_the_place(
             elif not together and (fed is None or theirs.dead is not None):
                 wrong = "does what is not known"
             elif not together:
-                wrong = _wrong_place(family, command, was, _Pair(theirs, ours), level, ranges)
+                wrong = _wrong_place(family, command, was, _Pair(theirs, ours), level, reach)
             if wrong is not None:
                 return f"{line.decode('latin-1').strip()[:40]!r} {wrong}"
             together = together or _are_together(theirs, ours)
@@ -99,7 +116,7 @@ def _wrong_place(
     was: _Pair,
     now: _Pair,
     level: float,
-    ranges: Sequence[tuple[float, float]],
+    reach: Reach,
 ) -> str | None:
     code, theirs, ours = command.code, now.theirs, now.ours
     if ours.shift != theirs.shift:
@@ -117,7 +134,7 @@ def _wrong_place(
     if not (was.is_known() and now.is_known()):
         return "goes on from a place that is not known"
     for letter, job, here, shift, (low, high) in zip(
-        "XYZ", theirs.number, ours.number, ours.shift, ranges, strict=True
+        "XYZ", theirs.number, ours.number, ours.shift, reach.ranges, strict=True
     ):
         if here is None or job is None or abs(job - here) <= SAME:
             continue
@@ -125,6 +142,12 @@ def _wrong_place(
             return f"would leave the machine's {letter} range"
         if letter == "Z" and here < job:
             return "would go lower than the job does"
+    x_mm, y_mm = (
+        (here or 0.0) + (shift or 0.0)
+        for here, shift in zip(ours.number[:2], ours.shift[:2], strict=True)
+    )
+    if now.is_away() and reach.is_past_round(x_mm, y_mm):
+        return "would leave the machine's round bed"
     lowest = min(one for one in (was.ours.number[2], ours.number[2]) if one is not None)
     if (was.is_away() or now.is_away()) and lowest < level - SAME:
         return "would go down beside where the job does"

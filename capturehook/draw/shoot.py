@@ -25,6 +25,7 @@ from capturehook.draw.growth import Growth, draw_growth, minutes
 from capturehook.errors import PlanError, Where
 from capturehook.extras import install_command
 from capturehook.model.numbers import ordinal
+from capturehook.model.profile import Machine
 from capturehook.report.footprint import printed_lines
 from capturehook.report.shoot import Shoot
 
@@ -142,7 +143,7 @@ def draw_bed(sheet: Sheet, shoot: Shoot, panel: Box, room: Box) -> list[str]:
     y = Scale(top + y_high * per_mm, -per_mm)
     middle = len(shoot.poses) // 2
     strong = shoot.poses[middle].layer - 1 if shoot.poses else len(shoot.job.layers) - 1
-    _bed_grid(sheet, x, y, machine.x_mm, machine.y_mm)
+    _bed_grid(sheet, x, y, machine)
     shown = _footprints(sheet, shoot, x, y, strong)
     for box in machine.keep_out:
         sheet.hatch(
@@ -166,13 +167,16 @@ def draw_bed(sheet: Sheet, shoot: Shoot, panel: Box, room: Box) -> list[str]:
     return lines
 
 
-def _bed_grid(
-    sheet: Sheet, x: Scale, y: Scale, x_mm: tuple[float, float], y_mm: tuple[float, float]
-) -> None:
-    sheet.box(
-        x(x_mm[0]), y(y_mm[1]), x.per_unit * (x_mm[1] - x_mm[0]), -y.per_unit * (y_mm[1] - y_mm[0]),
-        stroke=INK, width=1.2,
-    )  # fmt: skip
+def _bed_grid(sheet: Sheet, x: Scale, y: Scale, machine: Machine) -> None:
+    x_mm, y_mm = machine.x_mm, machine.y_mm
+    wide, high = x.per_unit * (x_mm[1] - x_mm[0]), -y.per_unit * (y_mm[1] - y_mm[0])
+    if machine.round:
+        turn = np.linspace(0, 2 * np.pi, 73)
+        rim_x = x(x_mm[0]) + wide / 2 * (1 + np.cos(turn))
+        rim_y = y(y_mm[1]) + high / 2 * (1 + np.sin(turn))
+        sheet.lines([np.column_stack((rim_x, rim_y))], INK, 1.2)
+    else:
+        sheet.box(x(x_mm[0]), y(y_mm[1]), wide, high, stroke=INK, width=1.2)
     for mark in round_marks(*x_mm, 5):
         sheet.line((x(mark), y(y_mm[0])), (x(mark), y(y_mm[0]) + 5))
         sheet.words(x(mark), y(y_mm[0]) + 18, f"{mark:g}", 11, "middle")

@@ -64,6 +64,10 @@ class Carriage(Record):
     """mm from the tip up to the lowest point of the body."""
 
 
+ROUNDED = 1e-9
+"""By what a place on the very edge may seem to lie outside."""
+
+
 class KeepOut(Record):
     """A box nothing may enter: a bed clip, a lamp, the switch's bracket."""
 
@@ -90,6 +94,8 @@ class Machine(Record):
     """mm, the same of Y."""
     z_mm: Range
     """mm, the same of Z."""
+    round: Flag = False
+    """The reach is the circle inside x_mm and y_mm, as a delta's."""
     moves: Literal["bed-y", "bed-z", "none"] = "none"
     """What carries the part: a bed that moves in Y or in Z, or nothing."""
     accel_mm_s2: Positive = 1500.0
@@ -129,6 +135,15 @@ class Machine(Record):
     @classmethod
     def _is_registered(cls, name: str, info: ValidationInfo) -> str:
         return registered(name, info, "firmware")
+
+    def reaches(self, x_mm: Any, y_mm: Any) -> Any:
+        """Is a place within X and Y? Numbers or arrays, mm."""
+        (left, right), (front, back) = self.x_mm, self.y_mm
+        if self.round:
+            across = (2 * x_mm - left - right) / (right - left)
+            along = (2 * y_mm - front - back) / (back - front)
+            return across**2 + along**2 <= 1 + ROUNDED
+        return (left <= x_mm) & (x_mm <= right) & (front <= y_mm) & (y_mm <= back)
 
     @model_validator(mode="after")
     def _one_corner_rule(self) -> Machine:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from capturehook.model.profile import Machine
 from capturehook.place.head import SAME_MM, Part, Point, Scene
 from capturehook.place.height_map import HeightMap
 
@@ -30,7 +31,7 @@ def find_detour(
         return None
     machine = scene.machine
     grid = scene.height_map or HeightMap.for_machine(machine)
-    free = ~_shut_cells(scene, grid, z_mm) & _reachable(grid, machine.x_mm, machine.y_mm)
+    free = ~_shut_cells(scene, grid, z_mm) & _reachable(grid, machine)
     begin, end = _cell(grid, start_mm), _cell(grid, goal_mm)
     free[begin] = free[end] = True
     wave = _wave(free, end, begin)
@@ -92,13 +93,12 @@ def _between(grid: HeightMap, axis: int, low_mm: float, high_mm: float) -> slice
     return slice(int(first), int(last) + 1)
 
 
-def _reachable(grid: HeightMap, x_mm: tuple[float, float], y_mm: tuple[float, float]) -> Flags:
+def _reachable(grid: HeightMap, machine: Machine) -> Flags:
     """Cells whose middle the nozzle can reach."""
     rows, columns = grid.tops_mm.shape
     x = grid.x0_mm + grid.cell_mm * (np.arange(columns) + 0.5)
     y = grid.y0_mm + grid.cell_mm * (np.arange(rows) + 0.5)
-    in_x, in_y = (x >= x_mm[0]) & (x <= x_mm[1]), (y >= y_mm[0]) & (y <= y_mm[1])
-    flags: Flags = in_y[:, None] & in_x
+    flags: Flags = machine.reaches(x, y[:, None])
     return flags
 
 

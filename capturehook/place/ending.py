@@ -175,7 +175,10 @@ class _End:
         hangs above is in the way; elsewhere it must not be lower than its hop.
         """
         low, high = sorted((start[2], end[2]))
-        if high > self.scene.machine.z_mm[1] + SAME_MM:
+        machine = self.scene.machine
+        if high > machine.z_mm[1] + SAME_MM:
+            return False
+        if machine.round and is_elsewhere and not machine.reaches(*end[:2]):
             return False
         if is_elsewhere and low < self.hop_z_mm - SAME_MM:
             return False

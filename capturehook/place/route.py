@@ -179,6 +179,10 @@ def _refuse_outside(machine: Machine, goal: Point, where: Where | str) -> None:
                 f"{fixed(low)} to {fixed(high)}",
                 "Park inside the machine",
             )
+    if not machine.reaches(*goal[:2]):
+        raise PoseError(
+            where, f"the park point {_place(goal)} is outside the round bed", "Park inside it"
+        )
 
 
 def _no_room(default: float, ceiling: float, lid: KeepOut | None, where: Where | str) -> PoseError:

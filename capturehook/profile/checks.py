@@ -30,6 +30,18 @@ def _park_is_reachable(profile: Profile) -> Iterator[str]:
             )
 
 
+def _round_reach_holds(profile: Profile) -> Iterator[str]:
+    """Corners of the square around a round bed are within both axes and out of reach."""
+    machine, park = profile.machine, profile.park
+    (left, right), (front, back) = machine.x_mm, machine.y_mm
+    if machine.round and not machine.reaches(park.x_mm, park.y_mm):
+        yield (
+            f"park.x_mm: X{park.x_mm:g} Y{park.y_mm:g} is outside the round bed (from [machine] "
+            f"round), whose middle is X{(left + right) / 2:g} Y{(front + back) / 2:g}; park "
+            "nearer to it"
+        )
+
+
 def _feeds_within_limits(profile: Profile) -> Iterator[str]:
     top, park = profile.machine.max_mm_min, profile.park
     for key, feed, limit in (
@@ -106,6 +118,7 @@ def _stands_still_for_the_exposure(profile: Profile) -> Iterator[str]:
 
 CROSS_CHECKS: tuple[tuple[Callable[[Profile], Iterator[str]], tuple[str, ...]], ...] = (
     (_park_is_reachable, ("machine", "park")),
+    (_round_reach_holds, ("machine", "park")),
     (_feeds_within_limits, ("machine", "park", "retract")),
     (_retract_is_known, ("machine", "retract")),
     (_settling_is_known, ("park", "camera")),

@@ -13,7 +13,7 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from math import isfinite
+from math import hypot, isfinite
 
 EDGE_BYTES = 1 << 20
 """Settings and estimates stand in the first or the last so many bytes."""
@@ -131,6 +131,15 @@ class Stated:
                 return (x_mm, x_mm + size[0]), (y_mm, y_mm + size[1])
         return None
 
+    @cached_property
+    def bed_form(self) -> str:
+        """ "box", "round", "other" (a polygon that is neither), or "" where nothing is stated."""
+        outline, shape = self.first("bed_shape", "printable_area"), self.first("machine_shape")
+        if outline is not None:
+            return _form(outline.text) if self.bed_mm else ""
+        is_round = shape is not None and shape.text.strip().lower() == "elliptic"
+        return ("round" if is_round else "box") if self.bed_mm else ""
+
     def _is_centred(self) -> bool:
         one = self.first("machine_center_is_zero")
         return one is not None and one.text.lower() == "true"
@@ -214,6 +223,8 @@ class Stated:
         return found
 
 
+ROUND_CORNERS, ROUND_SHARE = 12, 0.02
+"""A bed of so many corners, each so near to one ellipse (share of its radius), is round."""
 BED_KEYS = ("bed_shape", "printable_area", "machine_width", "strokeXoverride", "bed_size_x_mm")
 BED_SIZES = (
     ("machine_width", "machine_depth", "", "", 1.0),
@@ -272,14 +283,33 @@ ACCEL_KEYS = (
 )
 
 
-def _outline(text: str) -> tuple[Range, Range] | None:
-    """ "0x0,250x0,250x210,0x210" -> the ranges of X and Y it covers."""
+def _corners(text: str) -> tuple[list[float], list[float]]:
+    """ "0x0,250x0,250x210,0x210" -> X and Y of the corners of a bed."""
     points = re.findall(r"(-?[0-9.]+)x(-?[0-9.]+)", text)
     try:
-        x_mm, y_mm = [float(x) for x, _ in points], [float(y) for _, y in points]
+        return [float(x) for x, _ in points], [float(y) for _, y in points]
     except ValueError:
-        return None
-    if len(points) < 3 or min(x_mm) == max(x_mm) or min(y_mm) == max(y_mm):
+        return [], []
+
+
+def _form(text: str) -> str:
+    """Of a bed by its corners: they lie on the ellipse within its sides, or on the sides."""
+    x_mm, y_mm = _corners(text)
+    (left, right), (front, back) = (min(x_mm), max(x_mm)), (min(y_mm), max(y_mm))
+    if all(x in (left, right) and y in (front, back) for x, y in zip(x_mm, y_mm, strict=True)):
+        return "box"
+    from_middle = [
+        hypot((2 * x - left - right) / (right - left), (2 * y - front - back) / (back - front))
+        for x, y in zip(x_mm, y_mm, strict=True)
+    ]
+    is_round = len(x_mm) >= ROUND_CORNERS and all(abs(one - 1) < ROUND_SHARE for one in from_middle)
+    return "round" if is_round else "other"
+
+
+def _outline(text: str) -> tuple[Range, Range] | None:
+    """The ranges of X and Y that the corners of a bed cover."""
+    x_mm, y_mm = _corners(text)
+    if len(x_mm) < 3 or min(x_mm) == max(x_mm) or min(y_mm) == max(y_mm):
         return None
     return (min(x_mm), max(x_mm)), (min(y_mm), max(y_mm))
 

@@ -121,7 +121,7 @@ def park_points(machine: Machine) -> list[tuple[float, float]]:
     """A coarse grid over the reach of the nozzle, whole mm, its ends included."""
     x = np.round(np.linspace(*machine.x_mm, COLUMNS))
     y = np.round(np.linspace(*machine.y_mm, ROWS))
-    return [(float(a), float(b)) for a in x for b in y]
+    return [(float(a), float(b)) for a in x for b in y if machine.reaches(a, b)]
 
 
 def make_stages(applied: PosedJob, view: View, count: int = STAGES) -> Iterator[Stage]:

@@ -23,6 +23,8 @@ Tables = dict[str, dict[str, Any]]
 
 APPROACH_MM = 15.0
 """Default of the park point before the contact."""
+ROUND_EDGE = 0.2
+"""The park point on a round bed, from the edges of the square around it: 0.85 of the radius."""
 MOST_LINES = 30
 IN_ONE = ("camera", "retract")
 """Tables that go into one line each where the lines would be too many."""
@@ -56,6 +58,8 @@ def job_tables(tables: Tables, job: bytes) -> list[str]:
             found["firmware"] = family
     if stated.bed_mm is not None:
         found["x_mm"], found["y_mm"] = (list(one) for one in stated.bed_mm)
+    if stated.bed_form == "round":
+        found |= {"round": True, "moves": "none"}
     if stated.height_mm is not None:
         found["z_mm"] = [0, stated.height_mm]
     if stated.filament_mm is not None and stated.filament_mm != 1.75:
@@ -100,6 +104,7 @@ def finish_tables(tables: Tables) -> None:
         needs_ms = camera["lag_ms"] + 1.1 * camera["exposure_ms"]
         camera["hold_ms"] = math.ceil(needs_ms) + HAND_MS
     side = trigger.get("axis", "x") if trigger["by"] == "button" else ""
+    edge = ROUND_EDGE if machine.get("round") else 0.0
     for axis in "xy":
         low, high = machine[f"{axis}_mm"]
         if axis == side:
@@ -107,7 +112,8 @@ def finish_tables(tables: Tables) -> None:
             at = trigger[f"{axis}_mm"] - sign * APPROACH_MM
             park[f"{axis}_mm"] = min(max(at, low), high)
         elif f"{axis}_mm" not in park:
-            near, far = low + 0.04 * (high - low), high - 0.08 * (high - low)
+            near = low + max(edge, 0.04) * (high - low)
+            far = high - max(edge, 0.08) * (high - low)
             park[f"{axis}_mm"] = round(near if axis == "x" else far, 1)
     limits = machine.get("max_mm_min")
     if isinstance(limits, dict):  # slow axes move slower than by default

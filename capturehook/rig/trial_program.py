@@ -251,6 +251,9 @@ def _prove_places(table: Any, profile: Profile) -> None:
                 int(table.line_index[at]) + 1,
                 f"goes to {axis.upper()} {ends[at]:g}, outside {low_mm:g} to {high_mm:g}",
             )
+    is_in = machine.reaches(table.x_mm, table.y_mm)
+    if not np.all(is_in):
+        raise _fault(int(table.line_index[np.argmin(is_in)]) + 1, "goes outside the round bed")
     if np.any(table.e_step_mm != 0):
         raise _fault(1, "feeds filament")
     if profile.trigger.by != "button":

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -580,6 +581,17 @@ def test_hop_out_of_the_machine_is_refused_without_a_way() -> None:
     lines = ("G1 E11.545 F2100", "G1 Z300 F720", "G1 Z2.6", "G1 E12.345 F2100", "G1 F1800")
     with pytest.raises(ProofError, match="leaves the machine's Z range"):
         judge(posed(lines=lines))
+
+
+def test_park_in_the_corner_around_a_round_bed_is_refused() -> None:
+    """The block parks at X8 Y215: within both axes of 0 to 235, 147 mm from the middle."""
+    kit, block = kit_for("marlin"), posed()
+    pieces = pieces_of(kit, block, *LED)
+    for is_round in (False, True):
+        machine = kit.profile.machine.model_copy(update={"round": is_round})
+        profile = kit.profile.model_copy(update={"machine": machine})
+        with pytest.raises(ProofError, match="round bed") if is_round else nullcontext():
+            check_output(pieces, profile, kit.firmware, [stated_of(block)])
 
 
 def test_arc_in_a_block_is_refused() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import io
+import math
 import re
 import sys
 from pathlib import Path
@@ -167,6 +168,19 @@ def test_job_that_states_everything_and_a_switch_still_fit_into_thirty_lines(
     ask(capsys, monkeypatch, *answers, more="--from-job job.gcode")
     assert len(Path("mine.toml").read_text().splitlines()) <= 30
     assert load_profile("mine.toml").machine.filament_mm == 2.85
+
+
+def test_profile_from_a_job_for_a_round_bed_parks_on_it(capsys: Capture) -> None:
+    turns = (2 * math.pi * k / 60 for k in range(60))
+    rim = ",".join(f"{90 * math.cos(a):.3f}x{90 * math.sin(a):.3f}" for a in turns)
+    Path("job.gcode").write_bytes(make_job(Recipe()).data + f"; bed_shape = {rim}\n".encode())
+    assert call(capsys, "profile", "new", "kite", "--from-job", "job.gcode", "-o", "k.toml")[0] == 0
+    made = load_profile("k.toml")
+    assert made.machine.round and made.machine.moves == "none"
+    assert math.hypot(made.park.x_mm, made.park.y_mm) < 80
+    text = Path("k.toml").read_text()
+    Path("k.toml").write_text(text.replace(f"x_mm = {made.park.x_mm:g}", "x_mm = -80"))
+    assert "outside the round bed" in call(capsys, "profile", "check", "k.toml")[2]
 
 
 def test_without_a_terminal_nothing_is_asked(

@@ -245,6 +245,26 @@ def test_park_outside_the_axis_is_refused() -> None:
         find_route((90, 90, 5), (-4, 9), machine=machine(), clear_mm=1, layer_z_mm=5, top_mm=5)
 
 
+def test_corner_of_a_round_bed_is_no_park_point_and_no_way_round() -> None:
+    """The wall's free end is in the corner of the square, which a delta does not reach."""
+    wall = KeepOut(name="wall", x_mm=(88, 92), y_mm=(-1, 168))
+    square = machine(120, wall, carriage=thin_carriage(4))
+    bed = square.model_copy(update={"round": True})
+    given_ = {"clear_mm": 0.8, "layer_z_mm": 30, "top_mm": 30}
+    with pytest.raises(PoseError, match="X8 Y170 is outside the round bed"):
+        find_route((80, 90, 30), PARK, machine=bed, **given_)
+    route = find_route((120, 90, 30), (40, 90), machine=bed, **given_)
+    assert route.kind == "detour"
+    from_middle = np.hypot(route.points[:, 0] - 90, route.points[:, 1] - 90)
+    assert from_middle.max() <= 90 and route.points[:, 1].max() > 172
+    far = KeepOut(name="wall", x_mm=(40, 44), y_mm=(-1, 165))
+    start, goal = (80, 90, 30), (30, 90)
+    over = machine(120, far, carriage=thin_carriage(4))
+    assert find_route(start, goal, machine=over, **given_).kind == "detour"
+    with pytest.raises(PoseError):
+        find_route(start, goal, machine=over.model_copy(update={"round": True}), **given_)
+
+
 def test_find_route_with_both_map_and_top_is_a_mistake_of_the_caller() -> None:
     with pytest.raises(ValueError, match="either"):
         find_route(

@@ -7,6 +7,7 @@ made after public job files.
 from __future__ import annotations
 
 import gzip
+import math
 from pathlib import Path
 
 import pytest
@@ -205,3 +206,31 @@ def test_where_a_block_would_be_wrong_the_job_is_refused(
 )
 def test_what_the_job_commands_itself_comes_before_its_settings(data: bytes) -> None:
     refuse_job(read_job(data, "job.gcode", build_profile(profile_table("marlin"), "heron.toml")))
+
+
+def corners(count: int, radius_x_mm: float, radius_y_mm: float) -> bytes:
+    """A bed by its corners, as hosts write it: points of an ellipse about 0, 0."""
+    turns = (2 * math.pi * k / count for k in range(count))
+    points = (f"{radius_x_mm * math.cos(a):.4f}x{radius_y_mm * math.sin(a):.4f}" for a in turns)
+    return b"; bed_shape = " + ",".join(points).encode() + b"\n"
+
+
+def test_form_of_a_bed_is_told_by_its_corners() -> None:
+    assert Stated.of(corners(72, 90, 90)).bed_form == "round"
+    assert Stated.of(corners(72, 90, 90)).bed_mm == ((-90, 90), (-90, 90))
+    assert Stated.of(corners(36, 120, 90)).bed_form == "round"
+    assert Stated.of(corners(4, 90, 90)).bed_form == "other"
+    assert Stated.of(b"; bed_shape = 0x0,90x0,90x50,40x50,40x90,0x90\n").bed_form == "other"
+    assert Stated.of(DUMP).bed_form == "box"
+    assert Stated.of(b"; machine_shape = elliptic\n; machine_width = 180\n; machine_depth = 180\n"
+                     ).bed_form == "round"  # fmt: skip
+    assert Stated.of(b"").bed_form == ""
+
+
+def test_pose_past_the_edge_of_a_round_bed_is_told_unless_the_profile_knows() -> None:
+    job, machine = BODY + corners(72, 100, 100), {"x_mm": [-100, 100], "y_mm": [-100, 100]}
+    corner, inside = {"x_mm": -75, "y_mm": 75}, {"x_mm": -65, "y_mm": 65}
+    assert "set [machine] round = true" in "".join(findings(job, machine=machine, park=corner))
+    assert not [one for one in findings(job, machine=machine, park=inside) if "round" in one]
+    machine |= {"round": True}
+    assert not [one for one in findings(job, machine=machine, park=inside) if "round" in one]

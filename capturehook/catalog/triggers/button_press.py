@@ -210,6 +210,12 @@ def _check_ranges(profile: Profile, points: PressPoints) -> None:
                 f"trigger.{axis}_mm: {what} at {place:g} is past the end of the axis at {edge:g} "
                 f"(from [machine] {axis}_mm); move the switch, or correct the range"
             )
+    for x_mm, y_mm in trigger_path(profile)[1:]:
+        if not machine.reaches(x_mm, y_mm):
+            raise ValueError(
+                f"trigger.{points.axis}_mm: the head goes to X{x_mm:g} Y{y_mm:g}, outside "
+                "the round bed (from [machine] round); move the switch, or correct the range"
+            )
 
 
 def _check_side(profile: Profile, points: PressPoints) -> None:
