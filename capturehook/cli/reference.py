@@ -114,14 +114,12 @@ Option = tuple[str, str]
 def reference_page() -> str:
     """The whole page."""
     shared = _shared_of({name: list(_rows_of(one)) for name, one in _commands()})
-    pairs = {of: rows for of, rows in shared.items() if len(of) == 2 and len(rows) > 1}
-    many = [row for of, rows in shared.items() if len(of) > 2 for row in rows]
-    parts = [HEAD, _contents(), "## Shared options\n", *_listed(many)]
-    told = {row: _long_name(row) for row in many}
-    for of, rows in pairs.items():
-        both = " and ".join(f"`{name}`" for name in of)
-        parts += [f"Of {both}:\n", *_listed(rows)]
-        told |= dict.fromkeys(rows, f"all of {both}")
+    parts = [HEAD, _contents(), "## Shared options\n"]
+    told: set[Option] = set()
+    for of, rows in shared.items():
+        if len(of) > 2 or len(rows) > 1:
+            parts += [f"{', '.join(f'`{name}`' for name in of)}:\n", *_listed(rows)]
+            told |= {*rows}
     for name, command in _commands():
         parts += _section(name, command, told)
     return "\n".join(parts).rstrip() + "\n"
@@ -165,13 +163,19 @@ def _contents() -> str:
 
 
 def _listed(options: list[Option]) -> Iterator[str]:
+    said: dict[tuple[str, str], list[str]] = {}
     for names, text in options:
+        name, _, word = names.rpartition("`")
+        said.setdefault((word, text), []).append(f"{name}`")
+    for names, text in (
+        (f"{', '.join(found)}{word}", text) for (word, text), found in said.items()
+    ):
         shown = f"**{names}**" if _REQUIRED in text else names
         yield f"- {shown}: {text.replace(_REQUIRED, '.')}"
     yield ""
 
 
-def _section(name: str, command: click.Command, told: dict[Option, str]) -> Iterator[str]:
+def _section(name: str, command: click.Command, told: set[Option]) -> Iterator[str]:
     yield f"## {name}\n"
     if isinstance(command, click.Group):
         yield f"{help_of(command)[0]}\n"
@@ -184,12 +188,11 @@ def _section(name: str, command: click.Command, told: dict[Option, str]) -> Iter
             yield from ["Each of these takes:\n", *_listed(everywhere)]
         if some := [row for row in here if row not in everywhere]:
             yield from ["Several take:\n", *_listed(some)]
-        told = told | dict.fromkeys(everywhere, "")
         for sub_name, sub in command.commands.items():
             yield f"### {name} {sub_name}\n"
-            yield from _body(f"{name} {sub_name}", sub, told, {*some})
+            yield from _body(f"{name} {sub_name}", sub, told, {*some}, {*everywhere})
     else:
-        yield from _body(name, command, told, set())
+        yield from _body(name, command, told, set(), set())
     yield from _links(name)
 
 
@@ -198,19 +201,19 @@ def _long_name(row: Option) -> str:
 
 
 def _body(
-    name: str, command: click.Command, told: dict[Option, str], here: set[Option]
+    name: str, command: click.Command, told: set[Option], here: set[Option], above: set[Option]
 ) -> Iterator[str]:
+    """``told`` stands under the shared options, ``here`` and ``above`` at the head of the group."""
     text, example = help_of(command)
     words = [word_of(one) for one in command.params if isinstance(one, click.Argument)]
     yield f"`{' '.join([name, *words])}`: {text}\n" if words else f"{text}\n"
     options = list(_rows_of(command))
-    own = [row for row in options if row not in told and row not in here]
-    again = dict.fromkeys(told[row] for row in options if told.get(row))
+    own = [row for row in options if row not in told | here | above]
     also = [_long_name(row) for row in options if row in here]
+    also += ["[shared options](#shared-options)"] if {*options} & told else []
     if own:
         yield from _listed(own)
-    if again or also:
-        also += [f"[shared](#shared-options) {', '.join(again)}"] if again else []
+    if also:
         yield f"Also {', '.join(also)}.\n"
     if example and " " not in name:
         first = next(line for line in example.splitlines() if not line.startswith("#"))

@@ -38,26 +38,26 @@ class AxisLimits(Record):
     """One number for each axis."""
 
     x: Positive
-    """X axis."""
+    """This axis; e in mm of filament."""
     y: Positive
-    """Y axis."""
+    """This axis; e in mm of filament."""
     z: Positive
-    """Z axis."""
+    """This axis; e in mm of filament."""
     e: Positive
-    """Extruder, in mm of filament."""
+    """This axis; e in mm of filament."""
 
 
 class Carriage(Record):
     """The body that moves with the nozzle, measured from the nozzle's axis (seen from above)."""
 
     left: NotNegative
-    """mm from the nozzle to the left (towards lower X)."""
+    """mm from the nozzle to this edge; left is towards lower X, front towards lower Y."""
     right: NotNegative
-    """mm to the right."""
+    """mm from the nozzle to this edge; left is towards lower X, front towards lower Y."""
     front: NotNegative
-    """mm to the front (towards lower Y)."""
+    """mm from the nozzle to this edge; left is towards lower X, front towards lower Y."""
     back: NotNegative
-    """mm to the back."""
+    """mm from the nozzle to this edge; left is towards lower X, front towards lower Y."""
     height: Positive
     """mm from the tip up to the gantry, which spans the whole of X."""
     clearance: NotNegative = 3.0
@@ -74,11 +74,11 @@ class KeepOut(Record):
     name: Annotated[str, Field(max_length=80)]
     """What stands there."""
     x_mm: Range
-    """mm, its lowest and highest X."""
+    """mm, lowest and highest place on this axis."""
     y_mm: Range
-    """mm, the same of Y."""
+    """mm, lowest and highest place on this axis."""
     z_mm: Range = (0.0, 1000.0)
-    """mm, the same of Z."""
+    """mm, lowest and highest place on this axis."""
 
 
 class Machine(Record):
@@ -89,21 +89,21 @@ class Machine(Record):
     sliced_for: Annotated[str, Field(max_length=40)] | None = None
     """The host's flavour of G-code, if it differs on purpose."""
     x_mm: Range
-    """mm, lowest and highest X the nozzle can reach."""
+    """mm, lowest and highest place that the nozzle can reach."""
     y_mm: Range
-    """mm, the same of Y."""
+    """mm, lowest and highest place that the nozzle can reach."""
     z_mm: Range
-    """mm, the same of Z."""
+    """mm, lowest and highest place that the nozzle can reach."""
     round: Flag = False
     """The reach is the circle inside x_mm and y_mm, as a delta's."""
     moves: Literal["bed-y", "bed-z", "none"] = "none"
     """What carries the part: a bed that moves in Y or in Z, or nothing."""
     accel_mm_s2: Positive = 1500.0
-    """mm/s2, of printing moves unless the job sets it."""
+    """mm/s2, printing moves, unless the job sets it."""
     travel_accel_mm_s2: Positive | None = None
-    """mm/s2, of travel moves; accel_mm_s2 unless given."""
+    """mm/s2, travel moves; else accel_mm_s2."""
     retract_accel_mm_s2: Positive | None = None
-    """mm/s2, of the extruder alone; accel_mm_s2 unless given."""
+    """mm/s2, the extruder alone; else accel_mm_s2."""
     junction_mm: Positive | None = None
     """mm, junction deviation; give this, corner_mm_s or jerk_mm_s."""
     corner_mm_s: Positive | None = None

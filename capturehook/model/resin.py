@@ -146,9 +146,9 @@ class ResinTable(Record):
     retract: Stages = (Stage(mm=6, mm_min=150),)
     """Stages down: as far as the lift in all."""
     bottom_lift: Stages | None = None
-    """As lift, for the bottom layers."""
+    """The same for the bottom layers."""
     bottom_retract: Stages | None = None
-    """As retract, for the bottom layers."""
+    """The same for the bottom layers."""
     layer_extra_s: Annotated[float, Field(strict=True, ge=0, le=10)] = 0.0
     """s, lost on each layer; 0.1 to 0.3 is common."""
     startup_s: NotNegative = 0.0

@@ -92,13 +92,16 @@ def key_rows() -> list[tuple[str, str, str, str]]:
 
 def key_table() -> str:
     """:func:`key_rows` as a Markdown list for each table of the profile; a key tells its unit."""
-    out: dict[str, list[str]] = {}
+    out: dict[str, dict[str, list[str]]] = {}
     for table, key, default, meaning in key_rows():
         given = f" ({default})" if default else ""
-        text = _UNIT.sub(r"\1", meaning)
-        out.setdefault(table, []).append(f"- `{key}`{given}: {text}")
-    heads = {table: f"### [{table}]" if table else "### At the top" for table in out}
-    return "\n".join(f"{heads[table]}\n\n" + "\n".join(rows) + "\n" for table, rows in out.items())
+        said = f"{given}: " + _UNIT.sub(r"\1", meaning)
+        out.setdefault(table, {}).setdefault(said, []).append(f"`{key}`")
+    parts = []
+    for table, rows in out.items():
+        lines = [f"- {', '.join(keys)}{said}\n" for said, keys in rows.items()]
+        parts.append(f"### {f'[{table}]' if table else 'At the top'}\n\n{''.join(lines)}")
+    return "\n".join(parts)
 
 
 def _text(profile: Profile, row: Row) -> str:

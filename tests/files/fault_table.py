@@ -11,7 +11,6 @@ import re
 import sys
 import tempfile
 from contextlib import redirect_stderr, redirect_stdout
-from errno import errorcode
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
@@ -36,17 +35,15 @@ def told(fault: Fault) -> tuple[int, str]:
 
 def table() -> str:
     """One row for each message; REASON stands for the system's own word for the error."""
-    rows: dict[tuple[int, str], dict[str, list[str]]] = {}
+    rows: dict[tuple[int, str], dict[str, None]] = {}
     for fault in FAULTS:
         code, message = told(fault)
         message = re.sub(r"^Error: ", "", message).replace("|", "\\|")
         message = message.replace(os.strerror(fault.code), "REASON")
-        at = rows.setdefault((code, message), {}).setdefault(fault.operation, [])
-        at.append(errorcode[fault.code])
+        rows.setdefault((code, message), {})[fault.operation] = None
     lines = ["| message | exit code | when |", "|---|---|---|"]
     for (code, message), found in rows.items():
-        when = "; ".join(f"{operation}: {', '.join(names)}" for operation, names in found.items())
-        lines.append(f"| {message} | {code} | {when} |")
+        lines.append(f"| {message} | {code} | {', '.join(found)} |")
     return "\n".join([*lines, ""])
 
 
