@@ -177,7 +177,7 @@ def still_trial(profile: Profile, *, times: int = 2, z_mm: float = 30.0) -> Tria
     about: dict[str, Any] = {
         "axis": axis,
         "scale_mm": SCALE_MM if moving else 0.0,
-        "lag_mm_s": LAG_MM_MIN / 60,
+        "lag_mm_s": _lag_mm_min(profile, axis) / 60,
         "accel_mm_s2": machine.travel_accel_mm_s2 or machine.accel_mm_s2,
         "direction": 1.0 if away_mm > _at_park(profile, axis) else -1.0,
         "offset_s": _late_s(profile),
@@ -192,6 +192,7 @@ def _moving_part(program: Program, axis: str, away_mm: float, stand_ms: float) -
         return ()
     park_mm = _at_park(profile, axis)
     step = math.copysign(SCALE_MM, away_mm - park_mm)
+    lag_mm_min = _lag_mm_min(profile, axis)
     for part, place in (("zero", park_mm), ("scale", park_mm + step)) * 2:
         program.move({axis: place}, profile.park.travel_mm_min)
         program.wait()
@@ -203,10 +204,17 @@ def _moving_part(program: Program, axis: str, away_mm: float, stand_ms: float) -
         program.wait()
         program.dwell(2000)
         program.press_at(
-            "lag", park_mm, axis, within=lambda: program.move({axis: away_mm}, LAG_MM_MIN)
+            "lag", park_mm, axis, within=lambda: program.move({axis: away_mm}, lag_mm_min)
         )
         program.dwell(stand_ms)
-    return (f"4 frames for the scale and {LAG_TIMES} while {axis} moves at 50 mm/s.",)
+    return (
+        f"4 frames for the scale and {LAG_TIMES} while {axis} moves at {lag_mm_min / 60:g} mm/s.",
+    )
+
+
+def _lag_mm_min(profile: Profile, axis: str) -> float:
+    limits = profile.machine.max_mm_min
+    return min(LAG_MM_MIN, limits.y if axis == "Y" else limits.x)
 
 
 def _away(profile: Profile) -> tuple[str, float]:

@@ -7,6 +7,7 @@ press of the trigger with the second at which it comes.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, field
 from typing import Any
@@ -211,6 +212,9 @@ def prove_trial(trial: Trial, profile: Profile) -> None:
     own = set(profile.trigger.lines) if profile.trigger.by == "lines" else set()
     firmware = FIRMWARES[profile.machine.firmware]
     fired = {line.text for line in _fire_lines(profile)}
+    first, second = re.findall(r"^G1 .*", trial.text, re.M)[:2]
+    if not (re.fullmatch(r"G1 Z\S+ F\S+", first) and re.match(r"G1 X\S+ Y", second)):
+        raise _fault(1, "does not begin with its height, then its place")
     for number, line in enumerate(trial.text.splitlines(), 1):
         code = line.split(";")[0].split(" ")[0]
         if not code or line in own or line in fired:
@@ -243,17 +247,18 @@ def _prove_places(table: Any, profile: Profile) -> None:
     for axis, (low_mm, high_mm) in ranges.items():
         ends = getattr(table, f"{axis}_mm")
         bad = np.flatnonzero((ends < low_mm - 1e-6) | (ends > high_mm + 1e-6))
-        if np.isnan(ends[2:]).any():
-            raise _fault(1, f"leaves {axis.upper()} unknown")
+        bad = bad[(bad > 0) | (axis == "z")]  # the first move is the height alone
         if len(bad):
             at = int(bad[0])
             raise _fault(
                 int(table.line_index[at]) + 1,
                 f"goes to {axis.upper()} {ends[at]:g}, outside {low_mm:g} to {high_mm:g}",
             )
-    is_in = machine.reaches(table.x_mm, table.y_mm)
+    is_in = machine.reaches(table.x_mm[1:], table.y_mm[1:])
     if not np.all(is_in):
-        raise _fault(int(table.line_index[np.argmin(is_in)]) + 1, "goes outside the round bed")
+        raise _fault(int(table.line_index[1:][np.argmin(is_in)]) + 1, "goes outside the round bed")
+    if np.any(table.feed_mm_min[1:] > max(machine.max_mm_min.x, machine.max_mm_min.y)):
+        raise _fault(1, "moves faster than the machine's limits")
     if np.any(table.e_step_mm != 0):
         raise _fault(1, "feeds filament")
     if profile.trigger.by != "button":
@@ -261,10 +266,10 @@ def _prove_places(table: Any, profile: Profile) -> None:
     points = press_points(profile)
     along = points.sign * getattr(table, f"{points.axis}_mm")
     limit = points.sign * points.stop_mm
-    bad = np.flatnonzero(along >= limit - profile.trigger.repeat_mm)
+    bad = np.flatnonzero(along[1:] >= limit - profile.trigger.repeat_mm)
     if len(bad):
         raise _fault(
-            int(table.line_index[int(bad[0])]) + 1,
+            int(table.line_index[int(bad[0]) + 1]) + 1,
             f"would press the switch to its stop at {points.axis.upper()} {points.stop_mm:g}",
         )
 

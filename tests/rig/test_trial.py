@@ -22,7 +22,13 @@ PIN = {"by": "pin", "pin": 5}
 HEAT = ("M104", "M109", "M140", "M190", "M141", "SET_HEATER", "G28", "M84")
 
 
-def profile_of(family: str, trigger: dict[str, object], **machine: object) -> Profile:
+def profile_of(
+    family: str,
+    trigger: dict[str, object],
+    park: object = None,
+    retract: object = None,
+    **machine: object,
+) -> Profile:
     table = {
         "schema": 1,
         "name": "heron",
@@ -34,8 +40,9 @@ def profile_of(family: str, trigger: dict[str, object], **machine: object) -> Pr
             "moves": "bed-y",
             **machine,
         },
-        "park": {"x_mm": 205, "y_mm": 215},
+        "park": park or {"x_mm": 205, "y_mm": 215},
         "camera": {"exposure_ms": 4},
+        "retract": retract or {},
         "trigger": trigger,
     }
     return build_profile(table, "heron.toml")
@@ -60,6 +67,20 @@ def assert_harmless(trial: Trial, family: str, stop_mm: float = 227.0) -> None:
     commands = [line.split(";")[0] for line in trial.text.splitlines()]
     assert not any(line.upper().startswith(HEAT) for line in commands)
     assert not any("E" in line for line in commands if line.startswith("G"))
+
+
+@pytest.mark.parametrize("axis", ["x", "y"])
+def test_switch_at_the_low_end_is_pressed_downwards(axis: str) -> None:
+    """The machine's reach begins at 4 mm, above the 0 that an unread place might be taken for."""
+    other = "y" if axis == "x" else "x"
+    trigger = {"by": "button", "axis": axis, "direction": "-", f"{axis}_mm": 12.0}
+    park = {f"{axis}_mm": 30.0, f"{other}_mm": 110.0}
+    profile = profile_of("marlin", trigger, x_mm=[4, 235], y_mm=[4, 235], park=park)
+    at = "xy".index(axis)
+    for trial, deepest in ((press_trial(profile), 11.6), (still_trial(profile), 11.625)):
+        ends = [move.end for move in played(trial, "marlin").moves[1:]]
+        assert min(end[at] for end in ends) == pytest.approx(deepest)
+        assert all(4 <= x <= 235 and 4 <= y <= 235 and z == 30 for x, y, z in ends)
 
 
 @pytest.mark.parametrize("family", FIRMWARES)
@@ -102,6 +123,17 @@ def test_air_trial_flies_the_poses_without_filament(family: str) -> None:
     assert min(move.end[2] for move in machine.moves) >= 20 + poses[0].z_mm - 1e-9
     presses = [m for m in machine.moves if m.end[0] == pytest.approx(226.875)]
     assert len(presses) == 3
+
+
+def test_slow_machine_is_never_told_to_go_faster_and_the_lag_is_read_at_its_speed() -> None:
+    slow = {"x": 2400, "y": 2400, "z": 300, "e": 1200}
+    park = {"x_mm": 205, "y_mm": 215, "travel_mm_min": 2400, "hop_mm_min": 300}
+    profile = profile_of(
+        "marlin", BUTTON, park=park, max_mm_min=slow, retract={"feed_mm_min": 1200}
+    )
+    trial = still_trial(profile)
+    assert max(move.feed_mm_min for move in played(trial, "marlin").moves) <= 2400
+    assert trial.about["lag_mm_s"] == 40
 
 
 def test_air_trial_that_would_leave_the_top_is_refused() -> None:
