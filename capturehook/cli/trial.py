@@ -186,13 +186,14 @@ def read_command(
     from capturehook.frames.listing import load_frames
     from capturehook.frames.target import target_shifts
     from capturehook.profile import load_profile
-    from capturehook.rig.trial_read import load_record, read_press, read_still, still_frame
+    from capturehook.rig.trial_read import frames_to_follow, load_record, read_press, read_still
 
     record, taken = load_record(side), load_frames(frames)
     if record["trial"] == "press":
         return _show_reading(read_press(record, taken.t_s), as_json)
     paths = [frame.path for frame in taken.frames]
-    shifts = target_shifts(paths, still_frame(record, taken.t_s), box)
+    rest, wanted = frames_to_follow(record, taken.t_s)
+    shifts = target_shifts(paths, rest, box, wanted)
     return _show_reading(read_still(record, taken.t_s, shifts, load_profile(profile)), as_json)
 
 

@@ -19,15 +19,19 @@ LEAST_PX = 32
 
 
 def target_shifts(
-    paths: Sequence[Path], reference: int, box_px: tuple[int, int, int, int] | None = None
+    paths: Sequence[Path],
+    reference: int,
+    box_px: tuple[int, int, int, int] | None = None,
+    wanted: NDArray[np.bool_] | None = None,
 ) -> NDArray[np.float64]:
-    """(F, 2) shift to the right and down, in px of the pictures as they are.
+    """(F, 2) shift to the right and down, in px of the pictures as they are; NaN where unwanted.
 
     Parameters
     ----------
     paths : F pictures of one size
     reference : index of the one that stands still
     box_px : x, y, width, height of the part to look at; all of it unless given
+    wanted : (F,) True where the picture is looked at; all unless given
 
     Raises
     ------
@@ -36,18 +40,21 @@ def target_shifts(
     """
     usual, step = _grey(paths[reference], box_px)
     tracker = Tracker(usual)
-    found = []
-    for path in paths:
+    found = np.full((len(paths), 2), np.nan)
+    for at in range(len(paths)) if wanted is None else np.flatnonzero(wanted).tolist():
+        path = paths[at]
         grey, _ = _grey(path, box_px)
         if grey.shape != usual.shape:
             raise FrameError(str(path), "has another size", "Give the frames of one trial alone")
         motion = tracker.follow(grey)
         if not motion.known:
             raise FrameError(
-                str(path), "does not show the target again", "Give a box round a sharp target"
+                str(path),
+                "does not show the target again",
+                "Give a box round a sharp target, or leave this frame out",
             )
-        found.append((motion.dx_px * step, motion.dy_px * step))
-    return np.array(found, dtype=np.float64)
+        found[at] = motion.dx_px * step, motion.dy_px * step
+    return found
 
 
 def _grey(path: Path, box_px: tuple[int, int, int, int] | None) -> tuple[NDArray[np.uint8], int]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from capturehook.catalog.triggers.button_press import press_points
@@ -31,6 +32,10 @@ AWAY_MM = 60.0
 SCALE_MM = 10.0
 LAG_MM_MIN = 3000.0
 LAG_TIMES = 10
+RUN_UP_MM = 1.0
+"""Before the place where the contact opens again: the sloped press begins with it open."""
+PRESS_SHARE = 0.4
+"""Of the even move that the press may take; the rest is for the lag."""
 
 
 def air_trial(poses: Sequence[Pose], profile: Profile, lift_mm: float = LIFT_MM) -> Trial:
@@ -156,7 +161,7 @@ def still_trial(profile: Profile, *, times: int = 2, z_mm: float = 30.0) -> Tria
         program.dwell(settle_ms)
         program.press("settle", float(settle_ms))
         program.dwell(stand_ms)
-    moving = _moving_part(program, axis, away_mm, stand_ms)
+    moving, even = _moving_part(program, stand_ms), _even_move(profile)
     if profile.trigger.by in ("button", "pin"):
         for hold_ms in HOLD_LADDER_MS * 3:
             program.comment(f"hold {hold_ms} ms")
@@ -176,23 +181,53 @@ def still_trial(profile: Profile, *, times: int = 2, z_mm: float = 30.0) -> Tria
     machine = profile.machine
     about: dict[str, Any] = {
         "axis": axis,
-        "scale_mm": SCALE_MM if moving else 0.0,
-        "lag_mm_s": _lag_mm_min(profile, axis) / 60,
+        "scale_mm": SCALE_MM if even else 0.0,
+        "lag_mm_s": even.mm_s if even else 0.0,
         "accel_mm_s2": machine.travel_accel_mm_s2 or machine.accel_mm_s2,
         "direction": 1.0 if away_mm > _at_park(profile, axis) else -1.0,
-        "offset_s": _late_s(profile),
+        "contact_mm": even.contact_mm if even else 0.0,
+        "away_mm": abs(away_mm - _at_park(profile, axis)),
     }
     return program.finish("still", says, about)
 
 
-def _moving_part(program: Program, axis: str, away_mm: float, stand_ms: float) -> tuple[str, ...]:
+@dataclass(frozen=True, slots=True)
+class _EvenMove:
+    """The move of the lag part: ``mm_s`` along ``axis``, the contact closing ``contact_mm`` on."""
+
+    axis: str
+    park_mm: float
+    away_mm: float
+    mm_s: float
+    contact_mm: float
+
+
+def _even_move(profile: Profile) -> _EvenMove | None:
+    """None where the switch is pressed along the axis that moves.
+
+    A switch is pressed on the way, so that the move is even before its contact closes.
+    """
+    axis, away_mm = _away(profile)
+    park_mm, limits = _at_park(profile, axis), profile.machine.max_mm_min
+    mm_s = min(LAG_MM_MIN, limits.y if axis == "Y" else limits.x) / 60
+    if profile.trigger.by != "button":
+        return _EvenMove(axis, park_mm, away_mm, mm_s, 0.0)
+    if profile.trigger.axis == axis.lower():
+        return None
+    points, press_mm_s = press_points(profile), profile.trigger.approach_mm_min / 60
+    run_mm = RUN_UP_MM + profile.trigger.differential_mm
+    press_s = (run_mm + abs(points.press_mm - points.contact_mm)) / press_mm_s
+    mm_s = min(mm_s, PRESS_SHARE * abs(away_mm - park_mm) / press_s)
+    return _EvenMove(axis, park_mm, away_mm, mm_s, mm_s * run_mm / press_mm_s)
+
+
+def _moving_part(program: Program, stand_ms: float) -> tuple[str, ...]:
     """Frames for the scale, then of what moves evenly; none where the switch is in the way."""
-    profile = program.profile
-    if profile.trigger.by == "button" and profile.trigger.axis == axis.lower():
+    profile, even = program.profile, _even_move(program.profile)
+    if even is None:
         return ()
-    park_mm = _at_park(profile, axis)
-    step = math.copysign(SCALE_MM, away_mm - park_mm)
-    lag_mm_min = _lag_mm_min(profile, axis)
+    axis, park_mm = even.axis, even.park_mm
+    step = math.copysign(SCALE_MM, even.away_mm - park_mm)
     for part, place in (("zero", park_mm), ("scale", park_mm + step)) * 2:
         program.move({axis: place}, profile.park.travel_mm_min)
         program.wait()
@@ -203,18 +238,39 @@ def _moving_part(program: Program, axis: str, away_mm: float, stand_ms: float) -
         program.move({axis: park_mm}, profile.park.travel_mm_min)
         program.wait()
         program.dwell(2000)
-        program.press_at(
-            "lag", park_mm, axis, within=lambda: program.move({axis: away_mm}, lag_mm_min)
-        )
+        _fire_on_the_move(program, even)
         program.dwell(stand_ms)
-    return (
-        f"4 frames for the scale and {LAG_TIMES} while {axis} moves at {lag_mm_min / 60:g} mm/s.",
-    )
+    program.move({axis: park_mm}, profile.park.travel_mm_min)
+    return (f"4 frames for the scale and {LAG_TIMES} while {axis} moves at {even.mm_s:g} mm/s.",)
 
 
-def _lag_mm_min(profile: Profile, axis: str) -> float:
-    limits = profile.machine.max_mm_min
-    return min(LAG_MM_MIN, limits.y if axis == "Y" else limits.x)
+def _fire_on_the_move(program: Program, even: _EvenMove) -> None:
+    """An output first and then the move; a switch by a sloped move, which goes on evenly.
+
+    Source: vector sum for the feed, a straight line for where the contact closes.
+    """
+    profile, mm_s = program.profile, even.mm_s
+    if profile.trigger.by != "button":
+        away = {even.axis: even.away_mm}
+        program.press_at(
+            "lag", even.park_mm, even.axis, within=lambda: program.move(away, 60 * mm_s)
+        )
+        return
+    points, trigger = press_points(profile), profile.trigger
+    along, press_mm_s = points.axis.upper(), trigger.approach_mm_min / 60
+    run_mm = even.contact_mm / mm_s * press_mm_s
+    program.move({along: points.start_mm}, profile.park.travel_mm_min)
+    program.move({along: points.contact_mm - points.sign * run_mm}, trigger.approach_mm_min)
+    press_s = (run_mm + abs(points.press_mm - points.contact_mm)) / press_mm_s
+    passed_mm = math.copysign(mm_s * press_s, even.away_mm - even.park_mm)
+    program.mark("lag", even.park_mm)
+    slope = {along: points.press_mm, even.axis: even.park_mm + passed_mm}
+    program.move(slope, 60 * math.hypot(press_mm_s, mm_s))
+    program.move({even.axis: even.away_mm}, 60 * mm_s)
+    program.wait()
+    program.move({along: points.start_mm}, trigger.release_mm_min)
+    park_mm = profile.park.x_mm if along == "X" else profile.park.y_mm
+    program.move({along: park_mm}, profile.park.travel_mm_min)
 
 
 def _away(profile: Profile) -> tuple[str, float]:
@@ -228,11 +284,3 @@ def _away(profile: Profile) -> tuple[str, float]:
 
 def _at_park(profile: Profile, axis: str) -> float:
     return profile.park.x_mm if axis == "X" else profile.park.y_mm
-
-
-def _late_s(profile: Profile) -> float:
-    """From the contact closing to the end of the press, when the move of the lag part begins."""
-    trigger = profile.trigger
-    if trigger.by != "button":
-        return 0.0
-    return trigger.press_share * trigger.overtravel_mm / (trigger.approach_mm_min / 60)

@@ -11,6 +11,10 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 NEAR_S = 1.4
 """A frame this near to a press belongs to it: whole-second stamps, and the camera's lag."""
+CLOCK_RATE = 0.01
+"""How far the printer's clock and the camera's may run apart."""
+LIKELY = 24
+"""Clocks that are refined, of those tried."""
 ALIAS_HZ = 20.0
 """A ladder of 25 ms shows up to this; the envelope is right above it too."""
 
@@ -41,27 +45,41 @@ def match_steps(step_s: Floats, frame_s: Floats) -> NDArray[np.int64]:
     frame_s : (F,) seconds of the frames by the camera's
 
     The clocks differ by a start and a rate of up to 1 %: each pair of a first press and a first
-    frame is tried, and the one with which most frames find a press is refined by least squares.
+    frame is tried with some rates, and those with which the frames lie nearest to the presses are
+    refined by least squares.
     """
     best = np.full(len(step_s), -1, dtype=np.int64)
     best_score = (-1, 0.0)
+    for rate, start in _likely_clocks(step_s, frame_s):
+        found = best
+        for near_s in (NEAR_S + 0.6, NEAR_S, NEAR_S):
+            found = _nearest(rate * step_s + start, frame_s, near_s)
+            kept = found >= 0
+            if kept.sum() >= 3:
+                rate, start = np.polyfit(step_s[kept], frame_s[found[kept]], 1)
+                rate = float(np.clip(rate, 1 - CLOCK_RATE, 1 + CLOCK_RATE))
+                start = float(np.median(frame_s[found[kept]] - rate * step_s[kept]))
+        kept = found >= 0
+        off = np.abs(rate * step_s[kept] + start - frame_s[found[kept]])
+        score = (int(kept.sum()), -float(off.sum()))
+        if score > best_score:
+            best, best_score = found, score
+    return best
+
+
+def _likely_clocks(step_s: Floats, frame_s: Floats) -> list[tuple[float, float]]:
+    """(rate, start) of the camera's clock, those with most presses near a frame."""
+    frames = np.concatenate(([-np.inf], np.sort(frame_s), [np.inf]))
+    tried = []
     for first in range(min(len(step_s), 12)):
         for frame in range(min(len(frame_s), 3)):
-            rate, start = 1.0, frame_s[frame] - step_s[first]
-            found = best
-            for near_s in (NEAR_S + 0.6, NEAR_S, NEAR_S):
-                found = _nearest(rate * step_s + start, frame_s, near_s)
-                kept = found >= 0
-                if kept.sum() >= 3:
-                    rate, start = np.polyfit(step_s[kept], frame_s[found[kept]], 1)
-                    rate = float(np.clip(rate, 0.99, 1.01))
-                    start = float(np.median(frame_s[found[kept]] - rate * step_s[kept]))
-            kept = found >= 0
-            off = np.abs(rate * step_s[kept] + start - frame_s[found[kept]])
-            score = (int(kept.sum()), -float(off.sum()))
-            if score > best_score:
-                best, best_score = found, score
-    return best
+            for rate in np.linspace(1 - CLOCK_RATE, 1 + CLOCK_RATE, 21).tolist():
+                start = float(frame_s[frame] - rate * step_s[first])
+                due = rate * step_s + start
+                at = np.searchsorted(frames, due)
+                off = np.minimum(frames[at] - due, due - frames[at - 1])
+                tried.append((float(np.minimum(off, NEAR_S).sum()), rate, start))
+    return [(rate, start) for _, rate, start in sorted(tried)[:LIKELY]]
 
 
 def _nearest(step_s: Floats, frame_s: Floats, near_s: float) -> NDArray[np.int64]:

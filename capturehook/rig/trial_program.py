@@ -257,8 +257,12 @@ def _prove_places(table: Any, profile: Profile) -> None:
     is_in = machine.reaches(table.x_mm[1:], table.y_mm[1:])
     if not np.all(is_in):
         raise _fault(int(table.line_index[1:][np.argmin(is_in)]) + 1, "goes outside the round bed")
-    if np.any(table.feed_mm_min[1:] > max(machine.max_mm_min.x, machine.max_mm_min.y)):
-        raise _fault(1, "moves faster than the machine's limits")
+    went = {axis: getattr(table, f"{axis}_mm") - getattr(table, f"{axis}0_mm") for axis in ranges}
+    length_mm = np.sqrt(sum(mm**2 for mm in went.values()))
+    for axis, mm in went.items():
+        fast = table.feed_mm_min * np.abs(mm) > length_mm * getattr(machine.max_mm_min, axis) + 1e-3
+        if np.any(fast[2:]):
+            raise _fault(int(table.line_index[2:][fast[2:]][0]) + 1, "is faster than the machine")
     if np.any(table.e_step_mm != 0):
         raise _fault(1, "feeds filament")
     if profile.trigger.by != "button":

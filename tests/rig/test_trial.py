@@ -128,12 +128,31 @@ def test_air_trial_flies_the_poses_without_filament(family: str) -> None:
 def test_slow_machine_is_never_told_to_go_faster_and_the_lag_is_read_at_its_speed() -> None:
     slow = {"x": 2400, "y": 2400, "z": 300, "e": 1200}
     park = {"x_mm": 205, "y_mm": 215, "travel_mm_min": 2400, "hop_mm_min": 300}
-    profile = profile_of(
-        "marlin", BUTTON, park=park, max_mm_min=slow, retract={"feed_mm_min": 1200}
-    )
+    profile = profile_of("marlin", PIN, park=park, max_mm_min=slow, retract={"feed_mm_min": 1200})
     trial = still_trial(profile)
     assert max(move.feed_mm_min for move in played(trial, "marlin").moves) <= 2400
     assert trial.about["lag_mm_s"] == 40
+
+
+def test_sloped_press_closes_where_the_straight_line_says() -> None:
+    """Vector sum: 5 mm/s across and 50 along are 60 sqrt(2525) mm/min; the contact, 1.1 mm after
+    the slope's start (differential and 1 mm), closes 1.1/5 s later: 11 mm on."""
+    trial = still_trial(profile_of("marlin", BUTTON))
+    moves = played(trial, "marlin").moves[2:]
+    slopes = [m for m in moves if m.start[0] != m.end[0] and m.start[1] != m.end[1]]
+    slopes = [m for m in slopes if m.end[0] > 226.5]
+    assert len(slopes) == 10
+    (x0, y0, _), (x1, y1, _) = slopes[0].start, slopes[0].end
+    assert slopes[0].feed_mm_min == pytest.approx(60 * (50**2 + 5**2) ** 0.5, abs=0.01)
+    assert abs(y1 - y0) * (226.5 - x0) / (x1 - x0) == pytest.approx(11.0)
+    assert trial.about["contact_mm"] == pytest.approx(11.0)
+
+
+@pytest.mark.parametrize("trigger", [BUTTON, PIN], ids=["button", "pin"])
+def test_part_is_back_at_the_park_point_when_holds_are_tried(trigger: dict[str, object]) -> None:
+    text = still_trial(profile_of("marlin", trigger)).text
+    before = text[: text.index("; hold 300 ms")]
+    assert [line for line in before.splitlines() if " Y" in line][-1].startswith("G1 Y215 ")
 
 
 def test_air_trial_that_would_leave_the_top_is_refused() -> None:

@@ -36,9 +36,11 @@ def truth(trial, lag_s, open_s, amplitude, damping, hertz):
         if step.part == "scale":
             down = sign * PX_MM * about["scale_mm"]
         if step.part == "lag":
-            u = lag_s - about["offset_s"] + open_s / 2
             v, a = about["lag_mm_s"], about["accel_mm_s2"]
-            gone = 0.5 * a * u * u if u < v / a else v * (u - v / a / 2)
+            u, before = lag_s + open_s / 2, about["contact_mm"]
+            gone = before + v * u  # evenly, from where the contact closed
+            if not before:  # from rest
+                gone = 0.5 * a * u * u if u < v / a else v * (u - v / a / 2)
             down = sign * PX_MM * gone
         places.append((right, down))
     return np.array(places)
@@ -90,6 +92,85 @@ def test_least_hold_is_the_shortest_without_a_lost_frame() -> None:
     told = read_still(trial.record(), stamps(trial, 0.1)[kept], places, profile)
     assert told.numbers["least_hold_ms"] == 80
     assert "min_hold_ms = 120" in told.profile
+
+
+def still_with(change):
+    """What is told of frames whose places were changed by ``change(trial, places)``."""
+    profile = profile_of("marlin", PIN)
+    trial = still_trial(profile)
+    places = truth(trial, 0.12, 0.004, 9.0, 0.05, 12.0)
+    places += np.random.default_rng(1).normal(0, 0.05, places.shape)
+    told = read_still(trial.record(), stamps(trial, 0.12), change(trial, places), profile)
+    return told, {one.code for one in told.findings}
+
+
+def of_part(trial, *parts):
+    return np.array([step.part in parts for step in trial.steps])
+
+
+@pytest.mark.parametrize(
+    ("change", "code", "untold"),
+    [
+        (lambda trial, places: np.zeros_like(places), "trial-no-target", "settle_ms lag_ms"),
+        # the box shows the frame of the printer, which stands still
+        (lambda trial, places: places % 0.1, "trial-no-target", "settle_ms lag_ms"),
+        (  # a target that hangs loose: each frame elsewhere
+            lambda trial, places: (
+                places
+                + np.random.default_rng(2).normal(0, 4, places.shape)
+                * of_part(trial, "settle")[:, None]
+            ),
+            "trial-no-swing",
+            "settle_ms",
+        ),
+        # the move had not begun, or was over
+        (
+            lambda trial, places: np.where(of_part(trial, "lag")[:, None], 0.0, places),
+            "trial-no-lag",
+            "lag_ms",
+        ),
+        (
+            lambda trial, places: np.where(of_part(trial, "lag")[:, None], (0, -360.0), places),
+            "trial-no-lag",
+            "lag_ms",
+        ),
+        # a swing that outlasts the ladder
+        (
+            lambda trial, places: (
+                places
+                + np.array([[20 * math.cos(s.value / 20), 0] for s in trial.steps])
+                * of_part(trial, "settle")[:, None]
+            ),
+            "trial-swing-long",
+            "settle_ms lag_ms",
+        ),
+    ],
+)
+def test_frames_that_cannot_tell_leave_it_untold(change, code, untold) -> None:
+    told, codes = still_with(change)
+    assert code in codes
+    assert not {name for name in told.numbers if name in untold.split()}
+    assert not any(line.split(" ")[0] in untold.split() for line in told.profile)
+
+
+def test_frames_that_no_press_made_are_told() -> None:
+    profile = profile_of("marlin", PIN)
+    trial = still_trial(profile)
+    times, places = stamps(trial, 0.1), truth(trial, 0.1, 0.004, 8.0, 0.05, 10.0)
+    more = times[-1] + 300 + np.arange(20) * 3.0
+    told = read_still(
+        trial.record(), np.append(times, more), np.vstack((places, np.zeros((20, 2)))), profile
+    )
+    assert [one.code for one in told.findings] == ["trial-extra"]
+    assert told.numbers["lag_ms"] == pytest.approx(100, abs=10)
+
+
+def test_clocks_that_run_apart_are_matched() -> None:
+    """0.7 % over a quarter of an hour is more than one press of the ladder."""
+    trial = still_trial(profile_of("marlin", PIN))
+    for rate in (0.993, 1.008):
+        step_s = np.array([step.t_s for step in trial.steps])
+        assert (match_steps(step_s, stamps(trial, 0.1, rate)) == np.arange(len(step_s))).all()
 
 
 def test_frames_of_something_else_are_refused() -> None:
