@@ -111,6 +111,8 @@ def finish_tables(tables: Tables) -> None:
             sign = 1 if trigger.get("direction", "+") == "+" else -1
             at = trigger[f"{axis}_mm"] - sign * APPROACH_MM
             park[f"{axis}_mm"] = min(max(at, low), high)
+        elif f"{axis}_mm" not in park and side and edge:
+            park[f"{axis}_mm"] = (low + high) / 2
         elif f"{axis}_mm" not in park:
             near = low + max(edge, 0.04) * (high - low)
             far = high - max(edge, 0.08) * (high - low)

@@ -15,6 +15,7 @@ from capturehook.report.first_profile import Tables, finish_tables, nested
 
 SIDES = {"right": ("x", "+"), "left": ("x", "-"), "back": ("y", "+"), "front": ("y", "-")}
 """Where a switch stands, seen from the front: its axis and the direction of the press."""
+MOVES = ("bed-y", "bed-z", "none", "delta")
 WAYS = ("button", "pin", "camera", "message", "timer", "hand", "sensor")
 CLEAR_OF_END_MM = 6.0
 """Default of the contact from the end of the axis: homing strikes within about 5 mm of it."""
@@ -51,6 +52,12 @@ def faults_of(tables: Tables, keys: tuple[str, ...]) -> list[str]:
 def questions(tables: Tables) -> list[Question]:
     """What is asked next to have a whole profile; those about the trigger follow its choice."""
     return [*MACHINE, WAY, *BY_WAY.get(_way(tables), ()), *PARK[_way(tables)], *CAMERA]
+
+
+def _take_moves(tables: Tables, answer: str) -> None:
+    machine, chosen = tables["machine"], _chosen(answer, MOVES)
+    machine.pop("round", None)
+    machine |= {"moves": "none", "round": True} if chosen == "delta" else {"moves": chosen}
 
 
 def _choice(table: str, key: str, choices: tuple[str, ...]) -> Callable[[Tables, str], None]:
@@ -221,9 +228,10 @@ MACHINE = (
     Question(
         ("[machine] moves",),
         "What carries the part",
-        "bed-y: the bed moves to and fro; bed-z: it sinks; none: it stands still.",
-        _choice("machine", "moves", ("bed-y", "bed-z", "none")),
-        _held("machine", "moves"),
+        "bed-y: the bed moves to and fro; bed-z: it sinks; none: it stands still; delta: it stands "
+        "still and is round.",
+        _take_moves,
+        lambda tables: "delta" if "round" in tables["machine"] else tables["machine"]["moves"],
     ),
 )
 WAY = Question(

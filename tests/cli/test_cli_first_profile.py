@@ -11,9 +11,11 @@ from pathlib import Path
 
 import pytest
 
+from capturehook import apply
 from capturehook.profile import load_profile, parse_profile
 from capturehook.read.job import read_job
 from capturehook.read.verdict import stated_findings
+from tests.block_checks import take_apart
 from tests.cli.calling import call
 from tests.small_jobs import Recipe, make_job
 
@@ -181,6 +183,22 @@ def test_profile_from_a_job_for_a_round_bed_parks_on_it(capsys: Capture) -> None
     text = Path("k.toml").read_text()
     Path("k.toml").write_text(text.replace(f"x_mm = {made.park.x_mm:g}", "x_mm = -80"))
     assert "outside the round bed" in call(capsys, "profile", "check", "k.toml")[2]
+
+
+@pytest.mark.parametrize("side", ["", "right", "back"])
+def test_answers_for_a_delta_park_and_press_on_its_round_bed(
+    side: str, capsys: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answers = ["marlin", "-90 90", "-90 90", "200", "delta", "button" if side else "hand"]
+    ask(capsys, monkeypatch, *answers, *([side] if side else []), *[""] * 8)
+    made = load_profile("mine.toml")
+    assert made.machine.round and made.machine.moves == "none"
+    posed = apply(make_job(Recipe(centre_mm=(0, 0), end_code=False)).data, made)
+    lines = b"".join(b"".join(block.lines) for block in take_apart(posed.data)[1])
+    along = {
+        letter: map(float, re.findall(rb"%b(-?[0-9.]+)" % letter, lines)) for letter in (b"X", b"Y")
+    }
+    assert posed.poses and math.hypot(*(max(map(abs, one)) for one in along.values())) <= 90
 
 
 def test_without_a_terminal_nothing_is_asked(
