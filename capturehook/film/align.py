@@ -17,7 +17,6 @@ from capturehook.frames.measure import Measures
 from capturehook.frames.robust import Series
 
 Align = Literal["auto", "shift", "turn", "none"]
-ALIGNS: tuple[Align, ...] = ("auto", "shift", "turn", "none")
 STILL_PX = 0.05
 SURE_TIMES = 2.0
 """A motion is undone when it is so many times its own error of measurement."""

@@ -14,7 +14,6 @@ from capturehook.audit.judge import Audit, FrameVerdict
 from capturehook.errors import Finding, FrameError, counted
 
 Bridge = Literal["hold", "blend", "motion", "skip"]
-BRIDGES: tuple[Bridge, ...] = ("hold", "blend", "motion", "skip")
 MOST_NAMED = 6
 FAR_SHARE = 0.03  # a lone frame knocked further than this would cost too much of the picture
 

@@ -22,7 +22,6 @@ from capturehook.film.render import Rgb, to_8bit, to_16bit
 from capturehook.frames.decode import scale_to
 from capturehook.frames.needs import opencv, pillow
 
-IMAGE_KINDS = ("png", "tiff")
 PREVIEW_ENDINGS = {".gif": "GIF", ".webp": "WEBP"}
 PREVIEW_BYTES = 5_000_000
 PREVIEW_LONG_PX = 480

@@ -171,12 +171,6 @@ def diffraction_f_number(
     return circle_mm / (airy_disk_mm(1.0, wavelength_nm) * (1 + magnification))
 
 
-def exposure_value(f_number: float, exposure_s: float) -> float:
-    """EV of a setting. Source: APEX system, EV = log2(N^2/t)."""
-    _positive(f_number=f_number, exposure_s=exposure_s)
-    return math.log2(f_number**2 / exposure_s)
-
-
 def exposure_for_s(ev100: float, f_number: float, iso: float) -> float:
     """Exposure time for a metered scene. Source: APEX solved for t."""
     _positive(f_number=f_number, iso=iso)
