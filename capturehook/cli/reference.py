@@ -22,8 +22,8 @@ from capturehook.cli.options import EVERYWHERE, JSON_HELP
 HEAD = """\
 # Commands
 
-The same texts as `capturehook COMMAND --help` (there with more examples) and `man capturehook`.
-Every command takes:
+The same texts as `capturehook COMMAND --help` (there with examples) and `man capturehook`. Every
+command takes:
 
 | option | meaning |
 |---|---|
@@ -114,7 +114,7 @@ Option = tuple[str, str]
 def reference_page() -> str:
     """The whole page."""
     shared = _shared_of({name: list(_rows_of(one)) for name, one in _commands()})
-    parts = [HEAD, _contents(), "## Shared options\n"]
+    parts = [HEAD, "## Shared options\n"]
     told: set[Option] = set()
     for of, rows in shared.items():
         if len(of) > 2 or len(rows) > 1:
@@ -156,10 +156,6 @@ def _shared_of(options: dict[str, list[Option]]) -> dict[tuple[str, ...], list[O
         if len(names) > 1:
             shared.setdefault(tuple(names), []).append(row)
     return shared
-
-
-def _contents() -> str:
-    return "Commands: " + ", ".join(f"[{name}](#{name})" for name in COMMANDS) + ".\n"
 
 
 def _listed(options: list[Option]) -> Iterator[str]:
@@ -204,7 +200,7 @@ def _body(
     name: str, command: click.Command, told: set[Option], here: set[Option], above: set[Option]
 ) -> Iterator[str]:
     """``told`` stands under the shared options, ``here`` and ``above`` at the head of the group."""
-    text, example = help_of(command)
+    text, _ = help_of(command)
     words = [word_of(one) for one in command.params if isinstance(one, click.Argument)]
     yield f"`{' '.join([name, *words])}`: {text}\n" if words else f"{text}\n"
     options = list(_rows_of(command))
@@ -215,9 +211,6 @@ def _body(
         yield from _listed(own)
     if also:
         yield f"Also {', '.join(also)}.\n"
-    if example and " " not in name:
-        first = next(line for line in example.splitlines() if not line.startswith("#"))
-        yield f"```sh\n{first}\n```\n"
 
 
 def own_options(command: click.Command) -> list[click.Option]:

@@ -55,11 +55,10 @@ def test_command_has_a_section_with_all_it_takes(name: str) -> None:
 
 @pytest.mark.parametrize("name", LEAVES)
 def test_example_of_a_command_is_one_it_takes(name: str) -> None:
-    """The parser reads each example of its help (nothing is run); the page has one each."""
+    """The parser reads each example of its help (nothing is run)."""
     lines = re.findall(r"^capturehook (.+)$", help_of(LEAVES[name])[1], re.M)
     examples = [line for line in lines if line.startswith(f"{name} ")]
     assert examples or name == "profile list"
-    assert " " in name or f"```sh\ncapturehook {examples[0]}\n```" in PAGE
     for line in examples:
         words = re.split(r" [<>] ", line)[0].split()[len(name.split()) :]
         LEAVES[name].make_context(name, words)
