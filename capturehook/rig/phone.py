@@ -39,6 +39,13 @@ class PhoneCable:
         check_asked(self)
 
 
+def _trigger_lines(by: str, hold_ms: float) -> tuple[str, ...]:
+    """A contact is pressed by the head, which stays until the exposure is over."""
+    if by == "contact":
+        return ("[trigger]", 'by = "button"   # the head presses it, for lag and exposure')
+    return ("[trigger]", 'by = "pin"      # an output drives it', f"hold_ms = {hold_ms:.0f}")
+
+
 def advise_phone_cable(cable: PhoneCable) -> Wiring:
     """The resistor of the button, and whether the phone will take it for the right one."""
     total_ohm = FUNCTIONS_OHM[cable.function]
@@ -66,9 +73,7 @@ def advise_phone_cable(cable: PhoneCable) -> Wiring:
         steps=_CABLE_STEPS,
         findings=tuple(_cable_findings(cable, total_ohm, seen_ohm)),
         profile=(
-            "[trigger]",
-            '# by = "button" (the head presses the switch) or "pin" (an output drives the relay)',
-            f"hold_ms = {cable.hold_ms:.0f}",
+            *_trigger_lines(cable.by, cable.hold_ms),
             "[camera]",
             "lag_ms = 300    # the slowest you measure",
         ),
@@ -97,6 +102,10 @@ def best_pair_ohm(wanted_ohm: float) -> tuple[float, float]:
     return min(pairs, key=lambda pair: (round(abs(sum(pair) - wanted_ohm), 2), -pair[0]))
 
 
+_LONG_PRESS = (
+    "Hold it for a second too: a phone that then starts a burst or a video wants a relay at an "
+    "output; the switch that the head presses stays closed for lag and exposure."
+)
 _CABLE_STEPS = (
     "A 4-pole 3.5 mm plug: tip left, ring right, ring ground, sleeve microphone (CTIA order; old "
     "OMTP phones swap the last two). Ground is the ring next to the sleeve.",
@@ -106,6 +115,7 @@ _CABLE_STEPS = (
     "the microphone is plus, about 2.2 V.",
     "Press by hand, camera app open: one press, one picture. Volume up is the shutter in common "
     "camera apps; on some it is an option. Phones with their own button protocol need its cable.",
+    _LONG_PRESS,
     "Phone: fixed focus and exposure, flash off, no burst, no sleep, flight mode, on its charger.",
 )
 
@@ -166,9 +176,7 @@ def advise_remote(remote: Remote) -> Wiring:
         steps=_REMOTE_STEPS,
         findings=tuple(_remote_findings(remote, key_ma)),
         profile=(
-            "[trigger]",
-            '# by = "button" or "pin"',
-            f"hold_ms = {remote.hold_ms:.0f}",
+            *_trigger_lines(remote.by, remote.hold_ms),
             "[camera]",
             "lag_ms = 500    # the slowest you measure",
         ),
@@ -183,6 +191,7 @@ _REMOTE_STEPS = (
     "Solder two thin wires to the pads. Contact or relay: either way round. Opto-isolator: "
     "collector to the higher pad, emitter to the lower one.",
     "Tie the wires down before the pads: they tear off. Fresh cell before a long print.",
+    _LONG_PRESS,
     "Press fifty times at the print's own pace and count the pictures.",
 )
 

@@ -171,19 +171,20 @@ def read_still(
     Parameters
     ----------
     frame_s : (F,) times of the frames
-    shift_px : (F, 2) shift of the target against one frame of the rest, right and down
+    shift_px : (F, 2) shift of the target against one frame of the rest, right and down; NaN where
+        the picture does not show it
     """
     _check_times(frame_s)
     steps = record["steps"]
     found = match_steps(np.array([one["t_s"] for one in steps], dtype=np.float64), frame_s)
     parts = np.array([one["part"] for one in steps])
-    seen = found >= 0
-    if seen[parts != "hold"].mean() < SURE:
-        raise CaptureHookError(
-            "trial read",
-            f"{int(seen.sum())} of {len(steps)} presses have a frame at their time",
-            "Give the frames of this trial alone, and its own side file",
-        )
+    seen, looks = found >= 0, parts != "hold"
+    alone = "the frames of this trial alone, and its own side file"
+    _check_share(seen[looks], "presses have a frame at their time", alone)
+    shows = seen & np.isfinite(shift_px[found]).all(axis=1)
+    within = "a --box round a sharp target that stays within it"
+    _check_share(shows[looks & seen], "frames show the target", within)
+    found = np.where(shows | ~looks | (parts == "lag"), found, -1)  # off the move: told as such
     facts: list[tuple[str, str]] = [("frames", f"{int(seen.sum())} of {len(steps)} presses")]
     told = _Told(record, steps, parts, found, shift_px, profile, facts, [], {})
     extra = len(frame_s) - int(seen.sum())
@@ -202,6 +203,13 @@ def read_still(
         findings=tuple(told.findings),
         numbers=told.numbers,
     )
+
+
+def _check_share(good: NDArray[np.bool_], what: str, cure: str) -> None:
+    if good.mean() < SURE:
+        raise CaptureHookError(
+            "trial read", f"only {int(good.sum())} of {len(good)} {what}", f"Give {cure}"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,6 +236,7 @@ class _Told:
 def _sees_target(told: _Told) -> bool:
     """The picture follows the axis: else neither swing nor lag is read from it."""
     used = told.shift_px[told.found[(told.found >= 0) & (told.parts != "hold")]]
+    used = used[np.isfinite(used).all(axis=1)]
     if np.ptp(used, axis=0).max() < SAME_PX:
         text = "show exactly the same: copies of one picture tell nothing"
         told.findings.append(Finding("trial-no-target", "frames", text))

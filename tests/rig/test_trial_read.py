@@ -129,8 +129,8 @@ def of_part(trial, *parts):
             "trial-no-lag",
             "lag_ms",
         ),
-        (
-            lambda trial, places: np.where(of_part(trial, "lag")[:, None], (0, -360.0), places),
+        (  # it left the picture
+            lambda trial, places: np.where(of_part(trial, "lag")[:, None], np.nan, places),
             "trial-no-lag",
             "lag_ms",
         ),

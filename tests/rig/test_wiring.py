@@ -257,6 +257,29 @@ fired_by = "sensor"
     assert parse_profile(head + "\n".join(wiring.profile), "tern.toml").resin is not None
 
 
+@pytest.mark.parametrize("by", ["contact", "relay"])
+def test_phone_lines_fit_a_switch_of_the_head_and_an_output(by):
+    """A hold of 100 ms under a lag of 300 is a fault where the head presses: it would move."""
+    head = """schema = 1
+name = "heron"
+[machine]
+firmware = "marlin"
+x_mm = [0, 235]
+y_mm = [0, 235]
+z_mm = [0, 250]
+[park]
+x_mm = 200
+y_mm = 200
+"""
+    more = "x_mm = 228" if by == "contact" else "pin = 4"
+    for wiring in (
+        phone.advise_phone_cable(phone.PhoneCable(by=by)),
+        phone.advise_remote(phone.Remote(by=by)),
+    ):
+        lines = "\n".join(wiring.profile).replace("[trigger]", f"[trigger]\n{more}")
+        assert parse_profile(head + lines, "heron.toml").camera.lag_ms >= 300
+
+
 def test_preferred_pair_beats_one_value():
     assert sum(phone.best_pair_ohm(252.1)) == pytest.approx(252.1, abs=0.6)
     assert circuit.preferred_ohm(252.1, circuit.E24) == 240
