@@ -113,7 +113,7 @@ def shoot_by_light(
         lifted_from_layer=lifted_from_layer(timeline, table.vat_rim_mm),
         plan=_plan(job, profile, layer_no, events.fire_s[kept], events.still_s[kept]),
         supplies=supplies,
-        findings=(*_light_findings(job, profile, events, kept), *supply_findings(supplies)),
+        findings=(*_light_findings(job, profile, table, events, kept), *supply_findings(supplies)),
     )
 
 
@@ -181,8 +181,9 @@ def _press_findings(job: ResinJob, profile: Profile, poses: PoseTimes) -> tuple[
 
 
 def lifted_from_layer(timeline: LightTimeline, rim_mm: float) -> int:
-    """First layer with z + lift above the rim of the vat; 0 when there is none."""
-    above = np.flatnonzero(timeline.z_mm + timeline.lift_mm > rim_mm)
+    """First layer with z + lift above the rim of the vat; 0 when there is none, or no lift."""
+    lifts = timeline.lift_mm > 0
+    above = np.flatnonzero(lifts & (timeline.z_mm + timeline.lift_mm > rim_mm))
     return int(above[0]) + 1 if len(above) else 0
 
 
@@ -233,7 +234,7 @@ def _plan(
 
 
 def _light_findings(
-    job: ResinJob, profile: Profile, events: LightEvents, kept: Ints
+    job: ResinJob, profile: Profile, table: ResinTable, events: LightEvents, kept: Ints
 ) -> tuple[Finding, ...]:
     found = []
     layers = len(job.timeline)
@@ -246,9 +247,12 @@ def _light_findings(
     need_s = (profile.camera.lag_ms + profile.camera.open_ms) / 1000.0
     lit = int(events.lit[kept].sum())
     if lit:
+        cure = "a shorter delay_ms in [resin.sensor]"
+        if table.sensor.edge == "light-on":
+            cure = 'fire at light-off with a delay ([resin.sensor] edge = "light-off")'
         text = (
             f"the lamp is on in {lit} of {len(kept)} frames and may drown the picture: "
-            'fire at light-off with a delay ([resin.sensor] edge = "light-off"), or insert poses'
+            f"{cure}, or insert poses"
         )
         found.append(Finding("resin-lamp-in-frame", job.path, text))
     moving = int((events.still_s[kept] < need_s).sum())

@@ -65,7 +65,8 @@ def moved_by_table(
     tilts = table.tilt_s > 0
     lift = _stage_grid(table.lift, table.bottom_lift, is_bottom)
     retract = _stage_grid(table.retract, table.bottom_retract, is_bottom)
-    rests = (table.rest_before_s, table.rest_after_s, table.rest_lifted_s, 0.0)
+    rest_lifted_s = 0.0 if tilts else table.rest_lifted_s
+    rests = (table.rest_before_s, table.rest_after_s, rest_lifted_s, 0.0)
     return LayerCycles(
         z_mm=z_mm.astype(np.float64),
         exposure_s=light_s,
