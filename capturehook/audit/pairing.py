@@ -32,7 +32,7 @@ LEAST_PAUSE_S = 3.0
 ZONE_STEP_S = 1800.0
 ALIAS_MARGIN = 2.0
 ALIAS_REACH = 3
-STRANGE_RATE = 0.02
+STRANGE_RATE, FOREIGN_RATE = 0.02, 0.15
 LATE_LEAST_S = 0.5
 NEAR_S = 3.0
 
@@ -241,6 +241,8 @@ def _said_of(clock: ClockFit, plan: PlanRecord) -> list[Finding]:
             f"the print ran {abs(clock.rate - 1) * 100:.1f} % {slower} than planned, or the "
             "camera's clock drifts; taken into account"
         )
+        if abs(clock.rate - 1) > FOREIGN_RATE:
+            text += ". So far apart: is this the right plan?"
         findings.append(Finding("drift", "clock", text))
     return findings
 

@@ -128,6 +128,14 @@ def test_clock_rate_is_found_and_said_only_when_strange(rate, said):
     assert missing(match) == [] and late(match) == []
 
 
+@pytest.mark.parametrize(("rate", "asks"), [(1.1, False), (1.25, True)])
+def test_a_print_far_off_its_plan_may_be_another_plans(rate, asks):
+    plan = make_plan(POSES)
+    match = match_frames(listed((times(plan) - EPOCH) * rate + EPOCH), plan)
+    (drift,) = [finding.text for finding in match.findings if finding.code == "drift"]
+    assert drift.endswith("is this the right plan?") is asks
+
+
 def test_twenty_ppm_over_ten_hours_is_the_shift_of_the_textbook():
     # 20 ppm x 36 000 s = 0.72 s (arithmetic).
     plan = make_plan(900, even=True)
