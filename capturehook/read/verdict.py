@@ -174,7 +174,8 @@ def _other_limits(stated: Stated, job: Job) -> Iterator[Found]:
         if ours is not None and not 1 / LIMIT_RATIO < theirs / ours < LIMIT_RATIO:
             texts.append(f"{key} {theirs:g} (profile: {ours:g})")
     if texts:
-        first = stated.first("machine_max_acceleration_extruding", "machine_max_feedrate_x")
+        keys = [key for key in stated.settings if key.startswith("machine_max_")]
+        first = stated.first("machine_max_acceleration_extruding", "machine_max_feedrate_x", *keys)
         first = first or next(iter(stated.settings.values()))
         more = f" and {len(texts) - 3} more" if len(texts) > 3 else ""
         text = (
