@@ -3,7 +3,8 @@
     python tests/bench/bench_packed.py [--mb 50] [--runs 2]
 
 The job is the one of bench_apply.py; the binary one is packed with comments and compressed by
-heatshrink (window 12), as hosts write by default. Whole processes, best of some runs.
+heatshrink (window 12), as hosts write by default. Whole processes, processor seconds, best of
+some runs.
 """
 
 from __future__ import annotations
@@ -21,7 +22,6 @@ from capturehook.jobfile.letters import Mode, pack_lines
 from tests.bench.bench_apply import PROFILE, best_seconds, crowded, tall_job
 
 BLOCK = 65_000
-MESSAGE = '[trigger]\nby = "message"\n'
 START = b"\xff\xff\xfb\xff\xff\xf7"
 
 
@@ -65,7 +65,7 @@ def main() -> None:
         jobs = {"text": text, "binary": binary_of(text)}
         with tempfile.TemporaryDirectory() as name:
             folder, took = Path(name), {}
-            (folder / "bench.toml").write_text(PROFILE.format(rhythm="film_s = 10") + MESSAGE)
+            (folder / "bench.toml").write_text(PROFILE.format(rhythm="film_s = 10"))
             for kind, data in jobs.items():
                 (folder / kind).write_bytes(data)
                 words = ["apply", str(folder / kind), "-p", str(folder / "bench.toml")]
