@@ -43,7 +43,7 @@ def assemble_command(
     from capturehook.film.shelf import work_folder
     from capturehook.film.wishes import check_wishes
     from capturehook.frames.listing import load_frames
-    from capturehook.frames.needs import keep_memory_low
+    from capturehook.frames.needs import give_memory_back, keep_memory_low
     from capturehook.frames.rows import RowStore
     from capturehook.hosts.plans import chosen_plan
 
@@ -61,6 +61,7 @@ def assemble_command(
             progress=step,
             store=store,
         )
+    give_memory_back()
     total = len(plan_film(audit, wishes).chosen)
     with show.progress("Making the film", total) as step:
         film = assemble_film(audit, out, wishes, outs=outs, progress=step)

@@ -21,7 +21,7 @@ from capturehook.frames.needs import opencv
 
 MOST_BYTES = 2_000_000_000
 ENDING = ".frame"
-FORM = b"1"  # to be changed with what drawing does
+FORM = b"2"  # to be changed with what drawing does
 DIGEST_BYTES = 32
 
 

@@ -30,6 +30,8 @@ from capturehook.physics.colour import BT709_WEIGHTS, linear_of_8bit, linear_to_
 WORK_LONG_PX = 600
 FINE_LONG_PX = 1500
 SAMPLES = 17
+KEPT_BYTES = 80_000_000
+"""Of the samples so many stay decoded until their turn comes: all at 24 MP, some at 12 MP."""
 LOOK_WIDTHS = ((1500, 160), (10**9, 96))  # so many frames at most -> so wide a look, px
 WORKERS = 2
 
@@ -130,8 +132,11 @@ def measure_frames(
     """
     scale = sizes_for(frames.size_px, len(frames))
     known, done = (None, []) if store is None else store.recall(frames, scale, (static_px, between))
-    place, area = known or find_reference(frames, scale, static_px, between)
-    fine = _read(frames.frames[place], frames.size_px, scale.fine)
+    kept: dict[int, NDArray[np.uint8]] = {}
+    place, area = known or find_reference(frames, scale, static_px, between, kept)
+    fine = kept.get(place)
+    if fine is None:
+        fine = _read(frames.frames[place], frames.size_px, scale.fine)
     if fine is None:
         raise FrameError(
             frames.frames[place].name,
@@ -144,16 +149,18 @@ def measure_frames(
     rows: list[Row | None] = []
     looks = np.zeros((len(frames), scale.look[1], scale.look[0], 3), np.uint8)
 
-    def work(frame: Frame) -> tuple[Row, NDArray[np.uint8], NDArray[np.uint8]] | None:
-        fine = _read(frame, frames.size_px, scale.fine)
+    def work(index: int) -> tuple[Row, NDArray[np.uint8], NDArray[np.uint8]] | None:
+        fine = kept.pop(index, None)
+        if fine is None:
+            fine = _read(frames.frames[index], frames.size_px, scale.fine)
         return None if fine is None else measure_picture(fine, reference)
 
     for index, looked in enumerate(done):
         rows.append(None if looked is None else looked[0])
         if looked is not None:
             looks[index] = looked[1]
-    left = frames.frames[len(done) :]
-    for index, result in enumerate(in_order(work, left), len(done)):
+    left = range(len(done), len(frames))
+    for index, result in zip(left, in_order(work, left), strict=True):
         rows.append(None if result is None else result[0])
         if result is not None:
             looks[index] = result[1]
@@ -225,18 +232,34 @@ def find_reference(
     scale: Scale,
     static_px: Rectangle | None = None,
     between: bool = False,
+    kept: dict[int, NDArray[np.uint8]] | None = None,
 ) -> tuple[int, StaticArea]:
-    """From frames spread evenly over the shoot: the frame most like all, and what is still."""
-    places = np.unique(np.linspace(0, len(frames) - 1, SAMPLES).round().astype(int))
-    chosen = [frames.frames[index] for index in places]
-    pictures = in_order(lambda frame: _read(frame, frames.size_px, scale.work), chosen)
-    read = [(k, luma_of(rgb)) for k, rgb in enumerate(pictures) if rgb is not None]
+    """From frames spread evenly over the shoot: the frame most like all, and what is still.
+
+    Parameters
+    ----------
+    kept : takes pictures of the fine size that were read for it, up to KEPT_BYTES, by frame
+    """
+    places = np.unique(np.linspace(0, len(frames) - 1, SAMPLES).round().astype(int)).tolist()
+    most = 0 if kept is None else KEPT_BYTES // (3 * scale.fine[0] * scale.fine[1])
+
+    def sampled(index: int) -> NDArray[np.uint8] | None:
+        size = scale.fine if index in places[:most] else scale.work
+        return _read(frames.frames[index], frames.size_px, size)
+
+    read = []
+    for index, rgb in zip(places, in_order(sampled, places), strict=True):
+        if rgb is None:
+            continue
+        if kept is not None and index in places[:most]:
+            kept[index] = rgb
+        read.append((index, luma_of(scale_to(rgb, scale.work))))
     if not read:
         raise FrameError(
             frames.frames[0].name, "no frame can be decoded", "Copy the card once more"
         )
     best, area = _area_of([luma for _, luma in read], scale, static_px, between)
-    return int(places[read[best][0]]), area
+    return read[best][0], area
 
 
 def reference_among(

@@ -21,7 +21,7 @@ from capturehook.frames.needs import opencv
 
 Grey = NDArray[np.float32]
 Points = NDArray[np.float64]
-MOST_POINTS = 1500
+MOST_POINTS, ROUGH_POINTS = 1500, 400
 LEAST_POINTS = 6
 FIT_POINTS = 12  # under this many a turn is not told from noise: shift only
 LEAST_SHARE = 0.15  # of the points, that must agree about a motion
@@ -94,7 +94,12 @@ def flatten(grey: NDArray[Any]) -> NDArray[np.uint8]:
 class Tracker:
     """A reference picture and its points; `follow` may be called from several threads."""
 
-    def __init__(self, grey: NDArray[Any], mask: NDArray[np.bool_] | None = None) -> None:
+    def __init__(
+        self,
+        grey: NDArray[Any],
+        mask: NDArray[np.bool_] | None = None,
+        most_points: int = MOST_POINTS,
+    ) -> None:
         """``mask`` (H, W) says where nothing but the camera moves."""
         cv = opencv()
         self.flat = flatten(grey)
@@ -103,7 +108,7 @@ class Tracker:
         self.levels = max(1, int(np.log2(max(high, wide) / 80)))
         apart = max(3, max(high, wide) // 260)
         where = None if mask is None else mask.astype(np.uint8)
-        found = cv.goodFeaturesToTrack(self.flat, MOST_POINTS, 0.004, apart, None, where, 5)
+        found = cv.goodFeaturesToTrack(self.flat, most_points, 0.004, apart, None, where, 5)
         self.points = np.empty((0, 1, 2), np.float32) if found is None else found
         centre = self.points[:, 0].mean(axis=0) if len(self.points) else (wide / 2, high / 2)
         self.pivot = (float(centre[0]), float(centre[1]))
@@ -223,7 +228,7 @@ def lay_over(samples: NDArray[np.uint8]) -> NDArray[np.uint8]:
     clearly better.
     """
     base = int(np.argsort(samples.mean(axis=(1, 2)))[len(samples) // 2])
-    tracker = Tracker(samples[base])
+    tracker = Tracker(samples[base], most_points=ROUGH_POINTS)
     if len(tracker.points) < LEAST_POINTS:
         return samples
     usual = tracker.flat.astype(np.float32)

@@ -24,7 +24,7 @@ from capturehook.files import Closes
 from capturehook.frames.listing import FrameList
 from capturehook.frames.static import StaticArea, Tile
 
-FORM = "1"  # to be changed with what measuring does
+FORM = "2"  # to be changed with what measuring does
 ENDING = ".rows"
 MOST_BYTES = 500_000_000
 DIGEST_BYTES = 16

@@ -4,11 +4,15 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from PIL import Image
 from scipy.stats import theilslopes
 
-from capturehook.film.render import apply_gain, fade, mix
+from capturehook.film.choose import Correction
+from capturehook.film.framing import Framing
+from capturehook.film.render import apply_gain, fade, mix, render_frame
 from capturehook.frames.focus import Focus, laplacian, sharpness, sharpness_ratio
 from capturehook.frames.light import even_gains, exposure_ev, flicker_ev
+from capturehook.frames.listing import read_frame
 from capturehook.frames.robust import find_steps, running_median, spread, theil_sen
 from capturehook.physics.colour import srgb_to_linear
 
@@ -156,3 +160,26 @@ def test_blur_is_told_in_the_pixels_that_it_has(sigma_px):
 
     focus = Focus(picture(0), np.ones((120, 160), bool))
     assert focus.of(picture(sigma_px))[1] == pytest.approx(sigma_px, rel=0.15)
+
+
+@pytest.mark.parametrize(("wide", "ending"), [(1500, "jpg"), (750, "png")])
+def test_gratings_keep_the_contrast_that_a_mean_over_each_pixel_leaves(wide, ending, tmp_path):
+    """sin(pi f) / (pi f) of it at f cycles a pixel of the film (textbook: the transfer function
+    of a square aperture); what is finer than the film can show hardly comes through."""
+    film = Framing(left=0, top=0, width=wide, height=wide // 5, width_px=480, height_px=96)
+    hand = Correction(dx_px=1.3, dy_px=-0.7, turn_deg=0.03, zoom=1.0003)
+
+    def contrast(cycles: float, degrees: float) -> float:
+        row, column = np.mgrid[: wide // 5, :wide] * (2 * np.pi * cycles * 480 / wide)
+        angle = np.radians(degrees)
+        codes = np.rint(128 + 60 * np.cos(np.cos(angle) * column + np.sin(angle) * row))
+        path = tmp_path / f"{cycles}-{degrees}.{ending}"
+        Image.fromarray(codes.astype(np.uint8)).convert("RGB").save(path, quality=95)
+        size = (wide, wide // 5)
+        drawn = render_frame(read_frame(path), size, film, hand, (wide / 2, wide / 10))
+        return float(drawn[10:-10, 10:-10, 1].std()) * np.sqrt(2) / 60
+
+    for cycles in (0.2, 0.3, 0.4):
+        found = np.mean([contrast(cycles, degrees) for degrees in (0, 30, 90)])
+        assert found == pytest.approx(np.sinc(cycles), rel=0.1)
+    assert contrast(0.8, 0) < 0.3

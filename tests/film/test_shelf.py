@@ -136,6 +136,7 @@ def test_measured_frames_are_not_decoded_again_for_another_film(tmp_path, monkey
 
     monkeypatch.setattr(measure, "read_reduced", counted)
     monkeypatch.setattr(measure, "WORKERS", 1)
+    monkeypatch.setattr(measure, "KEPT_BYTES", 0)
 
     def film(name, *options):
         decoded.clear()
@@ -159,6 +160,11 @@ def test_measured_frames_are_not_decoded_again_for_another_film(tmp_path, monkey
     assert film("last.mp4") == (1 + 1, whole)  # the record that was spoilt
     os.utime(next(iter(folder.iterdir())))
     assert film("touched.mp4")[0] == 2 * COUNT + 1
+    monkeypatch.setattr(measure, "KEPT_BYTES", COUNT // 2 * 160 * 120 * 3)
+    assert film("kept.mp4", *"--static 9 0 60 60".split())[0] in (
+        COUNT * 3 // 2,
+        COUNT * 3 // 2 + 1,
+    )
 
 
 def test_shelf_is_bounded(tmp_path):
