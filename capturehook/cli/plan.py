@@ -19,7 +19,6 @@ from capturehook.cli.job import (
 )
 from capturehook.cli.options import JSON, PROFILE, bundle
 from capturehook.cli.paths import page_path
-from capturehook.place.shutter import hand_text
 
 if TYPE_CHECKING:
     from capturehook.block.poses import PosedJob
@@ -146,7 +145,6 @@ def _show_shoot(shoot: Shoot) -> None:
     layers = shoot.job.layers
     startup_s = shoot.profile.machine.startup_s
     share = shoot.added_s / shoot.print_s if shoot.print_s else 0.0
-    by_hand = hand_text(shoot.profile)
     show.show_facts(
         [
             ("job", f"{shoot.job.source.path}: {len(layers)} layers, {shoot.height_mm:g} mm high"),
@@ -168,7 +166,6 @@ def _show_shoot(shoot: Shoot) -> None:
             ("settling", _settling_text(shoot)),
             ("cooling", _cooling_text(shoot)),
             ("camera", _supply_text(shoot)),
-            *((("by hand", by_hand),) if by_hand else ()),
             ("part", shoot.carried),
             *((("timer", line) for line in _timer_lines(shoot.timer)) if shoot.timer else ()),
         ]

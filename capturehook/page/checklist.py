@@ -11,7 +11,6 @@ from capturehook.errors import CaptureHookError, Finding
 from capturehook.model.profile import Camera, Profile
 from capturehook.model.resin import Sensor
 from capturehook.model.shutter import shutter_text
-from capturehook.place.shutter import hand_text
 from capturehook.resin.report import CAUTIONS
 from capturehook.rig.advice import CONTACT, FIRST, OPTICS, OPTO
 from capturehook.rig.camera_setup import SubjectBox, setup_from_profile
@@ -154,9 +153,6 @@ def _trigger_steps(profile: Profile) -> Iterator[str]:
         yield "Your sensor sees the parked head: ten moves there by hand, ten pictures."
     else:
         yield "Remote in your hand: you fire each frame yourself while the head is parked."
-        too_short = hand_text(profile)
-        if too_short:
-            yield f"Before you apply: {too_short}."
         yield "Stand clear of the bed; do not touch the tripod when you fire."
     yield _ten_frames(camera)
 

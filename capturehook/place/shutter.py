@@ -7,10 +7,6 @@ from dataclasses import dataclass
 
 from capturehook.model.profile import Camera, Profile
 
-HAND_MS = 2000
-"""For a person to see that the head has stopped, and to press (common practice, no source; the bare
-reaction to a light takes about 0.25 s, handbooks of ergonomics)."""
-
 
 def settle_ms(profile: Profile) -> int:
     """How long to wait after the park move before the camera is fired."""
@@ -108,15 +104,3 @@ def is_by_hand(profile: Profile) -> bool:
     """A person fires the camera, frame by frame."""
     trigger = profile.trigger
     return trigger.by == "wait" and trigger.fired_by == "hand" and not is_timer(profile)
-
-
-def hand_text(profile: Profile) -> str | None:
-    """What to say where a person fires the camera and has no time to; None elsewhere."""
-    stands_ms = hold_ms(profile, 0)
-    needs_ms = math.ceil(profile.camera.lag_ms + profile.camera.open_ms + HAND_MS)
-    if not is_by_hand(profile) or stands_ms >= needs_ms:
-        return None
-    return (
-        f"the head stands still for {stands_ms / 1000:.2f} s, too short to see it and press: "
-        f"set [camera] hold_ms = {needs_ms}"
-    )

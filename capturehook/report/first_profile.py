@@ -11,9 +11,9 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from capturehook.catalog import FIRMWARES
+from capturehook.catalog.triggers.dwell_only import HAND_MS
 from capturehook.clock.limits import limits_from_job, with_job_limits
 from capturehook.model.profile import AxisLimits, Machine, Park
-from capturehook.place.shutter import HAND_MS
 from capturehook.profile import build_profile
 from capturehook.profile.text import toml_value
 from capturehook.read.stated import Stated

@@ -49,9 +49,17 @@ def test_plan_and_apply_say_what_the_hold_adds(job: Path, capsys: Capture) -> No
     assert out.rstrip().endswith(f"; film {said}")
 
 
-def test_plan_says_where_a_hand_has_too_little_time(job: Path, capsys: Capture) -> None:
-    _, out, _ = call(capsys, "plan", job, "-p", "heron")
-    assert "by hand     the head stands still for 0.47 s, too short to see it and press" in out
+@pytest.mark.parametrize("command", ["plan", "apply", "profile check"])
+def test_each_command_says_where_a_hand_has_too_little_time(
+    command: str, job: Path, capsys: Capture
+) -> None:
+    profile = job.with_name("heron.toml")
+    text = profile.read_text()
+    assert 'fired_by = "sensor"' in text
+    profile.write_text(text.replace('fired_by = "sensor"', 'fired_by = "hand"'))
+    words = (profile,) if command == "profile check" else (job, "-p", profile)
+    code, _, err = call(capsys, *command.split(), *words)
+    assert code == 1 and "the head stands still for 0.47 s" in err and "[hold-short]" in err
 
 
 @pytest.mark.parametrize(

@@ -71,14 +71,10 @@ def test_page_tells_the_plan_in_its_own_numbers() -> None:
     assert "Layer 30, 15.0 mm" in words
 
 
-@pytest.mark.parametrize(("hold_ms", "is_short"), [(500, True), (3000, False)])
-def test_page_says_that_a_hand_fires_and_where_it_has_too_little_time(
-    hold_ms: int, is_short: bool
-) -> None:
+def test_page_says_that_a_hand_fires() -> None:
     hand = {"by": "wait", "fired_by": "hand"}
-    words = Reader(page_of(posed(layers=4, trigger=hand, camera={"hold_ms": hold_ms}), [])).words
+    words = Reader(page_of(posed(layers=4, trigger=hand, camera={"hold_ms": 3000}), [])).words
     assert "You fire every frame: the first after" in words
-    assert ("too short to see it and press" in words) is is_short
 
 
 @pytest.mark.parametrize("by", ["pose", "light"])

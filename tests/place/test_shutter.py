@@ -7,23 +7,28 @@ from typing import Any
 
 import pytest
 
-from capturehook.errors import ProfileError
+from capturehook.catalog import TRIGGERS
+from capturehook.catalog.triggers.dwell_only import HAND_MS
+from capturehook.errors import Finding, ProfileError
 from capturehook.model.profile import Profile
 from capturehook.physics.settling import settle_together_s
 from capturehook.place.shutter import (
-    HAND_MS,
-    hand_text,
     hold_ms,
     is_by_hand,
     settle_ms,
     settling_of,
 )
-from capturehook.profile import build_profile
+from capturehook.profile import build_profile, load_profile
 from tests.strategies import profile_table
 
 SETTLE = {"frequency_hz": 30, "damping": 0.1, "start_mm": 0.5}
 # 15.8 px/mm: 6000 px over 23.5 mm at m = f/(s - f) (thin lens), solved for s
 DISTANCE_MM = 35 * (1 + 6000 / 15.8 / 23.5)
+
+
+def warnings_of(profile: Profile) -> list[Finding]:
+    """What `profile check`, `plan`, `apply` and the hooks all say of a trigger."""
+    return TRIGGERS[profile.trigger.by].findings(profile)
 
 
 def profile_with(**tables: Any) -> Profile:
@@ -105,13 +110,13 @@ BY_HAND = {"by": "wait", "fired_by": "hand"}
 def test_a_hand_is_given_less_time_than_it_needs() -> None:
     """120 ms lag, 250 ms exposure and 100 ms margin, as against 2 s more for the person."""
     camera = {"lag_ms": 120, "exposure_ms": 250, "margin_ms": 100}
-    text = hand_text(profile_with(trigger=BY_HAND, camera=camera))
-    assert text is not None and "0.47 s" in text
+    (told,) = warnings_of(profile_with(trigger=BY_HAND, camera=camera))
     needs_ms = 120 + 250 + HAND_MS
-    assert text.endswith(f"hold_ms = {needs_ms}")
-    for hold, is_told in ((needs_ms - 1, True), (needs_ms, False)):
+    assert told.code == "hold-short"
+    assert "0.47 s" in told.text and f"hold_ms = {needs_ms}" in told.text
+    for hold, count in ((needs_ms - 1, 1), (needs_ms, 0)):
         camera["hold_ms"] = hold
-        assert (hand_text(profile_with(trigger=BY_HAND, camera=camera)) is not None) is is_told
+        assert len(warnings_of(profile_with(trigger=BY_HAND, camera=camera))) == count
 
 
 @pytest.mark.parametrize(
@@ -126,4 +131,8 @@ def test_nothing_is_said_where_no_hand_fires(
     trigger: dict[str, Any], camera: dict[str, Any]
 ) -> None:
     profile = profile_with(trigger=trigger, camera=camera)
-    assert hand_text(profile) is None and not is_by_hand(profile)
+    assert warnings_of(profile) == [] and not is_by_hand(profile)
+
+
+def test_no_starter_warns() -> None:
+    assert [warnings_of(load_profile(name)) for name in ("heron", "kestrel", "tern")] == [[]] * 3

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
 from capturehook.errors import Finding
 from capturehook.model.contracts import Fire, Firmware
 from capturehook.model.profile import Profile
+
+HAND_MS = 2000
+"""For a person to see that the head has stopped, and to press (common practice, no source; the bare
+reaction to a light takes about 0.25 s, handbooks of ergonomics)."""
 
 
 class DwellOnly:
@@ -23,7 +29,21 @@ class DwellOnly:
             )
 
     def findings(self, profile: Profile) -> list[Finding]:
-        return []
+        """A person must see the stop and press while it lasts."""
+        camera = profile.camera
+        by_hand = profile.trigger.fired_by == "hand" and camera.interval_s is None
+        if not by_hand or profile.resin is not None:
+            return []
+        open_ms = camera.lag_ms + camera.open_ms
+        stands_ms = camera.hold_ms or math.ceil(open_ms + camera.margin_ms)
+        needs_ms = math.ceil(open_ms + HAND_MS)
+        if stands_ms >= needs_ms:
+            return []
+        text = (
+            f"the head stands still for {stands_ms / 1000:.2f} s, too short for a hand to see it "
+            f"and press: set hold_ms = {needs_ms}, or let something else fire the camera"
+        )
+        return [Finding("hold-short", "[camera] hold_ms", text)]
 
     def fire(self, firmware: Firmware, profile: Profile) -> Fire:
         return Fire(())
