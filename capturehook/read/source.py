@@ -154,10 +154,12 @@ def open_source(data: bytes, path: str) -> Source:
 
 def _refuse_resin(data: bytes, path: str) -> None:
     from capturehook.catalog.containers import HEAD_BYTES, binary_kind
+    from capturehook.catalog.containers.refused import known_as
 
     kind = binary_kind(data[:HEAD_BYTES])
-    if kind is not None:
-        raise GcodeError(path, f"is {kind.what}, of a resin printer", "Use `capturehook resin`")
+    what = kind.what if kind is not None else known_as(data[:HEAD_BYTES])
+    if what is not None:
+        raise GcodeError(path, f"is {what}, of a resin printer", "Use `capturehook resin`")
 
 
 def _refuse_what_is_no_text(data: bytes, path: str) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 
 from capturehook.catalog.containers import HEAD_BYTES, binary_kind, broken_kinds, zip_kind
 from capturehook.catalog.containers.fields import Fields
-from capturehook.catalog.containers.refused import MARKS, TWO_WAYS, refusal
+from capturehook.catalog.containers.refused import TWO_WAYS, known_as, refusal
 from capturehook.catalog.containers.zip_file import Container, Limits
 from capturehook.errors import CaptureHookError, FileError, Finding, ProfileError, Where
 from capturehook.jobfile.plates import is_resin_zip
@@ -86,7 +86,7 @@ def is_binary_resin(path: Path) -> bool:
             head = file.read(HEAD_BYTES)
     except OSError:
         return False
-    return binary_kind(head) is not None or head.startswith(tuple(mark for mark, _ in MARKS))
+    return binary_kind(head) is not None or known_as(head) is not None
 
 
 def job_of_table(table: ResinTable, profile_name: str) -> ResinJob:

@@ -5,6 +5,7 @@ Truth and a second look at the bytes stand in sample_truth.py, which imports not
 
 from __future__ import annotations
 
+import struct
 from fractions import Fraction
 from pathlib import Path
 
@@ -12,9 +13,10 @@ import numpy as np
 import pytest
 import sample_truth as truth
 
-from capturehook.errors import FileError
+from capturehook.errors import FileError, GcodeError
 from capturehook.model.resin import ResinTable
 from capturehook.model.resin_job import ResinJob
+from capturehook.read.source import open_source
 from capturehook.resin.area import LayerImages
 from capturehook.resin.job import load_resin_profile, read_job
 from capturehook.resin.shoot import plan_shoot
@@ -183,3 +185,18 @@ def test_enciphered_job_is_named_and_two_ways_are_shown(
     assert "--layers 1200 --layer-mm 0.05 --exposure-s 2.5 --bottom 5x30 --lift 6@60" in words
     assert "--clock 100=0:31:40" in words
     assert "\n" not in words
+    with pytest.raises(GcodeError, match="of a resin printer. Use `capturehook resin`"):
+        open_source((tmp_path / name).read_bytes(), name)
+
+
+@pytest.mark.parametrize(
+    ("name", "at", "version"), [("v517_perlayer.pm5", 12, 518), ("v4_total.ctb", 4, 9)]
+)
+def test_newer_version_is_named_and_two_ways_are_shown(
+    tmp_path: Path, name: str, at: int, version: int
+) -> None:
+    data = bytearray(truth.sample(name))
+    struct.pack_into("<I", data, at, version)
+    (tmp_path / name).write_bytes(data)
+    with pytest.raises(FileError, match=f"is of version {version}.* Two ways work without"):
+        read_job(tmp_path / name, ResinTable())

@@ -60,7 +60,7 @@ class Ctb:
         """Tables of the file; see :class:`StoredJob`."""
         _, version = fields.take(0, "<II", "header")
         if not 1 <= version <= 5:
-            raise fields.bad("header", f"is of version {version} (1 to 5 are known)")
+            raise fields.unread(f"is of version {version} (1 to 5 are read)")
         bed_x, _, _ = fields.take(0x08, "<3f", "header")
         height, *_, off, bottoms = fields.take(0x1C, "<5fI", "header")
         wide, high, _, table_at, count = fields.take(0x34, "<5I", "header")

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from capturehook.catalog.containers.refused import TWO_WAYS
 from capturehook.errors import FileError, Where
 from capturehook.files import Closes
 from capturehook.model.resin_job import LayerCycles
@@ -49,6 +50,10 @@ class Fields(Closes):
     def bad(self, what: str, found: str) -> FileError:
         """The fault of one field: what it is, and what stands there."""
         return FileError(Where(str(self.path), key=what), found, AGAIN)
+
+    def unread(self, found: str) -> FileError:
+        """A file that may be whole, but is not read."""
+        return FileError(str(self.path), found, TWO_WAYS)
 
     def raw(self, at: int, size: int, what: str) -> bytes:
         """Bytes of the file.

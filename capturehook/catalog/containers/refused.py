@@ -24,13 +24,17 @@ MARKS: tuple[tuple[bytes, str], ...] = (
 OTHER_GOO = b"\x07\x00\x00\x00DLP\x00"
 
 
+def known_as(head: bytes) -> str | None:
+    """What a file is by its first bytes, of the kinds that are not read."""
+    if head[:1] == b"V" and head[4:12] == OTHER_GOO:
+        return f"a .goo job of version {head[1:4].decode('ascii', 'replace')} (3.0 is read)"
+    return next((what for mark, what in MARKS if head.startswith(mark)), None)
+
+
 def refusal(head: bytes, members: tuple[str, ...] = ()) -> str:
     """What a file is that no kind reads, by its first bytes and, in a zip, its members."""
-    for mark, what in MARKS:
-        if head.startswith(mark):
-            return f"is {what}, which is not read"
-    if head[:1] == b"V" and head[4:12] == OTHER_GOO:
-        return f"is a .goo job of version {head[1:4].decode('ascii', 'replace')} (3.0 is read)"
+    if what := known_as(head):
+        return f"is {what}, which is not read"
     if "layers_controller.conf" in members:
         return "is a .pwsz job, which is not read"
     if members:

@@ -41,9 +41,11 @@ class Tables:
         version, _, header_at = fields.take(0x0C, "<3I", "front")
         slots = (header_at - 0x14) // 4
         if version == MACHINE_CHOOSES:
-            raise fields.bad("front", "is of version 518, in which the machine chooses exposures")
-        if version not in KNOWN or not 7 <= slots <= 16:
-            raise fields.bad("front", f"is of version {version} (known: {KNOWN})")
+            raise fields.unread("is of version 518, in which the machine chooses exposures")
+        if version not in KNOWN:
+            raise fields.unread(f"is of version {version} ({', '.join(map(str, KNOWN))} are read)")
+        if not 7 <= slots <= 16:
+            raise fields.bad("front", f"would have {slots} addresses")
         addresses = fields.take(0x14, f"<{slots}I", "front")
         at = _body(fields, addresses[HEADER_SLOT], b"HEADER")
         pitch_um, layer_mm, _, off, _, bottoms, _, _, drop_speed = fields.take(at, "<9f", "header")
