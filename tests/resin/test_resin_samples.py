@@ -185,7 +185,7 @@ def test_enciphered_job_is_named_and_two_ways_are_shown(
     assert "--layers 1200 --layer-mm 0.05 --exposure-s 2.5 --bottom 5x30 --lift 6@60" in words
     assert "--clock 100=0:31:40" in words
     assert "\n" not in words
-    with pytest.raises(GcodeError, match="of a resin printer. Use `capturehook resin`"):
+    with pytest.raises(GcodeError, match=r"of a resin printer. Use `capturehook resin`"):
         open_source((tmp_path / name).read_bytes(), name)
 
 
