@@ -394,5 +394,6 @@ def _profile_lines(numbers: dict[str, float], profile: Profile) -> list[str]:
         camera_s = profile.camera
         hold = numbers["lag_slowest_ms"] + camera_s.open_ms + camera_s.margin_ms
         hold = max(hold, 1.5 * numbers.get("least_hold_ms", 0.0))
-        lines += ["[trigger]", f"hold_ms = {math.ceil(hold)}"]
+        after = f"at {camera_s.exposure_ms:g} ms of exposure; left out, it follows lag and exposure"
+        lines += ["[trigger]", f"hold_ms = {math.ceil(hold)}   # {after}"]
     return lines

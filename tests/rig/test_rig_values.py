@@ -7,7 +7,7 @@ import pytest
 from capturehook.catalog.triggers.button_press import closed_ms
 from capturehook.model.shutter import shutter_seconds, true_shutter_s
 from capturehook.physics import circuit, coils, interval, optics, settling
-from capturehook.rig.bracket_switch import SWITCHES
+from capturehook.rig.bracket_switch import SWITCHES, SwitchBracket
 from tests.catalog.test_button_press import heron
 
 WORKED = [
@@ -21,6 +21,12 @@ WORKED = [
     (0.1e-6 * 3.3 / 68e-6 * 1000, 4.853),
     # PC817 unmarked, CTR 0.5, half of it for age (common practice)
     (circuit.sink_current_a(10.36, 0.25), 2.59),
+    # a headset's line with 240 ohm pressed, by the specification's 2.2 V and 2.2 kohm
+    (circuit.divider_v(2.2, 2200, 240), 0.2164),
+    # CdS law R = R10 (E/10)^-g: 10 kohm at 10 lx are 398.1 ohm at 1000 lx
+    (circuit.relative_light(398.1, 0.7) / circuit.relative_light(10_000, 0.7), 100.0),
+    # half the thrust of a belt axis, 2 pi T/(z p): 0.4 N m, 20 teeth, 2 mm; told as 31 N
+    (round(math.pi * 0.4 / 0.04, 0), SwitchBracket().thrust_n),
     (0.5 * 1.63 * 0.0125**2 * 1000, 0.1273),  # L I^2/2, mJ
     (5 + 0.2 + 50, 55.2),  # relay operate and bounce (G5V-1), camera
     # 127 ticks at 976.56 Hz (Marlin's temperature interrupt on AVR): chopped 7.7 times a second
