@@ -147,8 +147,8 @@ def read_moves(
         A motion line cannot be read, or moves in a way this firmware would not.
     """
     said = source.take_words()
-    plain = np.flatnonzero(source.scan.kind >= PLAIN)
-    rest = part_of(source, np.flatnonzero(source.scan.kind < PLAIN))
+    is_motion = source.scan.kind >= PLAIN
+    rest = part_of(source, np.flatnonzero(~is_motion))
     _refuse_suspects(rest, firmware)
     words = read_motion_words(rest)
     letters = np.bincount(words.word_letter, minlength=128)
@@ -162,19 +162,26 @@ def read_moves(
     other_lines = rest.lines[words.other_line_index].tolist()
     others = read_others(source, other_lines, firmware, e_letter, first_plastic)
     if others.end_line is not None:
-        moves_before_end(source, np.union1d(plain, care_line), others)
-        plain, runs = plain[plain <= others.end_line], care_line <= others.end_line
+        is_motion[care_line] = True
+        moves_before_end(source, np.flatnonzero(is_motion), others)
+        is_motion[others.end_line + 1 :] = False
+        runs = care_line <= others.end_line
         said = [one.before(others.end_line + 1) for one in said]
         care_line, care_kind = care_line[runs], care_kind[runs]
         columns = {name: column[runs] for name, column in columns.items()}
     if others.motion:
         care_line, care_kind, columns = _merge_odd(care_line, care_kind, columns, others, e_letter)
-    at = np.searchsorted(plain, care_line)
-    care = CareRows(at + np.arange(len(care_line)), columns)
-    line_index, kind = plain, (source.scan.kind[plain] == PLAIN).view(np.uint8)
-    if len(care_line):
-        line_index, kind = np.insert(plain, at, care_line), np.insert(kind, at, care_kind)
-    del plain, at
+    is_motion[care_line] = True
+    line_index = np.flatnonzero(is_motion)
+    again = care_line[1:][care_line[1:] == care_line[:-1]]  # several motions on one line
+    if len(again):
+        line_index = np.insert(line_index, np.searchsorted(line_index, again), again)
+    kind = (source.scan.kind == PLAIN).view(np.uint8)[line_index]
+    row = np.searchsorted(line_index, care_line) + np.arange(len(care_line))
+    row -= np.searchsorted(care_line, care_line)
+    kind[row] = care_kind
+    care = CareRows(row, columns)
+    del is_motion
     words_alone = spans_of_words_alone(line_index, kind)
     kind = _resolve_modal(source, line_index, kind, firmware)
     arcs = Arcs.of(source, line_index, kind, care, others, absolute_arc_centres)

@@ -19,7 +19,9 @@ from capturehook.model.moves import (
     FW_RETRACT,
     HEAT,
     HOME,
+    LINE,
     PAUSE,
+    RAPID,
     TOOL,
     WAIT,
 )
@@ -162,6 +164,16 @@ def test_several_commands_on_a_line_by_family() -> None:
     assert ends(read_lines(*lines, firmware="smoothie"))[-1][0] == 12
     assert ends(read_lines(*lines, firmware="rs274"))[-1][0] == 12
     assert ends(read_lines(*lines, firmware="klipper"))[-1][0] == 11
+
+
+@pytest.mark.parametrize("firmware", ["smoothie", "reprapfirmware"])
+def test_every_motion_of_a_line_is_a_move(firmware: str) -> None:
+    lines = ("G1 X1 F600", "G1 X2", "G1 X3 G0 X7 G1 X5", "G1 X6", "G1 Y1 G1 Y2", "G1 X8")
+    job = read_lines(*lines, firmware=firmware)
+    assert job.table.line_index.tolist() == [0, 1, 2, 2, 2, 3, 4, 4, 5]
+    assert job.table.x_mm.tolist() == [1, 2, 3, 7, 5, 6, 6, 6, 8]
+    assert job.table.y_mm.tolist() == [0, 0, 0, 0, 0, 0, 1, 2, 2]
+    assert job.table.kind.tolist() == [LINE, LINE, LINE, RAPID, *[LINE] * 5]
 
 
 @pytest.mark.parametrize(
