@@ -80,7 +80,7 @@ class Program:
                 f"{z_mm:g} is not within the machine's {low_mm:g} to {high_mm:g} mm",
                 "Give a height at which head and switch are clear of everything",
             )
-        self.profile, self.z_mm = profile, z_mm
+        self.profile, self.z_mm, self.lowest_mm = profile, z_mm, z_mm
         self.firmware = FIRMWARES[machine.firmware]
         self.lines: list[str] = ["G21", "G90"]
         self.seconds = 0.0
@@ -95,6 +95,7 @@ class Program:
         self.lines.append(f"G1 {words} F{fixed(feed_mm_min)}")
         length_mm = math.hypot(*(mm - self.place[axis] for axis, mm in to.items()))
         self.place |= to
+        self.lowest_mm = min(self.lowest_mm, self.place["Z"])
         if length_mm > 0:
             self.seconds += move_seconds(length_mm, feed_mm_min, self.profile)
 
@@ -173,13 +174,18 @@ class Program:
         trial = Trial(
             kind=kind,
             text=text,
-            says=(*BEFORE, f"Z {fixed(self.z_mm)} mm throughout.", *says),
+            says=(*BEFORE, f"Z {self._heights()}.", *says),
             steps=tuple(self.steps),
             seconds=self.seconds,
             about=about,
         )
         prove_trial(trial, self.profile)
         return trial
+
+    def _heights(self) -> str:
+        if self.lowest_mm == self.z_mm:
+            return f"{fixed(self.z_mm)} mm throughout"
+        return f"{fixed(self.lowest_mm)} to {fixed(self.z_mm)} mm"
 
 
 def _held_at(line: BlockLine, at: dict[str, float]) -> BlockLine:

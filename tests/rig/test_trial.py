@@ -121,6 +121,8 @@ def test_air_trial_flies_the_poses_without_filament(family: str) -> None:
     machine = played(trial, family)
     assert len(trial.steps) == 3
     assert min(move.end[2] for move in machine.moves) >= 20 + poses[0].z_mm - 1e-9
+    heights = [move.end[2] for move in machine.moves]
+    assert f"Z {min(heights):g} to {max(heights):g} mm." in trial.says
     presses = [m for m in machine.moves if m.end[0] == pytest.approx(226.875)]
     assert len(presses) == 3
 
