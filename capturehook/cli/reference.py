@@ -90,12 +90,10 @@ JSON = {
         "`total_s`, `film_s`, `findings`. `line` is the line of JOB, from 1, before which the "
         "block goes."
     ),
-    "strip": "`job`, `blocks` taken out, `bytes` left.",
     "inspect": (
         "`job`, `marks`, `layers`, `extents` (printed and travelled), `modes`, `filament`, "
         "`times`, `findings`."
     ),
-    "audit": ("the clock, the static area, each frame and each pose with its verdict, `findings`."),
 }
 
 TYPE_WORDS = {
