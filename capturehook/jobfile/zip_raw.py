@@ -1,7 +1,7 @@
 """A zip container with some members replaced; every other byte of the members is copied raw.
 
 Record layouts: PKWARE APPNOTE.TXT, sections 4.3.7 (local header), 4.3.9 (data descriptor),
-4.3.12 (central header) and 4.3.16 (end record).
+4.3.12 (central header), 4.3.14 to 4.3.16 (end records) and 4.5.3 (64-bit sizes).
 """
 
 from __future__ import annotations
@@ -24,6 +24,9 @@ from capturehook.jobfile.squeeze import deflate
 LOCAL = struct.Struct("<4s5H3I2H")
 CENTRAL = struct.Struct("<4s6H3I5H2I")
 END = struct.Struct("<4s4H2IH")
+END_64 = struct.Struct("<4sQ2H2I4Q")
+LOCATOR_64 = struct.Struct("<4sIQI")
+SIZES_64 = struct.Struct("<2H2Q")  # extra field 1 of a local header
 MAX_32 = 0xFFFFFFFF
 SIZED_LATER = 0x8  # flag bit 3: sizes stand in a descriptor after the data
 
@@ -40,7 +43,7 @@ class Entry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Contents:
-    """The table of contents: entries in order, where it begins, and the end record with comment."""
+    """The table of contents: entries in order, where it begins, and what stands behind it."""
 
     entries: tuple[Entry, ...]
     start: int
@@ -53,23 +56,27 @@ def read_contents(file: IO[bytes], path: Path) -> Contents:
     Raises
     ------
     FileError
-        64-bit or several-disk records, or bytes the table does not explain.
+        64-bit entries, several disks, or bytes the table does not explain.
     """
     size = file.seek(0, os.SEEK_END)
-    file.seek(max(0, size - END.size - 0xFFFF))
+    file.seek(max(0, size - END.size - 0xFFFF - END_64.size - LOCATOR_64.size))
     tail = file.read()
     at = tail.rfind(b"PK\x05\x06")
     if at < 0 or len(tail) - at < END.size:
         raise _odd(path, "has no end record")
     end_record = tail[at:]
     _, disk, first_disk, here, count, table_bytes, start, comment = END.unpack_from(end_record)
-    if 0xFFFF in (disk, here, count) or MAX_32 in (table_bytes, start):
-        raise _odd(path, "has 64-bit records")
-    end_at = size - len(end_record)
-    if (disk, first_disk, here) != (0, 0, count) or start + table_bytes != end_at:
-        raise _odd(path, "has bytes its table of contents does not explain")
     if END.size + comment != len(end_record):
         raise _odd(path, "has bytes after its end")
+    end_at = size - len(end_record)
+    long_end = tail[max(0, at - END_64.size - LOCATOR_64.size) : at]
+    if long_end[:4] == b"PK\x06\x06" and long_end[END_64.size :][:4] == b"PK\x06\x07":
+        *_, disk, first_disk, here, count, table_bytes, start = END_64.unpack_from(long_end)
+        end_record, end_at = long_end + end_record, end_at - len(long_end)
+    elif 0xFFFF in (disk, here, count) or MAX_32 in (table_bytes, start):
+        raise _odd(path, "has 64-bit records")
+    if (disk, first_disk, here) != (0, 0, count) or start + table_bytes != end_at:
+        raise _odd(path, "has bytes its table of contents does not explain")
     file.seek(start)
     return Contents(
         entries=_entries(file.read(table_bytes), count, path), start=start, end_record=end_record
@@ -187,9 +194,24 @@ def rebuild(
     if max(start, count * 0x10001) > MAX_32:
         raise _odd(path, "would grow past 4 GB")
     out.write(table)
-    end_record = bytearray(contents.end_record)
-    struct.pack_into("<2H2I", end_record, 8, count, count, len(table), start)
-    out.write(end_record)
+    out.write(_end_records(contents.end_record, count, len(table), start))
+
+
+def _end_records(old: bytes, count: int, table_bytes: int, start: int) -> bytes:
+    """The end record with other numbers, and the 64-bit one where there was one. Numbers that
+    are only there stay so."""
+    end_record, at = bytearray(old), 0
+    if old.startswith(b"PK\x06\x06"):
+        at = END_64.size + LOCATOR_64.size
+        struct.pack_into("<4Q", end_record, 24, count, count, table_bytes, start)
+        struct.pack_into("<Q", end_record, END_64.size + 8, start + table_bytes)
+    was = struct.unpack_from("<2H2I", old, at + 8)
+    now = zip(
+        was, (0xFFFF, 0xFFFF, MAX_32, MAX_32), (count, count, table_bytes, start), strict=True
+    )
+    kept = (old if old == most and at else new for old, most, new in now)
+    struct.pack_into("<2H2I", end_record, at + 8, *kept)
+    return bytes(end_record)
 
 
 def _found(contents: Contents, name: str, path: Path) -> Entry:
@@ -224,7 +246,19 @@ def _record_end(file: IO[bytes], entry: Entry) -> int:
     if fields[2] & SIZED_LATER:
         file.seek(end)
         end += 16 if file.read(4) == b"PK\x07\x08" else 12
+        end += 8 if _sizes_at(fields, labels) else 0
     return end
+
+
+def _sizes_at(fields: tuple[int, ...], labels: bytes) -> int:
+    """Where the 64-bit sizes of a local header stand behind its name; 0: nowhere."""
+    at = fields[9]
+    while at + 4 <= len(labels):
+        kind, size = struct.unpack_from("<2H", labels, at)
+        if kind == 1:
+            return at if size >= SIZES_64.size - 4 and MAX_32 in fields[7:9] else 0
+        at += 4 + size
+    return 0
 
 
 def _new_record(file: IO[bytes], entry: Entry, member: Member) -> tuple[bytes, int]:
@@ -232,14 +266,24 @@ def _new_record(file: IO[bytes], entry: Entry, member: Member) -> tuple[bytes, i
     fields, labels = _local(file, entry)
     signature, version, flags, method, time, date, crc, size, plain_size, *lengths = fields
     old_end = _record_end(file, entry)
-    packed = member.packed or b""
+    packed, sizes_at = member.packed or b"", _sizes_at(fields, labels)
     sums = (zlib.crc32(member.plain), len(packed), len(member.plain))
     stated = sums if (crc, size, plain_size) != (0, 0, 0) or not flags & SIZED_LATER else (0, 0, 0)
+    if sizes_at:
+        old_sizes = SIZES_64.unpack_from(labels, sizes_at)[2:]
+        stated = (stated[0] if crc else 0, MAX_32, MAX_32)
+        if any(old_sizes):
+            sizes = struct.pack("<2Q", sums[2], sums[1])
+            labels = labels[: sizes_at + 4] + sizes + labels[sizes_at + 4 + len(sizes) :]
     head = LOCAL.pack(signature, version, flags, method, time, date, *stated, *lengths)
     record = head + labels + packed
     if flags & SIZED_LATER:
-        signed = old_end - (entry.offset + LOCAL.size + len(labels) + entry.packed_bytes) == 16
-        record += (b"PK\x07\x08" if signed else b"") + struct.pack("<3I", *sums)
+        signed = old_end - (entry.offset + LOCAL.size + len(labels) + entry.packed_bytes) in (
+            16,
+            24,
+        )
+        form = "<I2Q" if sizes_at else "<3I"
+        record += (b"PK\x07\x08" if signed else b"") + struct.pack(form, *sums)
     return record, old_end
 
 

@@ -6,9 +6,11 @@ import gzip
 import hashlib
 import io
 import shutil
+import struct
 import subprocess
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -138,3 +140,48 @@ def test_a_project_without_plates_says_so() -> None:
         box.writestr("3D/3dmodel.model", b"<model/>")
     with pytest.raises(FileError, match="holds no sliced plate"):
         open_job(out.getvalue(), "job")
+
+
+class Sink(io.RawIOBase):
+    """Cannot be sought: sizes then go behind the data (APPNOTE 4.3.9)."""
+
+    def __init__(self) -> None:
+        self.data = bytearray()
+
+    def writable(self) -> bool:
+        return True
+
+    def write(self, data: Any) -> int:
+        self.data += bytes(data)
+        return len(data)
+
+
+def with_long_end(data: bytes, *, only_there: bool) -> bytes:
+    """The 64-bit end record and its locator before the short one (APPNOTE 4.3.14, 4.3.15)."""
+    at = data.rfind(b"PK\5\6")
+    count, size, start = struct.unpack_from("<H2I", data, at + 10)
+    long = struct.pack("<4sQ2H2I4Q", b"PK\6\6", 44, 45, 45, 0, 0, count, count, size, start)
+    short = data[at : at + 8] + b"\xff" * 12 + b"\0\0" if only_there else data[at:]
+    return data[:at] + long + struct.pack("<4sIQI", b"PK\6\7", 0, at, 1) + short
+
+
+@pytest.mark.parametrize("streamed", [False, True])
+@pytest.mark.parametrize("end", ["short", "long", "only long"])
+def test_plates_with_64_bit_sizes_keep_them(streamed: bool, end: str) -> None:
+    """Some hosts declare their texts so, however small; the standard library reads the result."""
+    sink = Sink() if streamed else io.BytesIO()
+    with zipfile.ZipFile(sink, "w", zipfile.ZIP_DEFLATED) as box:
+        with box.open("plate_1.gcode", "w", force_zip64=True) as member:
+            member.write(JOB)
+        box.writestr("last.txt", b"last")
+    data = bytes(sink.data) if isinstance(sink, Sink) else sink.getvalue()
+    if end != "short":
+        data = with_long_end(data, only_there=end == "only long")
+    posed = pose_file(data, "box", Poser()).data
+    with zipfile.ZipFile(io.BytesIO(posed)) as box:
+        assert box.testzip() is None and box.read("last.txt") == b"last"
+        assert box.read("plate_1.gcode").count(b"; capturehook pose ") == 2 * 4
+        known = box.getinfo("plate_1.gcode")
+    sizes = struct.unpack_from("<2Q", posed, 30 + len("plate_1.gcode") + 4)
+    assert sizes == ((0, 0) if streamed else (known.file_size, known.compress_size))
+    assert strip_file(posed, "box")[0].data == data
