@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
+from scipy.ndimage import zoom
 
 from capturehook.errors import FrameError
 from capturehook.film.choose import Correction
@@ -38,12 +39,18 @@ def bent(picture: np.ndarray, lens: float) -> np.ndarray:
     """As a lens would show it: each place shows what OpenCV says the straight place is."""
     middle, focal = np.array([449.5, 299.5]), hypot(*SIZE) / 2
     camera = np.array([[focal, 0, middle[0]], [0, focal, middle[1]], [0, 0, 1]])
-    places = np.stack(np.meshgrid(np.arange(900.0), np.arange(600.0)), axis=2).reshape(-1, 1, 2)
+    few = np.meshgrid(np.linspace(0, 899, 91), np.linspace(0, 599, 61))
     many = (cv2.TERM_CRITERIA_COUNT, 200, 0)
     straight = cv2.undistortPoints(
-        places, camera, np.array([lens, 0, 0, 0]), None, np.eye(3), camera, many
-    )
-    x, y = straight.reshape(600, 900, 2).astype(np.float32).transpose(2, 0, 1)
+        np.stack(few, axis=2).reshape(-1, 1, 2),
+        camera,
+        np.array([lens, 0, 0, 0]),
+        None,
+        np.eye(3),
+        camera,
+        many,
+    ).reshape(61, 91, 2)
+    x, y = (zoom(straight[..., k], (600 / 61, 900 / 91)).astype(np.float32) for k in range(2))
     return cv2.remap(picture, x, y, cv2.INTER_CUBIC, None, cv2.BORDER_REPLICATE)
 
 
