@@ -50,7 +50,9 @@ def bent(picture: np.ndarray, lens: float) -> np.ndarray:
         camera,
         many,
     ).reshape(61, 91, 2)
-    x, y = (zoom(straight[..., k], (600 / 61, 900 / 91)).astype(np.float32) for k in range(2))
+    x, y = (
+        zoom(straight[..., k], (600 / 61, 900 / 91), order=1).astype(np.float32) for k in range(2)
+    )
     return cv2.remap(picture, x, y, cv2.INTER_CUBIC, None, cv2.BORDER_REPLICATE)
 
 
