@@ -35,12 +35,12 @@ SKIP_UNSAFE = click.Option(
 WHOLE = click.Option(
     ["--whole", "is_whole"], is_flag=True, help="JOB is whole, though it seems cut off."
 )
-WISHES = (
+RHYTHM = (
     click.Option(["--film", "film_s"], type=float, metavar="S", help="Seconds of film to make."),
     click.Option(["--every"], metavar="STEP", help="Frame to frame: 2 (layers), 0.4mm or 30s."),
-    click.Option(["--layers"], metavar="LIST", help='Only these: "2-40,60,80-".'),
     click.Option(["--fps"], metavar="N", help="Frames of film in a second."),
 )
+LAYERS = click.Option(["--layers"], metavar="LIST", help='Only these: "2-40,60,80-".')
 """They replace the profile's own rhythm."""
 
 
@@ -65,15 +65,15 @@ class Target:
 READING = bundle("reading", Reading, SKIP_UNSAFE, PLATE, WHOLE)
 
 
-def _wishes(**options: Any) -> Wishes:
+def wishes_of(**options: Any) -> Wishes:
     from capturehook.profile.wishes import Wishes
 
     return Wishes(**options)
 
 
 def takes_wishes(command: Callable[..., int]) -> Callable[..., int]:
-    """Give a command the options of WISHES."""
-    return bundle("wishes", _wishes, *WISHES)(command)
+    """Give a command the options of RHYTHM and LAYERS."""
+    return bundle("wishes", wishes_of, *RHYTHM, LAYERS)(command)
 
 
 def wished_profile(profile: str | None, wishes: Wishes) -> Profile:

@@ -9,19 +9,22 @@ from typing import TYPE_CHECKING
 import click
 
 from capturehook.cli import show
-from capturehook.cli.job import PLATE, SKIP_UNSAFE, read_job_file
+from capturehook.cli.job import PLATE, RHYTHM, SKIP_UNSAFE, read_job_file, wished_profile, wishes_of
 from capturehook.cli.options import JSON, PROFILE, bundle
 from capturehook.cli.resin_numbers import Numbers, numbers, refuse_of_the_job, scene_of
 
 if TYPE_CHECKING:
     from capturehook.model.plan import PlanRecord
+    from capturehook.model.profile import Profile
+    from capturehook.profile.wishes import Wishes
     from capturehook.rehearse.hanging import Scene
     from capturehook.rehearse.hidden import ParkAdvice
-    from capturehook.rehearse.room import Wishes
+    from capturehook.rehearse.room import Wishes as CameraWishes
     from capturehook.rehearse.run import Asked, Rehearsal
     from capturehook.rehearse.stand_in import StandInCamera
 
 FILE = click.Path(path_type=Path)
+MOST_EVERY = 100_000
 
 
 def _size(_context: click.Context, _option: click.Parameter, value: str) -> tuple[int, int]:
@@ -51,11 +54,10 @@ class Card:
 
 @dataclass(frozen=True, slots=True)
 class OfKind:
-    """What only one kind of job takes: the first two filament, the others resin."""
+    """What only one kind of job takes: the first two filament, the last resin."""
 
     skip_unsafe: bool
     plate: int | None
-    every: int | None
     screen_mm: float | None
 
 
@@ -113,12 +115,6 @@ OF_KIND = (
     SKIP_UNSAFE,
     PLATE,
     click.Option(
-        ["--every"],
-        type=click.IntRange(1, 100_000),
-        metavar="K",
-        help="Resin: each K-th frame.",
-    ),
-    click.Option(
         ["--screen-mm"],
         type=click.FloatRange(min=10, max=1000),
         help="Resin: width of the lamp's screen (the job's, or 120).",
@@ -126,10 +122,10 @@ OF_KIND = (
 )
 
 
-def _wishes(**camera: float | None) -> Wishes:
+def _camera(**given: float | None) -> CameraWishes:
     from capturehook.rehearse.room import Wishes
 
-    return Wishes(**camera)
+    return Wishes(**given)
 
 
 @click.command("rehearse", short_help="Draw the film before the print.")
@@ -137,8 +133,9 @@ def _wishes(**camera: float | None) -> Wishes:
 @PROFILE
 @bundle("drawn", Drawn, *DRAWN)
 @bundle("card", Card, *CARD)
-@bundle("wishes", _wishes, *CAMERA)
+@bundle("camera", _camera, *CAMERA)
 @bundle("of_kind", OfKind, *OF_KIND)
+@bundle("wishes", wishes_of, *RHYTHM)
 @numbers
 @JSON
 def rehearse_command(
@@ -146,8 +143,9 @@ def rehearse_command(
     profile: str | None,
     drawn: Drawn,
     card: Card,
-    wishes: Wishes,
+    camera: CameraWishes,
     of_kind: OfKind,
+    wishes: Wishes,
     given: Numbers,
     as_json: bool,
 ) -> int:
@@ -169,15 +167,15 @@ def rehearse_command(
         raise click.UsageError("--fault spoils what --frames writes; add --frames FOLDER.")
     asked = Asked(size=drawn.size, film=drawn.out, stills=dict(drawn.stills))
     is_resin = job is None or _is_resin(job)
-    _refuse_others(is_resin, of_kind, given)
+    every = _refuse_others(is_resin, of_kind, wishes, given)
     if job is not None:
         refuse_of_the_job(given)
     if job is None or is_resin:
-        scene = scene_of(job, profile, given, draws=True, every=of_kind.every,
+        scene = scene_of(job, profile, given, draws=True, every=every,
                          screen_mm=of_kind.screen_mm)  # fmt: skip
-        made = _resin(scene, wishes, asked, card)
+        made = _resin(scene, camera, asked, card)
     else:
-        made = _filament(job, profile, of_kind, wishes, asked, card)
+        made = _filament(job, wished_profile(profile, wishes), of_kind, camera, asked, card)
     named = job or "(no job)"
     if as_json:
         show.emit_json({"job": named, **made.as_json()})
@@ -198,39 +196,48 @@ def _is_resin(job: str) -> bool:
     return job != "-" and (is_resin_zip(Path(job)) or is_binary_resin(Path(job)))
 
 
-def _refuse_others(is_resin: bool, of_kind: OfKind, given: Numbers) -> None:
-    if is_resin and of_kind.skip_unsafe:
-        raise click.UsageError("--skip-unsafe is for filament jobs; leave it out.")
-    if not is_resin and (of_kind.every is not None or of_kind.screen_mm is not None or given):
-        raise click.UsageError("--every, --screen-mm and numbers are for resin; leave them out.")
+def _refuse_others(is_resin: bool, of_kind: OfKind, wishes: Wishes, given: Numbers) -> int | None:
+    """Refuse what is for the other kind of printer; of a resin job each how manieth frame."""
+    if not is_resin:
+        if of_kind.screen_mm is not None or given:
+            raise click.UsageError("--screen-mm and numbers are for resin; leave them out.")
+        return None
+    if of_kind.skip_unsafe or (wishes.film_s, wishes.fps) != (None, None):
+        raise click.UsageError(
+            "--skip-unsafe, --film and --fps are for filament jobs; leave them out."
+        )
+    if wishes.every is None:
+        return None
+    if not (wishes.every.isdecimal() and 0 < int(wishes.every) <= MOST_EVERY):
+        raise click.UsageError(f"--every {wishes.every}: resin takes each K-th frame; write 2.")
+    return int(wishes.every)
 
 
 def _filament(
-    job: str, profile: str | None, of_kind: OfKind, wishes: Wishes, asked: Asked, card: Card
+    job: str, profile: Profile, of_kind: OfKind, camera: CameraWishes, asked: Asked, card: Card
 ) -> Rehearsal:
     from capturehook.api import pose_job
-    from capturehook.profile import load_profile
     from capturehook.read.job import read_job
     from capturehook.rehearse.run import rehearse
     from capturehook.report.shoot import plan_shoot
 
     data, path = read_job_file(job, of_kind.plate)
-    record = read_job(data, path, load_profile(profile))
+    record = read_job(data, path, profile)
     applied = pose_job(record, skip_unsafe=of_kind.skip_unsafe)
     if card.frames is not None:
         asked = replace(asked, camera=_stand_in(plan_shoot(applied).record(), card))
     with show.progress("Drawing", len(applied.poses)) as step:
-        return rehearse(applied, wishes, asked, step)
+        return rehearse(applied, camera, asked, step)
 
 
-def _resin(scene: Scene, wishes: Wishes, asked: Asked, card: Card) -> Rehearsal:
+def _resin(scene: Scene, camera: CameraWishes, asked: Asked, card: Card) -> Rehearsal:
     from capturehook.rehearse.hanging import rehearse_resin
 
     plan = scene.shoot.plan
     if card.frames is not None:
         asked = replace(asked, camera=_stand_in(plan, card))
     with show.progress("Drawing", len(plan.poses)) as step:
-        return rehearse_resin(scene, wishes, asked, step)
+        return rehearse_resin(scene, camera, asked, step)
 
 
 def _stand_in(plan: PlanRecord, card: Card) -> StandInCamera:

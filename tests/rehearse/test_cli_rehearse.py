@@ -45,6 +45,15 @@ def test_film_has_a_frame_for_each_pose_and_the_held_one(tmp_path, capsys):
     assert len(json.loads(out)["poses"]) == told["frames"]
 
 
+def test_wished_film_is_the_one_that_plan_promises(tmp_path, capsys):
+    job, wish = job_file(tmp_path), ("--every", "0.6mm", "--fps", "12", "--json")
+    planned = json.loads(call(capsys, "plan", job, "-p", "heron", *wish)[1])
+    drawn = json.loads(rehearse(capsys, job, "-o", tmp_path / "film.mp4", *wish)[1])
+    assert [one["layer"] for one in drawn["poses"]] == [one["layer"] for one in planned["poses"]]
+    held = 24  # the last one, for 2 s
+    assert 1 < drawn["frames"] == round(drawn["film_s"] * 12) - held
+
+
 def test_job_stays_as_it_is(tmp_path, capsys):
     job = job_file(tmp_path)
     before = job.read_bytes()

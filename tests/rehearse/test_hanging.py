@@ -221,12 +221,16 @@ def test_command_draws_film_still_and_frames_of_a_container(posed_job, tmp_path,
 
 
 def test_options_of_the_other_kind_of_job_are_refused(posed_job, tmp_path, capsys):
-    code, _, err = call(capsys, "rehearse", posed_job, "-p", "tern", "--skip-unsafe")
-    assert code == 2 and "--skip-unsafe is for filament jobs" in err
+    for words in (["--skip-unsafe"], ["--film", 2], ["--fps", 24]):
+        code, _, err = call(capsys, "rehearse", posed_job, "-p", "tern", *words)
+        assert code == 2 and "--skip-unsafe, --film and --fps are for filament jobs" in err
+    for step in ("0.4mm", "0", "30s"):
+        code, _, err = call(capsys, "rehearse", posed_job, "-p", "tern", "--every", step)
+        assert code == 2 and "resin takes each K-th frame" in err
     job = tmp_path / "lighthouse.gcode"
     job.write_text("G28\n")
-    code, _, err = call(capsys, "rehearse", job, "-p", "heron", "--every", 2)
-    assert code == 2 and "--every, --screen-mm and numbers are for resin" in err
+    code, _, err = call(capsys, "rehearse", job, "-p", "heron", "--screen-mm", 120)
+    assert code == 2 and "--screen-mm and numbers are for resin" in err
 
 
 def test_sample_is_read_as_the_lighthouse_it_is(tmp_path):

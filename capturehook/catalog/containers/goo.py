@@ -2,7 +2,7 @@
 
 A header of fixed length, then one record after the other, each followed by its image. Sources:
 "Goo Format Spec V1.2" (github.com/elegooofficial/GOO), which leaves the byte order unsaid; the
-order and the checksum from github.com/connorslade/mslicer, format/goo_format.
+order and the checksum from public readers of the format (github.com, search "goo_format").
 """
 
 from __future__ import annotations
