@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from capturehook.catalog.triggers.button_press import press_points
-from capturehook.errors import CaptureHookError
+from capturehook.errors import CaptureHookError, counted
 from capturehook.model.block import Role
 from capturehook.model.numbers import fixed
 from capturehook.model.pose import Pose
@@ -121,8 +121,8 @@ def press_trial(
     program.move({"X": profile.park.x_mm, "Y": profile.park.y_mm}, profile.park.travel_mm_min)
     last = first + points.sign * (count - 1) * step_mm
     says = (
-        f"{times} sweeps of {count} presses, {along} {fixed(first)} to {fixed(last)} in steps of "
-        f"{step_mm:g} mm, at {along} {fixed(points.start_mm)} between them; the switch's stop at "
+        f"{counted(times, 'sweep')} of {count} presses, {along} {fixed(first)} to {fixed(last)} in "
+        f"steps of {step_mm:g} mm, at {along} {fixed(points.start_mm)} between them; the switch's stop at "
         f"{fixed(points.stop_mm)} is never met.",
         "The camera takes a frame at each press deep enough. Count them, or run `trial read`.",
         *(["The bed moves 2 mm further at each step: a ruler on it shows the step."] * shows_step),

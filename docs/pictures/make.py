@@ -1,7 +1,7 @@
 """Makes the pictures of the pages anew: python docs/pictures/make.py
 
 Runs the pages as they stand in a scrap folder, as the tests do, and keeps what their commands
-wrote; overview.py draws the first one.
+wrote; overview.py draws the first one, trials.py that of the trials.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ sys.path.insert(0, str(ROOT))
 sys.path.insert(0, str(HERE))
 
 import overview  # noqa: E402
+import trials  # noqa: E402
 
 from tests.docs.examples import prepare, run_page  # noqa: E402
 
@@ -61,6 +62,7 @@ def keep(folder: Path, page: Path, prefix: str) -> None:
 
 def main() -> None:
     overview.main()
+    trials.main()
     for name, prefix in PAGES.items():
         page = ROOT / "docs" / name
         with tempfile.TemporaryDirectory() as made:
