@@ -122,8 +122,8 @@ def press_trial(
     last = first + points.sign * (count - 1) * step_mm
     says = (
         f"{counted(times, 'sweep')} of {count} presses, {along} {fixed(first)} to {fixed(last)} in "
-        f"steps of {step_mm:g} mm, at {along} {fixed(points.start_mm)} between them; the switch's stop at "
-        f"{fixed(points.stop_mm)} is never met.",
+        f"steps of {step_mm:g} mm, at {along} {fixed(points.start_mm)} between them; the switch's "
+        f"stop at {fixed(points.stop_mm)} is never met.",
         "The camera takes a frame at each press deep enough. Count them, or run `trial read`.",
         *(["The bed moves 2 mm further at each step: a ruler on it shows the step."] * shows_step),
     )
