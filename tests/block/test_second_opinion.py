@@ -44,6 +44,13 @@ def test_good_blocks_pass() -> None:
     ask(block("inches"), inch=True)
 
 
+def test_g90_switches_the_extruder_only_where_the_family_says_so() -> None:
+    lines = [*block("relative_e"), "G90"]
+    with pytest.raises(ProofError, match="extruder's mode"):
+        ask(lines, m82=False)
+    ask([*block("relative_e", "klipper"), "G90"], "klipper", m82=False)
+
+
 SEEN_BY_PYGCODE = {
     "wrong E on return": "E is 12.445, was 12.345",
     "E never pushed again": "E is 11.545",

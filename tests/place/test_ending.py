@@ -102,6 +102,25 @@ def test_comes_back(name: str) -> None:
     assert ending(*HOME[name]) is None
 
 
+ROUND = {"machine": {"round": True}, "park": {"x_mm": 40, "y_mm": 190}}
+OFF_ROUND = (*OFF, "G1 Z20", "G1 X20")
+"""From Y190 X20 is 121.5 mm from the middle of a bed of radius 117.5; from Y60 it is 113."""
+
+
+def test_comes_back_where_the_end_code_would_leave_a_round_bed() -> None:
+    assert ending(*OFF_ROUND, park=ROUND["park"]).at_park  # type: ignore[union-attr]
+    assert ending(*OFF, "G1 Z20", "G1 X30", **ROUND).at_park  # type: ignore[union-attr]
+    stays = ending(*OFF_ROUND, **ROUND)
+    assert stays is not None and not stays.at_park
+
+
+def test_the_witness_refuses_to_leave_a_round_bed(monkeypatch: pytest.MonkeyPatch) -> None:
+    stays = Ending(at_park=True, offset_mm=(-20.0, 130.0, HOP_MM), stated_line=(NEVER,) * 3)
+    monkeypatch.setattr(poses, "find_ending", lambda *_: stays)
+    with pytest.raises(ProofError, match="'G1 X20' would leave the machine's round bed"):
+        posed(*OFF_ROUND, **ROUND)
+
+
 def test_a_place_summed_from_steps_is_the_place_written_for_it() -> None:
     # 60.1 and 0.2 are 60.300000000000004 in binary, and the block writes X60.3
     steps = b"G91\nM83\nG1 X0.1 Y-10 E0.5\nG1 X0.2 Y-20 E0.5\nG90\nM82\nG92 E12\n"

@@ -109,6 +109,16 @@ def test_advice_for_a_park_in_front_hides_less_travels_less_and_is_safe():
     _route_to(applied, (better.x_mm, better.y_mm))
 
 
+def test_parks_that_are_tried_on_a_round_bed_lie_on_it():
+    square = small(layers=2).job.profile.machine
+    tried = park_points(square.model_copy(update={"round": True}))
+    (left, right), (front, back) = square.x_mm, square.y_mm
+    middle = np.array([left + right, front + back]) / 2
+    assert 20 < len(tried) < len(park_points(square))
+    radii = (tried - middle) / np.array([right - left, back - front]) * 2
+    assert np.hypot(*radii.T).max() <= 1
+
+
 def _route_to(applied, park_mm):
     """The finished print's way to a park point, as `apply` would ask for it."""
     job, pose = applied.job, applied.poses[-1]

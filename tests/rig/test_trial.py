@@ -83,6 +83,13 @@ def test_switch_at_the_low_end_is_pressed_downwards(axis: str) -> None:
         assert all(4 <= x <= 235 and 4 <= y <= 235 and z == 30 for x, y, z in ends)
 
 
+def test_trial_that_would_leave_a_round_bed_is_refused() -> None:
+    profile = profile_of("marlin", BUTTON)  # parks at X205 Y215, in a corner
+    machine = profile.machine.model_copy(update={"round": True})
+    with pytest.raises(CaptureHookError, match="goes outside the round bed"):
+        press_trial(profile.model_copy(update={"machine": machine}))
+
+
 @pytest.mark.parametrize("family", FIRMWARES)
 def test_press_trial_is_harmless_and_steps_up_to_the_depth_allowed(family: str) -> None:
     trial = press_trial(profile_of(family, BUTTON))
