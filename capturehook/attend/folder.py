@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 from contextlib import suppress
 from dataclasses import dataclass, field
+from math import inf
 from pathlib import Path
 
 from capturehook.frames.decode import ENDINGS, RAW_ENDINGS
@@ -17,6 +18,8 @@ SETTLE_S = 2.0
 """A file that has not changed for so long is whole, if its end says so too."""
 PATIENCE_S = 20.0
 """And without such an end, or as a raw file that a picture may follow, after so long."""
+LONGEST_WAY_S = 2 * PATIENCE_S
+"""Until then what was seen of a picture counts as one on its way; it may never become whole."""
 DEEPEST = 5
 MOST_FILES = 50_000
 TAIL_BYTES = 65_536
@@ -44,18 +47,21 @@ class Arrival:
 class Folder:
     """What is known of the files; ``taken`` are those that were handed out.
 
-    ``gone`` tells of a folder that cannot be read now, or has lost all its pictures at once.
+    ``gone`` tells of a folder that cannot be read now, or has lost all its pictures at once;
+    ``coming`` of new pictures that are there and not handed out yet.
     """
 
     root: Path
     taken: dict[str, Look] = field(default_factory=dict)
     gone: str | None = None
+    coming: bool = False
     crowded: bool = False
     _waiting: dict[str, tuple[Look, float, float]] = field(default_factory=dict)
     _there: int = 0
 
     def poll(self, now_s: float) -> list[Arrival]:
         """The pictures that have come to rest since, in the order in which they came."""
+        self.coming = False
         try:
             looks = self._looks()
         except OSError as fault:
@@ -82,7 +88,11 @@ class Folder:
                 )
             else:
                 waiting[name] = (look, since_s, first_s)
-        self._waiting = waiting
+        coming_s = self._first_coming_s(waiting, now_s, plain)
+        self.coming = coming_s < inf
+        held = {one.name: self._waiting[one.name] for one in ripe if one.first_s >= coming_s}
+        ripe = [one for one in ripe if one.name not in held]
+        self._waiting = waiting | held
         for one in ripe:
             self.taken[one.name] = one.look
         self._there += sum(one.was is None for one in ripe)
@@ -99,6 +109,21 @@ class Folder:
         self.taken.update(self._looks())
         self._there = len(self.taken)
         return len(self.taken)
+
+    def _first_coming_s(
+        self, waiting: dict[str, tuple[Look, float, float]], now_s: float, plain: set[str]
+    ) -> float:
+        """When the first of the new pictures on their way was first seen; infinity for none."""
+        return min(
+            (
+                first_s
+                for name, (_, _, first_s) in waiting.items()
+                if name not in self.taken
+                and now_s - first_s < LONGEST_WAY_S
+                and (_ending(name) not in RAW_ENDINGS or _stem(name) not in plain)
+            ),
+            default=inf,
+        )
 
     def _is_whole(self, name: str, look: Look, rest_s: float, plain: set[str]) -> bool:
         if look[0] == 0 or rest_s < SETTLE_S:

@@ -134,7 +134,7 @@ class Attendant:
         if arrivals:
             events += self._supply_events()
         events += self._late_events(now_s)
-        if self._is_over(now_s):
+        if self._is_over(now_s) and not self.folder.coming:
             self.done = True
         if arrivals or events or self.done:
             self._save(now_s)
@@ -362,7 +362,7 @@ class Attendant:
         return self._once("card", "card", text, room < self.left)
 
     def _late_events(self, now_s: float) -> list[Event]:
-        if "late" in self.told:
+        if "late" in self.told or self.folder.coming:
             return []
         if not self.pairing.t_s:
             wait_s = now_s - self.began_s

@@ -197,6 +197,47 @@ def test_file_that_is_written_slowly_is_waited_for(tmp_path):
     assert lapse.codes() == []
 
 
+def test_pictures_that_lie_unread_are_read_before_any_frame_is_called_late(tmp_path):
+    """A busy computer: nobody looks for minutes, and all the while the camera goes on."""
+    lapse = Lapse(tmp_path, frames=14)
+    lapse.run(last=5)
+    for shot in lapse.scene.shots[5:]:
+        lapse.take(shot)
+    lapse.now_s = lapse.begin_s + lapse.scene.shots[-1].t_s + 1800
+    lapse.look(14)
+    lapse.finish()
+    assert lapse.codes() == [] and lapse.attendant.done
+    assert lapse.attendant.pairing.pose_of == list(range(14))
+
+
+def test_frame_still_on_its_way_is_not_missing_though_the_next_is_there(tmp_path):
+    lapse = Lapse(tmp_path, frames=10)
+    lapse.run(last=5)
+    path, _ = lapse.take(lapse.scene.shots[5]), lapse.take(lapse.scene.shots[6])
+    whole = path.read_bytes()
+    path.write_bytes(whole[: len(whole) // 2])
+    lapse.now_s = lapse.begin_s + lapse.scene.shots[6].t_s + 3
+    for _ in range(4):
+        lapse.look(6)
+        lapse.now_s += 2.0
+    path.write_bytes(whole)
+    lapse.run(first=7)
+    assert lapse.codes() == []
+    assert lapse.attendant.pairing.pose_of == list(range(10))
+
+
+@pytest.mark.parametrize("content", [b"", b"half a picture"])
+def test_file_that_is_never_whole_hides_a_silent_camera_for_no_layer(tmp_path, content):
+    lapse = Lapse(tmp_path)
+    lapse.run(last=12)
+    for k in range(100):  # written anew all the time, as a picture for focusing is
+        lapse.now_s += 2.0
+        (lapse.card / "live.jpg").write_bytes(content * (k % 2 + 1))
+        os.utime(lapse.card / "live.jpg", (k, k))
+        lapse.look(12 + k // 20)
+    assert [code for code, _ in lapse.rung()] == ["late"]
+
+
 def test_frame_written_again_is_told_and_one_over_another_rings(tmp_path):
     lapse = Lapse(tmp_path, frames=10)
     lapse.run(last=5)
