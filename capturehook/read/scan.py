@@ -33,7 +33,7 @@ MOTION = (b"G0 ", b"G1 ")
 SIDE, CARE, PLAIN, PLAIN_G0 = range(4)
 """What a line is: no motion at its start (a comment, a command); motion that is not surely
 plain; plain (from PLAIN on)."""
-_EOL, _CR, _BLANK, _ZERO, _LETTER, _G = 10, 13, 32, 48, 65, 71
+_EOL, _CR, _BLANK, _LETTER, _G = 10, 13, 32, 65, 71
 
 Bools = NDArray[np.bool_]
 Bytes = NDArray[np.uint8]
@@ -56,6 +56,8 @@ _CODES = np.array(sorted(_OF_CODE), np.uint64)
 _STATES = np.array([_OF_CODE[code] for code in _CODES.tolist()], np.uint8)
 _OWN = np.array([(1 << (8 * k)) - 1 for k in range(8)] + [0], np.uint64)
 """Masks of the first k of eight bytes; of more than seven marks none belongs to a plain line."""
+_G0, _G_MASK = np.uint32(int.from_bytes(b"G0 ", "little")), np.uint32(0xFFFEFF)
+"""The beginning of motion as a number, and what of four bytes tells it (0 and 1 are alike)."""
 OFTEN = 64
 """Lines of a piece from which on their letters are looked for in the next pieces first."""
 
@@ -175,6 +177,9 @@ class _Scan:
         self.often: dict[np.uint64, np.uint8] = {}
         self.view = np.frombuffer(text, np.uint8)
         self.eights = eights_of(text)
+        self.fours: NDArray[np.uint32] = np.ndarray(
+            (max(len(text) - 3, 0),), dtype="<u4", buffer=text, strides=(1,)
+        )
 
     def look(self, begin: int, end: int, store: _Store) -> tuple[Ints, Bytes]:
         """Starts and kinds of the lines of a piece; the words of its plain ones are stored."""
@@ -223,16 +228,12 @@ class _Scan:
     def _begins_motion(self, starts: Ints) -> Bytes:
         """Kinds of lines by whether they begin with `G0 ` or `G1 `."""
         kind: Bytes = np.zeros(len(starts), np.uint8)
-        within = int(np.searchsorted(starts, len(self.text) - 3))
-        first = starts[:within]
-        begins = self.view[first] == _G
-        first = first + 1
-        number = self.view[first]
-        first += 1
-        begins &= self.view[first] == _BLANK
-        number -= _ZERO
-        begins &= number <= 1
-        np.subtract(PLAIN_G0, number, out=kind[:within])
+        within = int(np.searchsorted(starts, len(self.fours)))
+        word = self.fours[starts[:within]]
+        begins = word & _G_MASK == _G0
+        word >>= np.uint32(8)
+        word &= np.uint32(1)  # its number
+        np.subtract(PLAIN_G0, word, out=kind[:within], casting="unsafe")
         kind[:within] *= begins
         for row in range(within, len(starts)):
             kind[row] = CARE if self.text.startswith(MOTION, int(starts[row])) else SIDE
