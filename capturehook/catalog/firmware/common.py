@@ -45,6 +45,8 @@ NAMES = frozenset(
     "SET_PRINT_STATS_INFO M624 M625".split()
 )
 """Labels and progress that hosts write into jobs of any family."""
+HOME_OFFSETS = frozenset({"M206", "M428"})
+"""A number means another place of the machine from then on, also one that is stated anew."""
 RESCALES = frozenset("M92 M350 SET_EXTRUDER_ROTATION_DISTANCE SYNC_EXTRUDER_MOTION".split())
 """What one mm of an axis or of filament is for the motors: the job's numbers stay."""
 SWITCHES = frozenset({"M42", "M240"})
@@ -172,7 +174,7 @@ class CommonFirmware(Firmware):
         if code in GENERAL or whole in self.harmless or whole in NAMES or whole in self.pauses:
             return ()
         if whole in self.loses:
-            return (Lose(self.loses[whole]),)
+            return (Lose(self.loses[whole], frame=whole in HOME_OFFSETS),)
         if whole in self.refuses:
             return (Refuse(f"{code} {self.refuses[whole]}"),)
         if whole in MOTORS_OFF:

@@ -1,0 +1,45 @@
+; expect: no block after the M206 between the layers; the one of the start is what the profile was measured with
+; family: marlin
+; why: Marlin M206 moves what a number means at once, and places stated anew mean the moved ones
+G21
+G90
+M82
+M140 S60
+M104 S205
+G28
+M206 X-2 ; before anything is laid
+M109 S205
+G92 E0
+;LAYER_CHANGE
+;Z:0.2
+;HEIGHT:0.2
+G1 Z0.2 F1200
+G1 X60 Y60 F6000
+G1 X90 Y60 E1.000 F1800
+G1 X90 Y90 E2.000
+G1 X60 Y90 E3.000
+G1 X60 Y60 E4.000
+;LAYER_CHANGE
+;Z:0.4
+;HEIGHT:0.2
+G1 Z0.4 F1200
+G1 X60 Y60 F6000
+G1 X90 Y60 E5.000 F1800
+G1 X90 Y90 E6.000
+M206 X-50
+G1 X60 Y90 E7.000
+G1 X60 Y60 E8.000
+;LAYER_CHANGE
+;Z:0.6
+;HEIGHT:0.2
+G1 Z0.6 F1200
+G1 X60 Y60 F6000
+G1 X90 Y60 E9.000 F1800
+G1 X90 Y90 E10.000
+G1 X60 Y90 E11.000
+G1 X60 Y60 E12.000
+M104 S0
+M140 S0
+M107
+G28 X0
+M84
