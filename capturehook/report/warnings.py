@@ -208,6 +208,8 @@ def _unknown_times(job: Job) -> Iterator[Finding]:
         if len(lines):
             more = f" (and {len(lines) - 1} times more)" if len(lines) > 1 else ""
             text = f"{what} here: its length is not in the print time{more}"
+            if job.profile.trigger.by == "button":
+                text += "; no job tells where the head parks for it: keep that clear of the switch"
             yield Finding(code, str(job.source.where(int(lines[0]))), text)
 
 

@@ -55,6 +55,22 @@ def test_job_outside_the_machine_is_refused_by_apply_and_told_by_inspect(
         assert re.search(r"prints at X[\d.]+, outside \[0, 20\] of profile heron", err), command
 
 
+def test_pause_near_a_switch_is_told_to_park_clear_of_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Where M600 parks is in the firmware's settings, which may be where the switch stands."""
+    job = files(tmp_path, JOB[: JOB.rindex(b"G1 X")] + b"M600\n" + JOB[JOB.rindex(b"G1 X") :])
+    profile = tmp_path / "heron.toml"
+    text, told = profile.read_text(), {}
+    for trigger in ("", '[trigger]\nby = "button"\nx_mm = 228\n'):
+        head = text.partition("[trigger]")[0]
+        profile.write_text(head + trigger if trigger else text)
+        _, _, err = call(capsys, "inspect", job, "-p", profile)
+        told[bool(trigger)] = re.search(r"waits for a person here.*\[pauses\]", err)
+    assert told[False] and "switch" not in told[False][0]
+    assert told[True] and "keep that clear of the switch" in told[True][0]
+
+
 POST = """
 [[machine.keep_out]]
 name = "post"
