@@ -16,7 +16,6 @@ from capturehook.cli.resin_numbers import Numbers, numbers, refuse_of_the_job, s
 if TYPE_CHECKING:
     from capturehook.model.plan import PlanRecord
     from capturehook.model.profile import Profile
-    from capturehook.profile.wishes import Wishes
     from capturehook.rehearse.hanging import Scene
     from capturehook.rehearse.hidden import ParkAdvice
     from capturehook.rehearse.room import Wishes as CameraWishes
@@ -54,10 +53,14 @@ class Card:
 
 @dataclass(frozen=True, slots=True)
 class OfKind:
-    """What only one kind of job takes: the first two filament, the last resin."""
+    """What not every kind of job takes: ``screen_mm`` is for resin, the others but ``every`` for
+    filament."""
 
     skip_unsafe: bool
     plate: int | None
+    film_s: float | None
+    every: str | None
+    fps: str | None
     screen_mm: float | None
 
 
@@ -114,6 +117,7 @@ CAMERA = (
 OF_KIND = (
     SKIP_UNSAFE,
     PLATE,
+    *RHYTHM,
     click.Option(
         ["--screen-mm"],
         type=click.FloatRange(min=10, max=1000),
@@ -135,7 +139,6 @@ def _camera(**given: float | None) -> CameraWishes:
 @bundle("card", Card, *CARD)
 @bundle("camera", _camera, *CAMERA)
 @bundle("of_kind", OfKind, *OF_KIND)
-@bundle("wishes", wishes_of, *RHYTHM)
 @numbers
 @JSON
 def rehearse_command(
@@ -145,7 +148,6 @@ def rehearse_command(
     card: Card,
     camera: CameraWishes,
     of_kind: OfKind,
-    wishes: Wishes,
     given: Numbers,
     as_json: bool,
 ) -> int:
@@ -167,7 +169,7 @@ def rehearse_command(
         raise click.UsageError("--fault spoils what --frames writes; add --frames FOLDER.")
     asked = Asked(size=drawn.size, film=drawn.out, stills=dict(drawn.stills))
     is_resin = job is None or _is_resin(job)
-    every = _refuse_others(is_resin, of_kind, wishes, given)
+    every = _refuse_others(is_resin, of_kind, given)
     if job is not None:
         refuse_of_the_job(given)
     if job is None or is_resin:
@@ -175,6 +177,7 @@ def rehearse_command(
                          screen_mm=of_kind.screen_mm)  # fmt: skip
         made = _resin(scene, camera, asked, card)
     else:
+        wishes = wishes_of(film_s=of_kind.film_s, every=of_kind.every, fps=of_kind.fps)
         made = _filament(job, wished_profile(profile, wishes), of_kind, camera, asked, card)
     named = job or "(no job)"
     if as_json:
@@ -196,21 +199,21 @@ def _is_resin(job: str) -> bool:
     return job != "-" and (is_resin_zip(Path(job)) or is_binary_resin(Path(job)))
 
 
-def _refuse_others(is_resin: bool, of_kind: OfKind, wishes: Wishes, given: Numbers) -> int | None:
+def _refuse_others(is_resin: bool, of_kind: OfKind, given: Numbers) -> int | None:
     """Refuse what is for the other kind of printer; of a resin job each how manieth frame."""
     if not is_resin:
         if of_kind.screen_mm is not None or given:
             raise click.UsageError("--screen-mm and numbers are for resin; leave them out.")
         return None
-    if of_kind.skip_unsafe or (wishes.film_s, wishes.fps) != (None, None):
+    if of_kind.skip_unsafe or (of_kind.film_s, of_kind.fps) != (None, None):
         raise click.UsageError(
             "--skip-unsafe, --film and --fps are for filament jobs; leave them out."
         )
-    if wishes.every is None:
+    if of_kind.every is None:
         return None
-    if not (wishes.every.isdecimal() and 0 < int(wishes.every) <= MOST_EVERY):
-        raise click.UsageError(f"--every {wishes.every}: resin takes each K-th frame; write 2.")
-    return int(wishes.every)
+    if not (of_kind.every.isdecimal() and 0 < int(of_kind.every) <= MOST_EVERY):
+        raise click.UsageError(f"--every {of_kind.every}: resin takes each K-th frame; write 2.")
+    return int(of_kind.every)
 
 
 def _filament(
