@@ -24,9 +24,13 @@ LEAST_CODES = 1.4
 ODD_SIGMAS = 6.0
 MOST_TIMES = 3.0  # of the median noise: growth in few frames is no noise
 ODD_CODES_AT_ENDS = 45.0  # a layer laid the other way may shine otherwise than all that follow
-ODD_SHARE = 0.0015
+ODD_SHARE = 0.0008
+"""Of the picture: so much must be odd at least. Clean drawn frames (bench_judging.py) have none."""
+ODD_SHARE_AT_ENDS = 0.0045
+"""The same for the first and the last frame: they have one side only to compare with, which has
+grown, so that shadows and shine of three layers beside the part must stay below it."""
 ODD_TIMES_NEAR = 3.0
-ODD_TIMES_AT_ENDS = 3.0  # only one side to compare with, and it has grown
+ODD_TIMES_AT_ENDS = 9.0  # of what is common near them, for the same reason
 BESIDE_WORSE = 0.5
 LEAST_SHARE = 0.0003
 MOST_RISE = 0.9  # of the height of the picture, over the shoot
@@ -65,9 +69,9 @@ def find_odd(
     for at, index in enumerate(keep):  # one small picture at a time keeps memory flat
         place = _place_of(kept, at, steady, noise)
         share[index] = _over_gap(kept, place, steady, noise, rows, height)
-    limit = np.maximum(ODD_SHARE, ODD_TIMES_NEAR * _common_near(share))
-    limit[keep[:1]] *= ODD_TIMES_AT_ENDS
-    limit[keep[-1:]] *= ODD_TIMES_AT_ENDS
+    common, ends = _common_near(share), keep[[0, -1]]
+    limit = np.maximum(ODD_SHARE, ODD_TIMES_NEAR * common)
+    limit[ends] = np.maximum(ODD_SHARE_AT_ENDS, ODD_TIMES_AT_ENDS * common[ends])
     return share, (share > limit) & ~_beside_worse(share)
 
 

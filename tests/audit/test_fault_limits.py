@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from capturehook.audit.faults import find_faults
-from capturehook.audit.odd import ODD_SHARE, ODD_TIMES_AT_ENDS, find_odd, odd_share
+from capturehook.audit.odd import ODD_SHARE, ODD_SHARE_AT_ENDS, find_odd, odd_share
 from capturehook.frames.listing import Frame, FrameList
 from capturehook.frames.measure import Measures
 from capturehook.frames.static import StaticArea, Tile
@@ -138,12 +138,13 @@ def share_and_flags(place, side):
 
 @pytest.mark.parametrize("place", [0, COUNT - 1])
 def test_end_frame_is_odd_only_beyond_its_own_larger_limit(place):
-    limit = ODD_TIMES_AT_ENDS * ODD_SHARE
     middle = {side: share_and_flags(COUNT // 2, side) for side in range(4, 14)}
     assert all(odd == [COUNT // 2] for share, odd in middle.values() if share > ODD_SHARE)
     ends = {side: share_and_flags(place, side) for side in range(4, 14)}
-    small = {side for side, (share, _) in ends.items() if ODD_SHARE < share < 0.9 * limit}
-    large = {side for side, (share, _) in ends.items() if share > 1.1 * limit}
+    small = {
+        side for side, (share, _) in ends.items() if ODD_SHARE < share < 0.9 * ODD_SHARE_AT_ENDS
+    }
+    large = {side for side, (share, _) in ends.items() if share > 1.1 * ODD_SHARE_AT_ENDS}
     assert small and large
     assert all(ends[side][1] == [] for side in small)
     assert all(ends[side][1] == [place] for side in large)

@@ -82,8 +82,9 @@ KINDS = {
 }
 
 
-def test_each_kind_of_fault_is_found_and_nothing_else(tmp_path):
-    scene = Scene(size_px=(800, 600), frames=24, photo="workshop", seed=5)
+@pytest.mark.parametrize("size_px", [(640, 480), (800, 600)])
+def test_each_kind_of_fault_is_found_and_nothing_else(tmp_path, size_px):
+    scene = Scene(size_px=size_px, frames=24, photo="workshop", seed=5)
     wanted = {}
     for place, (kind, change) in enumerate(KINDS.items()):
         index = 3 + 3 * place
