@@ -44,7 +44,7 @@ FRONT = (
     "__init__",
 )
 SPEAK = {"cli/show.py", "cli/main.py", "hosts/run.py", "hosts/watch.py"}
-MOST_LINES = 530
+MOST_LINES, MOST_PARAMETERS = 500, 8
 HEAVY = {"rich", "av", "PIL", "cv2", "rawpy", "pygcode"}
 
 
@@ -189,6 +189,17 @@ def test_families_of_firmware_are_named_in_their_own_files_only() -> None:
 def test_module_is_of_one_piece(path: Path) -> None:
     lines = path.read_text(encoding="utf-8").count("\n")
     assert lines <= MOST_LINES, f"{name_of(path)} has {lines} lines: split it by reason to change"
+
+
+def test_no_function_asks_for_more_than_can_be_kept_in_mind() -> None:
+    asks = {}
+    for path in MODULES:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.FunctionDef):
+                names = [one.arg for one in (*node.args.args, *node.args.kwonlyargs)]
+                asks[f"{name_of(path)} {node.name}"] = len(set(names) - {"self", "cls"})
+    assert max(asks.values()) == MOST_PARAMETERS, "lower the bar, or bundle what belongs together"
+    assert len(asks) > 2000
 
 
 def _texts() -> Iterator[tuple[Path, str]]:
