@@ -33,8 +33,11 @@ LOOK_AHEAD_PX = 45e6
 LARGE_PX = 4_000_000
 """Of larger films each picture that is held, in the encoder or drawn ahead, takes 25 to 70 MB."""
 LARGE_H264 = {"rc-lookahead": "2", "weightp": "0", "refs": "1", "bf": "0"}
-"""Frames that wait for later ones are held: without them a drawn film of 3840 x 2160 px is as good
-in a file about as large."""
+"""Frames that wait for later ones are held, so there are none."""
+LARGE_RATE_FACTOR = -1
+"""And that costs: with them two drawn films of 24 frames of 3840 x 2160 px had 40.72 dB in 1.27 MB
+and 39.93 dB in 1.44 MB (PSNR of luma), without them 40.18 in 1.34 and 39.00 in 1.28; at the rate
+factor below, 40.65 in 1.69 and 39.56 in 1.48."""
 
 
 class Film:
@@ -215,8 +218,9 @@ def _add_stream(
     rate_factor = codec.rate_factor and codec.rate_factor[("small", "good", "fine").index(quality)]
     if codec.name == "h264":  # these frames are held in memory
         options["rc-lookahead"] = str(min(20, int(LOOK_AHEAD_PX / (size[0] * size[1]))))
-        if size[0] * size[1] > LARGE_PX:
+        if rate_factor and size[0] * size[1] > LARGE_PX:
             options.update(LARGE_H264)
+            rate_factor += LARGE_RATE_FACTOR
     if rate_factor is not None:
         options["crf"] = str(rate_factor)
     if level is not None:
