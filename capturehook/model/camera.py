@@ -72,6 +72,11 @@ class Camera(Record):
     """h one battery lasts, camera on."""
 
     @property
+    def frame_ms(self) -> float:
+        """ms from the trigger until something may move again."""
+        return self.lag_ms + self.open_ms + self.margin_ms
+
+    @property
     def open_ms(self) -> float:
         """ms the shutter is really open."""
         if self.exposure_is == "true":

@@ -377,8 +377,18 @@ class Profile(Record):
             return self.trigger.hold_ms
         if self.trigger.by != "button":
             return 200
-        camera = self.camera
-        return math.ceil(camera.lag_ms + camera.open_ms + camera.margin_ms)
+        return math.ceil(self.camera.frame_ms)
+
+    @property
+    def is_by_timer(self) -> bool:
+        """The camera's own interval timer takes the frames, whatever the printer does."""
+        return self.camera.interval_s is not None and self.trigger.by == "wait"
+
+    @property
+    def is_by_hand(self) -> bool:
+        """A person fires the camera, frame by frame."""
+        by_hand = self.trigger.by == "wait" and self.trigger.fired_by == "hand"
+        return by_hand and not self.is_by_timer
 
     @field_validator("schema_no", mode="before")
     @classmethod

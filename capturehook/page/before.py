@@ -17,7 +17,6 @@ from capturehook.page.checklist import (
 )
 from capturehook.page.cures import warnings_list
 from capturehook.page.stills import Still
-from capturehook.place.shutter import is_by_hand
 from capturehook.read.job import printed_box_mm
 from capturehook.report.shoot import Shoot
 
@@ -67,7 +66,7 @@ def _times(shoot: Shoot) -> Html:
         f"Heating and homing take {startup}, as the profile says; all times count from the start."
     )
     poses = shoot.planned_poses()
-    return parts.times(poses, [said, *parts.be_there(poses, by_hand=is_by_hand(shoot.profile))])
+    return parts.times(poses, [said, *parts.be_there(poses, by_hand=shoot.profile.is_by_hand)])
 
 
 def _details(shoot: Shoot) -> Html:

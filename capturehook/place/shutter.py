@@ -78,11 +78,6 @@ def _whole_ms(seconds: float) -> int:
     return math.ceil(1000 * seconds - 1e-6)
 
 
-def is_timer(profile: Profile) -> bool:
-    """The camera's own interval timer takes the frames, whatever the printer does."""
-    return profile.camera.interval_s is not None and profile.trigger.by == "wait"
-
-
 def hold_ms(profile: Profile, already_ms: float) -> int:
     """How long to stand still after the trigger, less what its own hold has used already.
 
@@ -93,14 +88,8 @@ def hold_ms(profile: Profile, already_ms: float) -> int:
     need: float
     if camera.hold_ms is not None:
         need = camera.hold_ms
-    elif camera.interval_s is not None and is_timer(profile):
+    elif camera.interval_s is not None and profile.is_by_timer:
         need = 1000 * camera.interval_s + camera.open_ms + camera.jitter_ms + camera.margin_ms
     else:
-        need = camera.lag_ms + camera.open_ms + camera.margin_ms
+        need = camera.frame_ms
     return max(0, math.ceil(need - already_ms))
-
-
-def is_by_hand(profile: Profile) -> bool:
-    """A person fires the camera, frame by frame."""
-    trigger = profile.trigger
-    return trigger.by == "wait" and trigger.fired_by == "hand" and not is_timer(profile)

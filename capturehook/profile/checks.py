@@ -105,9 +105,8 @@ def _trigger_has_what_it_needs(profile: Profile) -> Iterator[str]:
 def _stands_still_for_the_exposure(profile: Profile) -> Iterator[str]:
     """Nothing moves from the trigger until the shutter is closed."""
     camera, trigger = profile.camera, profile.trigger
-    by_timer = trigger.by == "wait" and camera.interval_s is not None
-    open_ms = ceil(camera.open_ms + (0 if by_timer else camera.lag_ms))
-    what = "exposure_ms" if by_timer else "lag_ms and exposure_ms"
+    open_ms = ceil(camera.open_ms + (0 if profile.is_by_timer else camera.lag_ms))
+    what = "exposure_ms" if profile.is_by_timer else "lag_ms and exposure_ms"
     moves = f"so the head moves during the exposure ({open_ms} ms by {what})"
     advice = f"set {open_ms} or more, or leave it out"
     if camera.hold_ms is not None and camera.hold_ms < open_ms:

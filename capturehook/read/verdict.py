@@ -104,14 +104,16 @@ def _other_bed(stated: Stated, job: Job) -> Iterator[Found]:
                 f"from {_span(stated_mm)} in {axis.upper()}, but [machine] {axis}_mm is "
                 f"{_span(reach_mm)} and a pose goes to {(past or goes_mm)[-1]:g}"
             )
-    as_stated = profile.machine.model_copy(update={"x_mm": bed[0], "y_mm": bed[1], "round": True})
-    past_rim = [spot for spot in spots if not as_stated.reaches(*spot)]
-    if stated.bed_form == "round" and past_rim and not profile.machine.round:
-        text = (
-            f"sliced for a round bed, and a pose goes to X{past_rim[0][0]:g} Y{past_rim[0][1]:g}, "
-            "past its edge; set [machine] round = true and park inside"
-        )
-        yield "other-bed", setting, text
+    if stated.bed_form == "round" and not profile.machine.round:
+        sides = {"x_mm": bed[0], "y_mm": bed[1], "round": True}
+        disc = profile.machine.model_copy(update=sides)
+        past_rim = [spot for spot in spots if not disc.reaches(*spot)]
+        if past_rim:
+            text = (
+                f"sliced for a round bed, and a pose goes to X{past_rim[0][0]:g} "
+                f"Y{past_rim[0][1]:g}, past its edge; set [machine] round = true and park inside"
+            )
+            yield "other-bed", setting, text
     if told:
         yield (
             "other-bed",

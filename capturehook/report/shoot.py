@@ -17,7 +17,7 @@ from capturehook.errors import Finding, counted
 from capturehook.model.plan import PlannedPose, PlanRecord
 from capturehook.model.pose import Pose
 from capturehook.model.profile import Profile
-from capturehook.place.shutter import Settling, is_timer, settling_of
+from capturehook.place.shutter import Settling, settling_of
 from capturehook.read.job import Job
 from capturehook.report.cooling import Cooling, layer_seconds, quickest_layer
 from capturehook.report.cost import Costs, pose_costs
@@ -113,7 +113,7 @@ class Shoot:
             lag_ms=camera.lag_ms,
             exposure_ms=camera.open_ms,
             write_ms=camera.write_ms,
-            interval_s=camera.interval_s if is_timer(profile) else None,
+            interval_s=camera.interval_s if profile.is_by_timer else None,
             poses=tuple(self.planned_poses()),
             digest=self.digest,
             card_gb=camera.card_gb,
@@ -189,7 +189,7 @@ def plan_shoot(applied: PosedJob, clocking: Clocking | None = None) -> Shoot:
     fire_s = times.second_at(lines) + costs.fire_at_s
     total_s = times.total_s + float(costs.added_s.sum())
     timer = None
-    if is_timer(profile):
+    if profile.is_by_timer:
         added_s = float(costs.added_s.sum())
         timer = plan_timer(profile.camera, fire_s, costs.still_s, added_s, total_s)
     supplies = camera_supplies(

@@ -14,7 +14,6 @@ from capturehook.model.profile import Profile
 from capturehook.physics.settling import settle_together_s
 from capturehook.place.shutter import (
     hold_ms,
-    is_by_hand,
     settle_ms,
     settling_of,
 )
@@ -131,7 +130,7 @@ def test_nothing_is_said_where_no_hand_fires(
     trigger: dict[str, Any], camera: dict[str, Any]
 ) -> None:
     profile = profile_with(trigger=trigger, camera=camera)
-    assert warnings_of(profile) == [] and not is_by_hand(profile)
+    assert warnings_of(profile) == [] and not profile.is_by_hand
 
 
 def test_no_starter_warns() -> None:

@@ -31,12 +31,10 @@ class DwellOnly:
     def findings(self, profile: Profile) -> list[Finding]:
         """A person must see the stop and press while it lasts."""
         camera = profile.camera
-        by_hand = profile.trigger.fired_by == "hand" and camera.interval_s is None
-        if not by_hand or profile.resin is not None:
+        if not profile.is_by_hand or profile.resin is not None:
             return []
-        open_ms = camera.lag_ms + camera.open_ms
-        stands_ms = camera.hold_ms or math.ceil(open_ms + camera.margin_ms)
-        needs_ms = math.ceil(open_ms + HAND_MS)
+        stands_ms = camera.hold_ms or math.ceil(camera.frame_ms)
+        needs_ms = math.ceil(camera.lag_ms + camera.open_ms + HAND_MS)
         if stands_ms >= needs_ms:
             return []
         text = (
