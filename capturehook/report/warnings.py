@@ -127,7 +127,24 @@ def _outside(job: Job) -> list[Finding]:
                     f"{job.profile.name}{more}: is it the right profile?",
                 )
             )
-    return found
+    return [*found, *_past_the_rim(job)]
+
+
+def _past_the_rim(job: Job) -> Iterator[Finding]:
+    """Does the job print past the edge of a round bed, within both axes?"""
+    moves, machine = job.moves, job.profile.machine
+    for part in parts_of(len(moves)) if machine.round else ():
+        past = moves.prints[part] & ~machine.reaches(moves.x_mm[part], moves.y_mm[part])
+        if past.any():
+            row = part.start + int(np.argmax(past))
+            text = (
+                f"prints at X{moves.x_mm[row]:g} Y{moves.y_mm[row]:g}, past the edge of the round "
+                f"bed of profile {job.profile.name}: is it the right profile?"
+            )
+            yield Finding(
+                "outside-machine", str(job.source.where(int(moves.line_index[row]))), text
+            )
+            return
 
 
 def _park_over_part(job: Job) -> list[Finding]:

@@ -71,6 +71,19 @@ def test_pause_near_a_switch_is_told_to_park_clear_of_it(
     assert told[True] and "keep that clear of the switch" in told[True][0]
 
 
+@pytest.mark.parametrize(("at_mm", "is_told"), [(25, True), (60, False)])
+def test_job_past_the_edge_of_a_round_bed_is_told(
+    at_mm: float, is_told: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """25 mm from two sides of the square is 131 mm from the middle of a bed of radius 117.5."""
+    job = files(tmp_path, make_job(Recipe(layers=3, centre_mm=(at_mm, at_mm))).data)
+    profile = tmp_path / "heron.toml"
+    text = profile.read_text().replace("[park]", "round = true\n[park]")
+    profile.write_text(text.replace("x_mm = 8\n", "x_mm = 100\n"))
+    code, _, err = call(capsys, "plan", job, "-p", profile)
+    assert ("past the edge of the round bed" in err) is is_told and code == int(is_told)
+
+
 POST = """
 [[machine.keep_out]]
 name = "post"
