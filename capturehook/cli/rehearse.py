@@ -53,8 +53,8 @@ class Card:
 
 @dataclass(frozen=True, slots=True)
 class OfKind:
-    """What not every kind of job takes: ``screen_mm`` is for resin, the others but ``every`` for
-    filament."""
+    """What only one kind of job takes: ``screen_mm`` is for resin, all others except ``every`` are
+    for filament."""
 
     skip_unsafe: bool
     plate: int | None
@@ -200,7 +200,7 @@ def _is_resin(job: str) -> bool:
 
 
 def _refuse_others(is_resin: bool, of_kind: OfKind, given: Numbers) -> int | None:
-    """Refuse what is for the other kind of printer; of a resin job each how manieth frame."""
+    """Refuse what is for the other kind of printer. K, where a resin job takes every K-th frame."""
     if not is_resin:
         if of_kind.screen_mm is not None or given:
             raise click.UsageError("--screen-mm and numbers are for resin; leave them out.")

@@ -169,7 +169,7 @@ class CommonFirmware(Firmware):
             return tuple(self.factors(command))
         whole = code.partition(".")[0] if code[:1] == "M" else code
         if whole in RESCALES and whole in self.harmless and (command.words or command.text):
-            text = f"{code}: lengths from here on are others than before, those of blocks too"
+            text = f"{code} changes the steps per mm: lengths differ from here on, in blocks too"
             return (Note("lengths-change", text, printing=True),)
         if code in GENERAL or whole in self.harmless or whole in NAMES or whole in self.pauses:
             return ()
