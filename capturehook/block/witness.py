@@ -205,7 +205,7 @@ class _Witness:
         for line in lines:
             for command in commands_of(line, several):
                 fed = family.carry_out(machine, command, 0)
-                end = start if command.code in family.idle else (*machine.number,)
+                end = (*machine.number,)
                 if fed is None or machine.dead is not None or None in end:
                     raise NotToldError(f"what {line.decode('latin-1')!r} of the block does")
                 steps.append(Step(command, start, end, fed))  # type: ignore[arg-type]
