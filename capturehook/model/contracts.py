@@ -157,6 +157,9 @@ class Firmware(Protocol):
     # state; docs/reference/gcode_facts.md#state-commands
     pauses: frozenset[str]
     """Commands at which the job waits for a person."""
+    parks: Mapping[str, str]
+    """Commands that send the head to a park place, and the axes whose place their words state,
+    in the machine's own coordinates; of the others only the firmware's settings tell."""
     e_after_relative: str
     """What a relative stroke makes of the absolute number for E: "added", "kept" or "zero"."""
     indented_bodies: bool

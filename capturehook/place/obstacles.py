@@ -21,6 +21,7 @@ from capturehook.model.pose import Purge
 from capturehook.model.profile import KeepOut, Machine, Profile
 from capturehook.read.arcs import move_extents
 from capturehook.read.job import Job
+from capturehook.read.parking import parkings
 
 LEAST_PURGE_MM3 = 5.0
 """Less is the bead at the start of a line (an extra restart length), not a blob."""
@@ -135,7 +136,8 @@ def short_of_switch(profile: Profile) -> Machine:
 
 
 def refuse_pressing(job: Job) -> None:
-    """The job's own lines must leave the switch alone: start code, prime lines, end code, all.
+    """The job's own lines must leave the switch alone: start code, prime lines, end code, and
+    commands that state where the head parks.
 
     Raises
     ------
@@ -149,10 +151,22 @@ def refuse_pressing(job: Job) -> None:
     reached = high if points.sign > 0 else -low
     past = reached - points.sign * points.touch_mm
     rows = np.flatnonzero(past > TOUCH_MM)
-    if not len(rows):
+    found = []
+    if len(rows):
+        worst = int(rows[np.argmax(past[rows])])
+        place = points.sign * float(reached[worst])
+        found.append((float(past[worst]), place, int(job.moves.line_index[worst]), "this line"))
+    count = len(rows)
+    for one in parkings(job):
+        stated = one.x_mm if points.axis == "x" else one.y_mm
+        if stated is None or (by_mm := points.sign * (stated - points.touch_mm)) <= TOUCH_MM:
+            continue
+        found.append((by_mm, stated, one.line_index, one.command))
+        count += 1
+    if not found:
         return
-    worst = int(rows[np.argmax(past[rows])])
-    axis, place = points.axis.upper(), points.sign * float(reached[worst])
+    past_mm, place, line_index, what = max(found)
+    axis = points.axis.upper()
     beyond_stop = points.sign * (place - points.stop_mm)
     harm = (
         f"rams its stop at {axis}{points.stop_mm:g} by {beyond_stop:.2f} mm"
@@ -161,10 +175,10 @@ def refuse_pressing(job: Job) -> None:
         if points.sign * (place - points.contact_mm) >= 0
         else "touches its plunger"
     )
-    more = f" ({len(rows)} lines do so)" if len(rows) > 1 else ""
+    more = f" ({count} lines do so)" if count > 1 else ""
     raise PlanError(
-        job.source.where(int(job.moves.line_index[worst])),
-        f"this line goes to {axis}{place:g}, {past[worst]:.2f} mm past {axis}{points.touch_mm:g}, "
+        job.source.where(line_index),
+        f"{what} goes to {axis}{place:g}, {past_mm:.2f} mm past {axis}{points.touch_mm:g}, "
         f"where the carriage first meets the switch, and {harm}{more}",
         "Move the switch out of the job's reach, slice the model farther from it, or correct "
         f"[trigger] {points.axis}_mm",

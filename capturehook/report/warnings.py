@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.catalog import DIALECTS, FIRMWARES, TRIGGERS
+from capturehook.catalog.triggers.button_press import press_points
 from capturehook.errors import Finding
 from capturehook.model.moves import PAUSE, TOOL
 from capturehook.model.pose import Pose
@@ -15,6 +16,7 @@ from capturehook.model.state import Modes
 from capturehook.read.arcs import move_extents, parts_of
 from capturehook.read.effects import findings_of
 from capturehook.read.job import Job
+from capturehook.read.parking import parkings
 from capturehook.read.verdict import stated_findings
 from capturehook.read.whole import whole_findings
 from capturehook.report.ooze import ooze_findings
@@ -39,6 +41,7 @@ def job_findings(job: Job) -> list[Finding]:
         *_odd_modes(job),
         *_strange_codes(job),
         *_unknown_times(job),
+        *_parks(job),
         *_numbered(job),
         *_state_notes(job),
     ]
@@ -225,9 +228,38 @@ def _unknown_times(job: Job) -> Iterator[Finding]:
         if len(lines):
             more = f" (and {len(lines) - 1} times more)" if len(lines) > 1 else ""
             text = f"{what} here: its length is not in the print time{more}"
-            if job.profile.trigger.by == "button":
-                text += "; no job tells where the head parks for it: keep that clear of the switch"
+            if kind == TOOL and job.profile.trigger.by == "button":
+                text += "; no job tells where the head goes for it: keep that clear of the switch"
             yield Finding(code, str(job.source.where(int(lines[0]))), text)
+
+
+def _parks(job: Job) -> Iterator[Finding]:
+    """Commands that park the head past the machine's reach, or perhaps at the switch."""
+    profile, machine = job.profile, job.profile.machine
+    switch = press_points(profile) if profile.trigger.by == "button" else None
+    unknown: dict[str, list[int]] = {}
+    for one in parkings(job):
+        where, (left, right), (front, back) = one.line_index, machine.x_mm, machine.y_mm
+        x_mm = (left + right) / 2 if one.x_mm is None else one.x_mm
+        y_mm = (front + back) / 2 if one.y_mm is None else one.y_mm
+        if not machine.reaches(x_mm, y_mm):
+            text = (
+                f"{one.command} parks the head out of reach (X{left:g} to {right:g}, Y{front:g} to "
+                f"{back:g}{', round' if machine.round else ''}) of profile {profile.name}: is it "
+                "the right profile?"
+            )
+            yield Finding("outside-machine", str(job.source.where(where)), text)
+        if switch is not None and (one.x_mm if switch.axis == "x" else one.y_mm) is None:
+            unknown.setdefault(one.code, []).append(where)
+    for code, lines in unknown.items():
+        assert switch is not None
+        more = f" ({len(lines)} lines do so)" if len(lines) > 1 else ""
+        text = (
+            f"{code} parks the head where the firmware's settings say, which no job tells{more}: "
+            f"see that it is short of {switch.axis.upper()}{switch.touch_mm:g}, where the carriage "
+            "first meets the switch"
+        )
+        yield Finding("park-unknown", str(job.source.where(lines[0])), text)
 
 
 def _numbered(job: Job) -> Iterator[Finding]:

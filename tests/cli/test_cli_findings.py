@@ -55,33 +55,30 @@ def test_job_outside_the_machine_is_refused_by_apply_and_told_by_inspect(
         assert re.search(r"prints at X[\d.]+, outside \[0, 20\] of profile heron", err), command
 
 
-def test_pause_near_a_switch_is_told_to_park_clear_of_it(
+def test_where_the_firmware_parks_is_to_be_kept_clear_of_a_switch(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Where M600 parks is in the firmware's settings, which may be where the switch stands."""
-    job = files(tmp_path, JOB[: JOB.rindex(b"G1 X")] + b"M600\n" + JOB[JOB.rindex(b"G1 X") :])
+    """Where M600 and G27 park is in the firmware's settings (NOZZLE_PARK_POINT), which may be
+    where the switch stands; M0 only waits, and M600 X200 says its place."""
+    at = JOB.rindex(b"G1 X")
+    job = files(tmp_path, JOB[:at] + b"M600\nM600 X200\nM0\n" + JOB[at:] + b"G27 P2\n")
     profile = tmp_path / "heron.toml"
     text, told = profile.read_text(), {}
     for trigger in ("", '[trigger]\nby = "button"\nx_mm = 228\n'):
         head = text.partition("[trigger]")[0]
         profile.write_text(head + trigger if trigger else text)
         _, _, err = call(capsys, "inspect", job, "-p", profile)
-        told[bool(trigger)] = re.search(r"waits for a person here.*\[pauses\]", err)
-    assert told[False] and "switch" not in told[False][0]
-    assert told[True] and "keep that clear of the switch" in told[True][0]
+        told[bool(trigger)] = re.findall(r"(\S+) parks the head where .*\[park-unknown\]", err)
+    assert told == {False: [], True: ["M600", "G27"]}
 
 
-@pytest.mark.parametrize(("at_mm", "is_told"), [(25, True), (60, False)])
-def test_job_past_the_edge_of_a_round_bed_is_told(
-    at_mm: float, is_told: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+def test_park_place_out_of_reach_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """25 mm from two sides of the square is 131 mm from the middle of a bed of radius 117.5."""
-    job = files(tmp_path, make_job(Recipe(layers=3, centre_mm=(at_mm, at_mm))).data)
-    profile = tmp_path / "heron.toml"
-    text = profile.read_text().replace("[park]", "round = true\n[park]")
-    profile.write_text(text.replace("x_mm = 8\n", "x_mm = 100\n"))
-    code, _, err = call(capsys, "plan", job, "-p", profile)
-    assert ("past the edge of the round bed" in err) is is_told and code == int(is_told)
+    """Marlin M600.cpp: X stands for NOZZLE_PARK_POINT.x, a place of the machine (G92 or not)."""
+    job = files(tmp_path, JOB + b"G92 X0\nM600 X300\n")
+    _, _, err = call(capsys, "inspect", job, "-p", tmp_path / "heron.toml")
+    assert re.search(r"M600 X300 parks the head out of reach .*\[outside-machine\]", err)
 
 
 POST = """

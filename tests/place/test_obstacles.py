@@ -138,6 +138,30 @@ def test_end_code_counts_too_and_another_trigger_does_not_mind() -> None:
     assert len(apply(job_of(), with_switch()).poses) == 4 - 1
 
 
+@pytest.mark.parametrize(
+    ("lines", "told"),
+    [
+        ("M125 X232.5 Y10", "M125 X232.5 Y10 goes to X232.5, 3.00 mm past .* rams its stop"),
+        ("M600 X232.5", "M600 X232.5 goes to X232.5, 3.00 mm past"),
+        ("G92 X0\nM600 X229.6", "touches its plunger"),
+        ("G20\nM600 X9.153543", "goes to X232.5, 3.00 mm past"),
+        ("M600 X229.5", None),
+        ("M125 Y232 Z5", None),
+    ],
+)
+def test_park_place_at_the_switch_is_refused_where_the_words_say_it(
+    lines: str, told: str | None
+) -> None:
+    """Marlin's M125.cpp and M600.cpp read X as a length in the job's unit (parser.linearval) that
+    stands for NOZZLE_PARK_POINT.x, a place of the machine."""
+    data = job_of().replace(b"M104 S0\n", f"{lines}\nM104 S0\n".encode())
+    if told is None:
+        assert len(apply(data, with_switch()).poses) == 3
+    else:
+        with pytest.raises(PlanError, match=told):
+            apply(data, with_switch())
+
+
 # --- extents with the bulge of arcs
 
 

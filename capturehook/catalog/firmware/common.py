@@ -104,6 +104,7 @@ class CommonFirmware(Firmware):
     strange_codes: Mapping[str, str] = {}
     # state
     pauses = frozenset({"M0", "M1", "M25", "M226", "M600", "M601"})
+    parks: Mapping[str, str] = dict.fromkeys(("M25", "M600", "M601"), "")
     e_after_relative = "added"
     indented_bodies = False
     has_named_macros = False

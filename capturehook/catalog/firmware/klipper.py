@@ -102,6 +102,7 @@ class Klipper(CommonFirmware):
         ).split()
     )
     pauses = frozenset({"M25", "M600", "M601", "PAUSE"})
+    parks = dict.fromkeys(pauses, "")
     has_named_macros = True  # gcode_macro.py
     needs_line_end = True  # virtual_sdcard.py runs whole lines
     loses = {

@@ -84,6 +84,10 @@ class Marlin(CommonFirmware):
         ).split()
     )
     pauses = frozenset("M0 M1 M25 M125 M226 M600 M601".split())
+    parks = {  # M125.cpp, M600.cpp: X and Y stand for those of NOZZLE_PARK_POINT
+        **dict.fromkeys("G12 G27 M25 M601".split(), ""),
+        **dict.fromkeys("M125 M600".split(), "XY"),
+    }
     loses = {
         **dict.fromkeys("G26 G27 G12 G61 G5 M701 M702 M605".split(), EVERYTHING),
         **dict.fromkeys("G29 G30 G31 G32 G33 G34 G35 G38.2 G38.3 G42 G76 G425 M48".split(), "XYZ"),

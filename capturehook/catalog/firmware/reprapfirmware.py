@@ -87,6 +87,7 @@ class RepRapFirmware(CommonFirmware):
         ).split()
     )
     pauses = frozenset("M25 M226 M600 M601".split())
+    parks = dict.fromkeys(pauses, "")  # pause.g and filament-change.g move it
     e_after_relative = "kept"  # GCodes.cpp: relative strokes leave the absolute number alone
     indented_bodies = True
     loses = {
