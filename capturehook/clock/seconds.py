@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from capturehook.catalog import FIRMWARES
 from capturehook.clock.paths import follow_paths, is_e_only
+from capturehook.model.columns import Lines
 from capturehook.model.contracts import CornerRule
 from capturehook.model.moves import (
     DWELL,
@@ -83,7 +84,7 @@ def _clock_into(
 def _full_stops(moves: MoveTable) -> NDArray[np.bool_]:
     """(M,) True where the path is cut before a move."""
     cut = np.zeros(len(moves), dtype=bool)
-    after_event = np.searchsorted(moves.line_index, moves.event_line_index, side="left")
+    after_event = moves.line_index.searchsorted(moves.event_line_index)
     cut[after_event[after_event < len(moves)]] = True
     filament = is_e_only(moves)
     cut |= filament
@@ -167,7 +168,7 @@ class Timetable:
     event_s : (V,) float64, seconds of each event
     """
 
-    _move_lines: NDArray[np.int64]
+    _move_lines: Lines
     _event_lines: NDArray[np.int64]
     _move_sums_s: Floats
     _event_sums_s: Floats
@@ -184,7 +185,7 @@ class Timetable:
 
     def second_at(self, line_index: ArrayLike) -> Floats:
         """When the machine begins with a line (index from 0), s; any shape -> the same shape."""
-        moves_done = np.searchsorted(self._move_lines, line_index, side="left")
+        moves_done = self._move_lines.searchsorted(line_index)
         events_done = np.searchsorted(self._event_lines, line_index, side="left")
         return np.asarray(self._move_sums_s[moves_done] + self._event_sums_s[events_done])
 

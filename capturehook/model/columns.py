@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, overload
+from typing import Any, Literal, overload
 
 import numpy as np
 from numpy.lib.mixins import NDArrayOperatorsMixin
@@ -10,6 +10,7 @@ from numpy.typing import DTypeLike, NDArray
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Side = Literal["left", "right"]
 
 
 class Steady(NDArrayOperatorsMixin):
@@ -131,6 +132,75 @@ class Steady(NDArrayOperatorsMixin):
 
 
 Column = Array | Steady
+
+
+class Counting:
+    """A rising column that counts on by one for many rows, as the lines of moves do.
+
+    ``row`` (K + 1,) are the rows, rising from 0 to past the last, from which each of ``value``
+    (K,) is counted on.
+    """
+
+    __slots__ = ("_row", "_value")
+    dtype = np.dtype(np.int64)
+
+    def __init__(self, row: Ints, value: Ints) -> None:
+        self._row, self._value = row, value
+
+    @classmethod
+    def of_flags(cls, flags: NDArray[np.bool_]) -> Counting:
+        """The places of those that are set, as np.flatnonzero gives them."""
+        edges = np.flatnonzero(flags[1:] != flags[:-1]) + 1
+        edges = np.concatenate(([0] * bool(flags[:1].any()), edges, [len(flags)] * 2))
+        edges = edges[: len(edges) // 2 * 2].astype(np.int64)  # where none is set: one empty run
+        starts, ends = edges[::2], edges[1::2]
+        return cls(np.cumsum(np.append(0, ends - starts)), starts)
+
+    def __len__(self) -> int:
+        return int(self._row[-1])
+
+    @overload
+    def __getitem__(self, key: int) -> int: ...
+
+    @overload
+    def __getitem__(self, key: slice | NDArray[Any]) -> Ints: ...
+
+    def __getitem__(self, key: int | slice | NDArray[Any]) -> int | Ints:
+        if isinstance(key, slice):
+            begin, end, step = key.indices(len(self))
+            return self._stretch(begin, end) if step == 1 else self._stretch(0, len(self))[key]
+        rows = np.flatnonzero(key) if np.asarray(key).dtype == np.bool_ else np.asarray(key)
+        rows = np.where(rows < 0, rows + len(self), rows)
+        if rows.size and (rows.min() < 0 or rows.max() >= len(self)):
+            raise IndexError(f"rows of {len(self)}")
+        at = self._row.searchsorted(rows, side="right") - 1
+        numbers: Ints = rows - self._row[at] + self._value[at]
+        return numbers if numbers.ndim else int(numbers)
+
+    def _stretch(self, begin: int, end: int) -> Ints:
+        low = int(self._row.searchsorted(begin, side="right")) - 1
+        high = max(int(self._row.searchsorted(end, side="left")), low)
+        lead = self._value[low:high] - self._row[low:high]
+        edges = np.clip(self._row[low : high + 1], begin, end)
+        return np.arange(begin, max(begin, end)) + np.repeat(lead, np.diff(edges))
+
+    def tolist(self) -> list[int]:
+        return list(self[:].tolist())
+
+    def searchsorted(self, numbers: Any, side: Side = "left") -> Ints:
+        """As np.searchsorted."""
+        wanted = np.asarray(numbers)
+        at = np.maximum(self._value.searchsorted(wanted, side=side) - 1, 0)
+        begin = self._row[at]
+        reached = wanted - self._value[at] + (side == "right")
+        return np.asarray(begin + np.clip(reached, 0, self._row[at + 1] - begin))
+
+    def __array__(self, dtype: DTypeLike | None = None, copy: bool | None = None) -> NDArray[Any]:
+        return self[:].astype(dtype or self.dtype, copy=False)
+
+
+Lines = Ints | Counting
+"""Lines of a job, rising."""
 
 
 def merged(*rising_rows: Ints) -> Ints:

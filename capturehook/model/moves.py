@@ -11,7 +11,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.model.columns import Column
+from capturehook.model.columns import Column, Lines
 
 RAPID, LINE, ARC_CW, ARC_CCW = 0, 1, 2, 3
 
@@ -32,14 +32,15 @@ class MoveTable:
     feed_mm_min : (M,) float64, F in force (0 where the job never set one)
     cx_mm, cy_mm : (M,) float64, arc centre (NaN for straight moves)
     turn_rad : (M,) float64, swept angle, positive counter-clockwise (0 for straight moves)
-    Heights and feeds may be kept as a Steady column, which is used as an array is.
+    Heights and feeds may be kept as a Steady column, lines as a Counting one, which are used as
+    arrays are.
 
     event_line_index : (V,) int64
     event_kind : (V,) uint8, DWELL, WAIT, ...
     event_s : (V,) float64, seconds of a DWELL, else 0
     """
 
-    line_index: NDArray[np.int64]
+    line_index: Lines
     kind: NDArray[np.uint8]
     x0_mm: NDArray[np.float64]
     y0_mm: NDArray[np.float64]

@@ -51,7 +51,7 @@ def find_ending(job: Job, stop: Stop, state: State, route: Route, scene: Scene) 
 def _feeds_later(job: Job, line_index: int) -> bool:
     """Filament goes forward behind a line, if only as far as it was retracted there."""
     moves = job.moves
-    fed = np.cumsum(moves.e_step_mm[np.searchsorted(moves.line_index, line_index) :])
+    fed = np.cumsum(moves.e_step_mm[int(moves.line_index.searchsorted(line_index)) :])
     events = moves.event_kind[np.searchsorted(moves.event_line_index, line_index) :]
     return not bool((fed <= FED_MM).all()) or bool((events == FW_UNRETRACT).any())
 
@@ -125,7 +125,7 @@ class _End:
         moves, letters = self.job.moves, {*command.letters}
         if not {*"XYZ"} & letters:
             return letters <= {"F", self.job.read.e_letter}
-        row, after = np.searchsorted(moves.line_index, (line, line + 1)).tolist()
+        row, after = moves.line_index.searchsorted((line, line + 1)).tolist()
         if after != row + 1 or not letters <= {*"XYZF", self.job.read.e_letter}:
             return False
         end: Place = (float(moves.x_mm[row]), float(moves.y_mm[row]), float(moves.z_mm[row]))

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from capturehook.model.columns import Lines, Side
 from capturehook.model.layers import LayerTable
 from capturehook.model.moves import MoveTable
 from capturehook.model.stop import NoStop, Stop
@@ -183,13 +184,14 @@ def _candidates(moves: MoveTable, gaps: Sequence[Gap], spans: Spans) -> tuple[In
     high = np.array([gap.high for gap in gaps], np.int64)
     number = np.arange(len(gaps))
     lines, of_gap = [low, high], [number, number]
-    for table, side in (
+    tables: list[tuple[Lines, Side]] = [
         (moves.line_index, "left"),
         (moves.event_line_index, "left"),
         *((edges_of(one), "right") for one in spans.values()),
-    ):
-        first = np.searchsorted(table, low)
-        count = np.searchsorted(table, high, side=side) - first  # type: ignore[call-overload]
+    ]
+    for table, side in tables:
+        first = table.searchsorted(low)
+        count = table.searchsorted(high, side=side) - first
         count = np.maximum(count, 0)  # two layers may meet within one line
         row = np.arange(count.sum()) + np.repeat(first - np.cumsum(count) + count, count)
         lines.append(table[row])
@@ -206,7 +208,7 @@ def _candidates(moves: MoveTable, gaps: Sequence[Gap], spans: Spans) -> tuple[In
 
 def _in_bare_wipe(moves: MoveTable, line: Ints) -> Flags:
     """(K,) between two moves that both retract while moving in XY."""
-    after = np.searchsorted(moves.line_index, line)
+    after = moves.line_index.searchsorted(line)
     between = (after > 0) & (after < len(moves))
     barred: Flags = between.copy()
     for row in (after - 1, after):
@@ -222,7 +224,7 @@ def _worth(
     """(3, K) what a stop is worth, the most important last: high, then at the place where
     printing goes on, then retracted."""
     moves = job.table
-    at = np.maximum(np.searchsorted(moves.line_index, line) - 1, 0)
+    at = np.maximum(moves.line_index.searchsorted(line) - 1, 0)
     retracted_mm = job.deficit_mm.at(at)
     enough = retracted_mm >= want_retract_mm - 1e-6
     if job.uses_fw_retract:

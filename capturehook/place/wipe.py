@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from math import hypot
 
-import numpy as np
-
 from capturehook.model.moves import LINE, MoveTable
 from capturehook.model.state import State
 
@@ -20,7 +18,7 @@ def wipe_back(moves: MoveTable, state: State, length_mm: float) -> tuple[tuple[f
     """
     if length_mm <= 0:
         return ()
-    at = int(np.searchsorted(moves.line_index, state.line_index)) - 1
+    at = int(moves.line_index.searchsorted(state.line_index)) - 1
     while at >= 0 and not moves.prints[at]:
         at -= 1
     if at < 0 or not _stands_at_end(moves, at, state):

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.errors import GcodeError
+from capturehook.model.columns import Lines
 from capturehook.model.contracts import Firmware
 from capturehook.model.moves import ARC_CW, LINE
 from capturehook.read.arcs import centre_from_radius, swept_angle
@@ -50,7 +51,7 @@ class Arcs:
     def of(
         cls,
         source: Source,
-        line_index: NDArray[np.int64],
+        line_index: Lines,
         kind: NDArray[np.uint8],
         care: CareRows,
         others: Others,
@@ -104,7 +105,7 @@ class Arcs:
             raise GcodeError(where, found, AGAIN)
 
     def shape(
-        self, line_index: NDArray[np.int64], x0: Array, y0: Array, x1: Array, y1: Array
+        self, line_index: Lines, x0: Array, y0: Array, x1: Array, y1: Array
     ) -> tuple[Array, Array, Array]:
         """(M,) centre x, centre y and swept angle of all moves; NaN and 0 for straight ones.
 
@@ -134,7 +135,7 @@ class Arcs:
         return cx, cy, turn
 
     def _refuse_short_radius(
-        self, line_index: NDArray[np.int64], x0: Array, y0: Array, x1: Array, y1: Array
+        self, line_index: Lines, x0: Array, y0: Array, x1: Array, y1: Array
     ) -> None:
         row, r = self.radius_row, self.radius
         chord = np.hypot(x1[row] - x0[row], y1[row] - y0[row])

@@ -14,7 +14,7 @@ from math import isnan, nan
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.model.columns import Column, Steady, SteadyBuilder
+from capturehook.model.columns import Column, Lines, Steady, SteadyBuilder
 
 SET, ADD, SHIFT, HOME, UNKNOWN, CLEAR = range(6)
 STORE, REBASE, RENUMBER, RETURN, BASE, CARRY = range(6, 12)
@@ -245,7 +245,7 @@ class AxisFold:
     """
 
     def __init__(
-        self, events: AxisEvents, line_index: NDArray[np.int64], most_mm: float,
+        self, events: AxisEvents, line_index: Lines, most_mm: float,
         *, is_place: bool, is_steady: bool,
     ) -> None:  # fmt: skip
         self.is_place = is_place
@@ -258,8 +258,8 @@ class AxisFold:
         self.unknown: list[tuple[int, int]] = []
         self.far: tuple[int, float] | None = None
         self._events, self._lines, self._most = events, line_index, most_mm
-        event_line = np.array(events.line_index, line_index.dtype)
-        self._event_row = np.searchsorted(line_index, event_line, side="left").tolist()
+        event_line = np.array(events.line_index, np.int64)
+        self._event_row = line_index.searchsorted(event_line).tolist()
         self._done = 0
         self._number, self._shift = 0.0, 0.0
         self._slots: Slots = {}
@@ -416,7 +416,7 @@ class AxisFold:
         """(N,) where the axis stands after some lines; NaN where that cannot be known."""
         lines, numbers, shifts = (np.array([-1, *told], np.float64) for told in self.events)
         at = np.searchsorted(lines, line_index, side="right") - 1
-        row = np.searchsorted(self._lines, line_index, side="right") - 1
+        row = self._lines.searchsorted(line_index, side="right") - 1
         place = self.nodes[row + 1]
         for first, stop in self.unknown:
             place[(row >= first) & (row < stop)] = np.nan

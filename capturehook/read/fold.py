@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.model.columns import SteadyBuilder
+from capturehook.model.columns import Lines, SteadyBuilder
 from capturehook.model.contracts import Firmware
 from capturehook.model.moves import RAPID
 from capturehook.read.axis import AxisFold
@@ -82,7 +82,7 @@ class Fold:
     def __init__(
         self,
         plain: list[PlainWords],
-        line_index: NDArray[np.int64],
+        line_index: Lines,
         kind: NDArray[np.uint8],
         care: CareRows,
         others: Others,
@@ -131,7 +131,7 @@ class Fold:
         self._kinds = list(kinds)
         while plain:
             for piece in plain.pop().pieces():
-                first, stop = np.searchsorted(line_index, (piece.first, piece.stop)).tolist()
+                first, stop = line_index.searchsorted((piece.first, piece.stop)).tolist()
                 if first < stop:
                     self._take(piece, first, stop)
         for axis in self.axes.values():

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from capturehook.errors import GcodeError
 from capturehook.model import moves
+from capturehook.model.columns import Lines
 from capturehook.model.effects import EVERYTHING, Note
 from capturehook.read.effects import KEEP, NEVER, Lost
 from capturehook.read.others import Others
@@ -111,15 +112,15 @@ class NextRows:
         self._done = part.stop
 
 
-def rows_after(lost: list[Lost], line_index: NDArray[np.signedinteger]) -> Rows:
+def rows_after(lost: list[Lost], line_index: Lines) -> Rows:
     """The first move behind each line that made something unknown."""
-    lines = np.array([one.line_index for one in lost], line_index.dtype)
-    return np.searchsorted(line_index, lines, side="right").astype(np.int64)
+    lines = np.array([one.line_index for one in lost], np.int64)
+    return line_index.searchsorted(lines, side="right").astype(np.int64)
 
 
 def known_state(
     lost: list[Lost],
-    line_index: NDArray[np.signedinteger],
+    line_index: Lines,
     states: dict[str, Rows],
     e_resets: list[int],
 ) -> Known:
@@ -161,13 +162,13 @@ class FeedChanges:
 
 def change_feeds(
     feeds: Sequence[tuple[int, int, int]],
-    line_index: NDArray[np.signedinteger],
+    line_index: Lines,
     has_f: Rows,
     feed: Array,
 ) -> FeedChanges:
     """Carry out what other lines do to the feed, in place, up to the next of the rows with an F."""
     stated = np.append(has_f, len(feed))
-    rows = np.searchsorted(line_index, [line for line, _, _ in feeds], side="left").tolist()
+    rows = line_index.searchsorted([line for line, _, _ in feeds]).tolist()
     next_f = stated[np.searchsorted(stated, rows)].tolist()
     slots: dict[int, float] = {}
     changes = FeedChanges()
@@ -188,17 +189,17 @@ def change_feeds(
     return changes
 
 
-def first_plastic_line(line_index: NDArray[np.signedinteger], columns: dict[str, Array]) -> int:
+def first_plastic_line(line_index: Lines, columns: dict[str, Array]) -> int:
     """Line of the first motion with words for the extruder and for X or Y; -1 without one."""
     for part in (slice(0, 100_000), slice(None)):
         in_xy = ~(np.isnan(columns["X"][part]) & np.isnan(columns["Y"][part]))
         lays = in_xy & ~np.isnan(columns["E"][part])
         if lays.any():
-            return int(line_index[np.argmax(lays)])
+            return int(line_index[int(np.argmax(lays))])
     return -1
 
 
-def moves_before_end(source: Source, line_index: NDArray[np.signedinteger], others: Others) -> int:
+def moves_before_end(source: Source, line_index: Lines, others: Others) -> int:
     """How many moves stand before the line at which the firmware ends the job."""
     if others.end_line is None:
         return len(line_index)
@@ -217,9 +218,7 @@ def moves_before_end(source: Source, line_index: NDArray[np.signedinteger], othe
     return count
 
 
-def spans_of_words_alone(
-    line_index: NDArray[np.signedinteger], kind: NDArray[np.uint8]
-) -> NDArray[np.int64]:
+def spans_of_words_alone(line_index: Lines, kind: NDArray[np.uint8]) -> NDArray[np.int64]:
     """(K, 2) lines between which a G1 of ours would change what words alone mean."""
     is_modal = kind == MODAL
     if not is_modal.any():

@@ -49,7 +49,7 @@ def find_layers(
     found: LayerTable | None = None
     steps = _steps_in_height(printing.level_z_mm())
     for kind in marks:
-        starts, mark = printing.behind(np.searchsorted(moves.line_index, kind.line_index))
+        starts, mark = printing.behind(moves.line_index.searchsorted(kind.line_index))
         table = _table(moves, printing, starts, kind.name) if len(starts) else None
         if table is None or len(table) * 2 < steps:
             continue

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from capturehook.errors import GcodeError
 from capturehook.model import moves
-from capturehook.model.columns import Column, steady
+from capturehook.model.columns import Column, Counting, Lines, steady
 from capturehook.model.contracts import Firmware
 from capturehook.model.effects import Command
 from capturehook.model.moves import MoveTable
@@ -172,12 +172,16 @@ def read_moves(
     if others.motion:
         care_line, care_kind, columns = _merge_odd(care_line, care_kind, columns, others, e_letter)
     is_motion[care_line] = True
-    line_index = np.flatnonzero(is_motion)
+    line_index: Lines = Counting.of_flags(is_motion)
+    kind = (source.scan.kind == PLAIN).view(np.uint8)[is_motion]
     again = care_line[1:][care_line[1:] == care_line[:-1]]  # several motions on one line
     if len(again):
-        line_index = np.insert(line_index, np.searchsorted(line_index, again), again)
-    kind = (source.scan.kind == PLAIN).view(np.uint8)[line_index]
-    row = np.searchsorted(line_index, care_line) + np.arange(len(care_line))
+        place = line_index.searchsorted(again)
+        line_index, kind = (
+            np.insert(line_index[:], place, again),
+            np.insert(kind, place, kind[place]),
+        )
+    row = line_index.searchsorted(care_line) + np.arange(len(care_line))
     row -= np.searchsorted(care_line, care_line)
     kind[row] = care_kind
     care = CareRows(row, columns)
@@ -239,7 +243,7 @@ def _first_plastic_line(
 
 
 def _change_feeds(
-    fold: Fold, others: Others, line_index: NDArray[np.int64], kind: NDArray[np.uint8]
+    fold: Fold, others: Others, line_index: Lines, kind: NDArray[np.uint8]
 ) -> FeedChanges:
     """What other lines do to F; where rapids have their own, both are kept and brought back."""
     if not others.feeds:
@@ -332,14 +336,14 @@ def _value(command: Command, letter: str) -> float:
 
 
 def _resolve_modal(
-    source: Source, line_index: NDArray[np.int64], kind: NDArray[np.uint8], firmware: Firmware
+    source: Source, line_index: Lines, kind: NDArray[np.uint8], firmware: Firmware
 ) -> NDArray[np.uint8]:
     """Words without a command take the motion before them, where the firmware does so."""
     is_modal = kind == MODAL
     if not is_modal.any():
         return kind
     if not firmware.modal_motion:
-        first = int(line_index[np.argmax(is_modal)])
+        first = int(line_index[int(np.argmax(is_modal))])
         raise GcodeError(
             source.where(first),
             f"words without a command, which the firmware family {firmware.name} does not move on",
@@ -368,7 +372,7 @@ def _refuse_far(source: Source, name: str, axis: AxisFold) -> None:
 
 
 def _table(
-    line_index: NDArray[np.int64],
+    line_index: Lines,
     kind: NDArray[np.uint8],
     fold: Fold,
     others: Others,

@@ -79,7 +79,7 @@ class PartBox:
 
 def moves_before(job: Job, pose: Pose) -> int:
     """How many moves of the job are done when a pose begins."""
-    return int(np.searchsorted(job.moves.line_index, pose.line_no - 1))
+    return int(job.moves.line_index.searchsorted(pose.line_no - 1))
 
 
 def part_box(job: Job) -> PartBox:

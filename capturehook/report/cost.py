@@ -93,7 +93,7 @@ def _price(job: Job, poses: Sequence[Pose], clocking: Clocking) -> Costs:
     """The poses batch by batch, so that memory does not grow with their number."""
     moves, spares = timed_moves(job), spares_filament(job)
     stop_line = np.array([pose.line_no - 1 for pose in poses], dtype=np.int64)
-    row = np.searchsorted(moves.line_index, stop_line)
+    row = moves.line_index.searchsorted(stop_line)
     low, high = _reach(moves, row, clocking.machine)
     following = np.append(row[1:], len(moves))
     middle = np.minimum((row + following) // 2, len(moves) - 1)
@@ -229,7 +229,7 @@ def _with_blocks(
 
     Lines are numbered as in the output, its fences left out.
     """
-    pose = blocks.pose_of(blocks.table.line_index)
+    pose = blocks.pose_of(blocks.table.line_index[:])
     event_pose = blocks.pose_of(blocks.table.event_line_index)
     moved = blocks.stop_line + blocks.shift - blocks.first_line
     put_in = np.concatenate(([0], np.cumsum(blocks.size)))
@@ -237,7 +237,7 @@ def _with_blocks(
     def renumber(line: Ints) -> Ints:
         return line + put_in[np.searchsorted(blocks.stop_line, line, side="right")]
 
-    at = np.searchsorted(bare.line_index, blocks.stop_line)
+    at = bare.line_index.searchsorted(blocks.stop_line)
     own = _after_ending(_second_halves(bare, blocks, at), blocks)
     rows, event = {}, {}
     for name, column in _columns(own, False).items():
@@ -265,7 +265,7 @@ def _second_halves(bare: MoveTable, blocks: Blocks, at: Ints) -> MoveTable:
     if not len(split):
         return bare
     cut = at[split]
-    first = np.searchsorted(blocks.table.line_index, blocks.first_line[split])
+    first = blocks.table.line_index.searchsorted(blocks.first_line[split])
     changed = {}
     for start, end in (("x0_mm", "x_mm"), ("y0_mm", "y_mm"), ("z0_mm", "z_mm")):
         changed[start] = getattr(bare, start).copy()
@@ -281,11 +281,12 @@ def _after_ending(own: MoveTable, blocks: Blocks) -> MoveTable:
     ending = blocks.ending
     if ending is None:
         return own
-    changed, after = {}, own.line_index >= blocks.stop_line[-1]
+    changed, lines = {}, own.line_index[:]
+    after = lines >= blocks.stop_line[-1]
     for axis, offset, stated in zip("xyz", ending.offset_mm, ending.stated_line, strict=True):
         start, end = f"{axis}0_mm", f"{axis}_mm"
-        changed[start] = getattr(own, start) + offset * (after & (own.line_index <= stated))
-        changed[end] = getattr(own, end) + offset * (after & (own.line_index < stated))
+        changed[start] = getattr(own, start) + offset * (after & (lines <= stated))
+        changed[end] = getattr(own, end) + offset * (after & (lines < stated))
     return replace(own, **changed)
 
 
@@ -319,7 +320,7 @@ def _parts(blocks: Blocks, after: Timetable) -> dict[str, Floats]:
     moved = blocks.stop_line + blocks.shift - blocks.first_line
     timed = []
     for line, role in (
-        (blocks.table.line_index, blocks.role),
+        (blocks.table.line_index[:], blocks.role),
         (blocks.table.event_line_index, blocks.event_role),
     ):
         pose = blocks.pose_of(line)

@@ -179,7 +179,7 @@ def _retracted(job: Job) -> NDArray[np.bool_]:
     deficit = job.read.deficit_mm
     drawn = deficit.row[deficit.value > 0.01]
     events = moves.event_line_index[moves.event_kind == FW_RETRACT]
-    by_firmware = np.searchsorted(events, moves.line_index[[last, first]])
+    by_firmware = np.searchsorted(events, moves.line_index[np.stack((last, first))])
     in_moves: NDArray[np.bool_] = np.searchsorted(drawn, first) > np.searchsorted(drawn, last + 1)
     either: NDArray[np.bool_] = in_moves | (by_firmware[1] > by_firmware[0])
     return either

@@ -1,4 +1,4 @@
-"""A column of seldom changing numbers gives what the plain array gives (numpy's own indexing)."""
+"""Columns kept as runs give what the plain array gives (numpy's own indexing)."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from capturehook.model.columns import Steady, steady
+from capturehook.model.columns import Counting, Steady, steady
 
 NUMBERS = st.lists(st.sampled_from([0.0, 0.2, 0.4, -1.5]), min_size=1, max_size=30)
 
@@ -41,3 +41,25 @@ def test_a_steady_column_is_read_as_its_array(numbers: list[float], data: st.Dat
         with pytest.raises(IndexError):
             column[len(array)]
     assert np.array_equal(column * 2 - array, array)
+
+
+@given(st.lists(st.booleans(), max_size=30), st.data())
+def test_a_counting_column_is_read_as_its_array(flags: list[bool], data: st.DataObject) -> None:
+    is_set = np.array(flags, np.bool_)
+    column, array = Counting.of_flags(is_set), np.flatnonzero(is_set)
+    assert len(column) == len(array) and np.asarray(column).tolist() == array.tolist()
+    place = st.integers(-3, len(flags) + 3)
+    part = slice(data.draw(place), data.draw(place), data.draw(st.sampled_from([None, 2, -1])))
+    assert column[part].tolist() == array[part].tolist()
+    mask = np.array(data.draw(st.lists(st.booleans(), min_size=len(array), max_size=len(array))))
+    assert column[mask.astype(bool)].tolist() == array[mask.astype(bool)].tolist()
+    wanted = data.draw(st.lists(place))
+    for side in ("left", "right"):
+        found = np.searchsorted(array, wanted, side=side)
+        assert column.searchsorted(wanted, side=side).tolist() == found.tolist()
+        assert [column.searchsorted(one, side=side) for one in wanted] == found.tolist()
+    if len(array):
+        at = data.draw(st.integers(-len(array), len(array) - 1))
+        assert column[at] == array[at] and column[np.array([at])].tolist() == [array[at]]
+    with pytest.raises(IndexError):
+        column[len(array)]
