@@ -17,6 +17,7 @@ from capturehook.jobfile.record import (
     Written,
     apply_edits,
     check_growth,
+    check_memory,
 )
 from capturehook.jobfile.squeeze import deflate, match_deflate
 
@@ -37,6 +38,7 @@ class PlainJob(JobFile):
     kind = "plain"
 
     def __init__(self, data: bytes, name: str) -> None:
+        check_memory(name, len(data))
         self.jobs = (JobText(name, data),)
         if re.match(rb";\s*MD5\s*:", data, re.IGNORECASE):
             self.notes = (

@@ -25,6 +25,7 @@ from capturehook.jobfile.record import (
     JobText,
     Written,
     apply_edits,
+    check_memory,
 )
 from capturehook.jobfile.squeeze import deflate, inflate, match_deflate
 from capturehook.jobfile.zip_raw import Member, packed_bytes, rebuild
@@ -49,6 +50,7 @@ class PlatesJob(JobFile):
         with Container(self.path, LIMITS, io.BytesIO(data)) as container:
             self.names = container.names
             members = _job_members(self.names, name)
+            check_memory(name, sum(container.fingerprint(member)[1] for member in members))
             texts = {member: container.read(member) for member in members}
             self.sums = {
                 beside: container.read(beside)

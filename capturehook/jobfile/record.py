@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -13,6 +14,8 @@ SUSPECT = "Do not use this file; get the job from where it was sliced"
 MIB = 1 << 20
 MOST_TEXT_BYTES = 2048 * MIB
 """Unpacked text of one job; a month of printing stays below it."""
+MEMORY_PER_TEXT = 4
+"""Bytes of memory that reading takes for each byte of text (docs/explain/speed.md)."""
 MOST_RATIO, RATIO_FROM_BYTES = 250, 16 * MIB
 """Unpacked to packed size; job texts seldom pass 15. Small files may be packed tightly."""
 
@@ -95,6 +98,31 @@ def apply_edits(text: bytes, edits: Sequence[Edit]) -> bytes:
     return b"".join([*parts, view[at:]])
 
 
+def check_memory(name: str, text_bytes: int) -> None:
+    """Refuse a text that cannot be read in this computer's memory.
+
+    Raises
+    ------
+    FileError
+    """
+    least, memory = MEMORY_PER_TEXT * text_bytes, memory_bytes()
+    if least > memory:
+        raise FileError(
+            name,
+            f"holds {text_bytes / 1e6:.0f} MB of text or more, which takes {least / 1e9:.1f} GB of "
+            f"memory to read; this computer has {memory / 1e9:.1f} GB",
+            "Take a computer with more memory. If the job should be small, " + SUSPECT,
+        )
+
+
+def memory_bytes() -> float:
+    """The memory of this computer; infinite where the system does not say (POSIX sysconf)."""
+    try:
+        return float(os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE"))
+    except (AttributeError, OSError, ValueError):
+        return float("inf")
+
+
 def check_growth(name: str, packed_bytes: int, text_bytes: int) -> None:
     """Refuse what unpacks to more than any job, before it is unpacked.
 
@@ -108,6 +136,7 @@ def check_growth(name: str, packed_bytes: int, text_bytes: int) -> None:
             f"would unpack to {text_bytes} bytes, over the limit of {MOST_TEXT_BYTES}",
             SUSPECT,
         )
+    check_memory(name, text_bytes)
     ratio = text_bytes / max(packed_bytes, 1)
     if ratio > MOST_RATIO and text_bytes > RATIO_FROM_BYTES:
         raise FileError(

@@ -44,8 +44,8 @@ DAMAGED = "Copy the file again, or slice the model again"
 class LayerImages(Closes):
     """The layer images of a job, one at a time, whatever container they are in.
 
-    Use it in a `with` statement. ``stored`` is the job as its container states it, for the
-    binary kinds; images of zips are members.
+    Use it in a `with` statement. ``stored`` is the job as its container states it; images of
+    zips are members.
     """
 
     def __init__(
@@ -83,7 +83,8 @@ class LayerImages(Closes):
             The image is damaged or too large.
         """
         if isinstance(self._file, Container):
-            return read_pixels(self._file, self.images[index])
+            screen_px = (0, 0) if self.stored is None else self.stored.screen_px
+            return read_pixels(self._file, self.images[index], screen_px)
         assert self._kind is not None
         assert self.stored is not None
         return self._kind.pixels(self._file, self.stored, index)
@@ -160,7 +161,9 @@ def _pillow() -> ModuleType:
     return Image
 
 
-def read_pixels(container: Container, name: str) -> NDArray[np.uint8]:
+def read_pixels(
+    container: Container, name: str, screen_px: tuple[int, int] = (0, 0)
+) -> NDArray[np.uint8]:
     """A PNG member as (H, W) grey or (H, W, 3).
 
     Raises
@@ -171,7 +174,7 @@ def read_pixels(container: Container, name: str) -> NDArray[np.uint8]:
         The image is damaged or too large.
     """
     pillow = _pillow()
-    data, _, _ = container.read_image(name)
+    data = container.read_image(name, screen_px)
     try:
         with warnings.catch_warnings():
             # The pixel count was checked against our own limit before this.

@@ -16,6 +16,7 @@ import pytest
 
 from capturehook.errors import CaptureHookError, FileError
 from capturehook.hosts.door import pose_file, strip_file
+from capturehook.jobfile import record
 from capturehook.jobfile.open import open_job
 from tests.jobfile import checker
 from tests.jobfile.samples import JOB, Poser, built
@@ -110,6 +111,19 @@ def test_bombs_are_refused_before_they_are_unpacked() -> None:
         open_job(start + head + struct.pack("<I", zlib.crc32(head)), "job")
     assert tracemalloc.get_traced_memory()[1] < 64 * 2**20
     tracemalloc.stop()
+
+
+def test_text_beyond_this_computers_memory_is_refused_of_every_kind(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as box:
+        box.writestr("Metadata/plate_1.gcode", JOB)
+    kinds = [JOB, gzip.compress(JOB), built(2, 1), out.getvalue()]
+    monkeypatch.setattr(record, "memory_bytes", lambda: len(JOB))
+    for data in kinds:
+        with pytest.raises(FileError, match=r"of text or more, .* this computer has 0\.0 GB"):
+            open_job(data, "job")
 
 
 def test_wrong_checksum_beside_a_plate_is_one_error() -> None:

@@ -58,7 +58,7 @@ def test_container_sound_reads_every_member(job: Path) -> None:
     with Container(job) as container:
         assert container.names == ("run.gcode", "preview.png", "1.png", "2.png")
         assert container.read("run.gcode") == command_text(2)
-        assert container.read_image("1.png")[1:] == (20, 10)
+        assert container.read_image("1.png", (20, 10)) == container.read("1.png")
 
 
 def test_container_missing_file_says_so(tmp_path: Path) -> None:
@@ -230,6 +230,8 @@ def test_image_bomb_is_refused_before_decoding(tmp_path: Path) -> None:
     assert str(caught.value) == (
         f"{path}: 1.png: claims 60000 x 60000 pixels, over the limit of 150000000. {SUSPECT}"
     )
+    with Container(path) as container, pytest.raises(FileError, match="the screen has 20 x 9"):
+        container.read_image("1.png", (20, 9))
 
 
 @pytest.mark.parametrize(

@@ -114,6 +114,41 @@ def test_count_of_four_thousand_million_is_refused_without_allocating(tmp_path: 
     tracemalloc.stop()
 
 
+@pytest.mark.parametrize("name", ["v1.pws", "v2_key0.ctb"])
+def test_image_larger_than_any_coding_of_the_screen_is_refused_unread(
+    tmp_path: Path, name: str
+) -> None:
+    """9 MB of one-pixel runs for a screen of 230 400 pixels: 220 MB of them took 17 GB."""
+    path = tmp_path / name
+    path.write_bytes(truth.sample(name))
+    job = read_job(path, ResinTable())
+    at, size = job.images[0].split()
+    head = struct.pack("<2I", int(at), int(size))
+    data = path.read_bytes()
+    assert data.count(head) == 1
+    path.write_bytes(data.replace(head, struct.pack("<2I", len(data), 9 << 20)) + bytes(9 << 20))
+    job = read_job(path, ResinTable())
+    tracemalloc.start()
+    with (
+        LayerImages(path, job.images, job.stored) as images,
+        pytest.raises(FileError, match="takes 9437184 bytes, the screen has 360 x 640 pixels"),
+    ):
+        images.read(0)
+    assert tracemalloc.get_traced_memory()[1] < 2_000_000
+    tracemalloc.stop()
+
+
+@pytest.mark.parametrize("name", ["layers.uvj", "layers.vdt", "tilt.sl1"])
+def test_zips_that_state_their_screen_hold_images_against_it(tmp_path: Path, name: str) -> None:
+    path = tmp_path / name
+    path.write_bytes(truth.sample(name))
+    job = read_job(path, ResinTable())
+    assert job.stored is not None
+    wide, high = job.stored.screen_px
+    with LayerImages(path, job.images, job.stored) as images:
+        assert images.read(0).shape[:2] in ((wide, high), (high, wide))
+
+
 def test_third_of_a_file_says_what_is_missing(tmp_path: Path) -> None:
     data = truth.sample("v2_key0.ctb")
     found = outcome(tmp_path / "cut.ctb", data[: len(data) // 3])

@@ -103,9 +103,7 @@ class Ctb:
 
     def pixels(self, fields: Fields, job: StoredJob, layer_index: int) -> NDArray[np.uint8]:
         """(H, W) grey of one layer, 0 to 255."""
-        at, size = map(int, job.images[layer_index].split())
-        what = f"image of layer {layer_index + 1}"
-        code = np.frombuffer(fields.raw(at, size, what), np.uint8)
+        code, what = fields.image(job, layer_index)
         (magic,) = fields.take(0, "<I", "header")
         if magic == PLAIN_RUNS:
             lit = np.where(code & 0x80, 255, 0).astype(np.uint8)
@@ -242,18 +240,20 @@ def _grey_runs(
     fields: Fields, code: NDArray[np.uint8], what: str
 ) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
     """(grey, count) of runs: 7 bits of grey; bit 7 says that a count of 1 to 4 bytes follows."""
-    padded = np.append(code, np.zeros(5, np.uint8)).astype(np.int64)
+    padded = np.append(code, np.zeros(5, np.uint8))
     head = padded[1 : len(code) + 1]
-    more = np.select([head < 0x80, head < 0xC0, head < 0xE0, head < 0xF0], [1, 2, 3, 4], default=1)
-    has_count = code >= 0x80
-    starts = orbit(np.where(has_count, 1 + more, 1))
-    length = np.where(has_count, more, 0)[starts]
+    more = np.ones(len(code), np.uint8)
+    for size, least, most in ((2, 0x80, 0xC0), (3, 0xC0, 0xE0), (4, 0xE0, 0xF0)):
+        more[(head >= least) & (head < most)] = size
+    more[code < 0x80] = 0
+    starts = orbit(more + np.uint8(1))
+    length = more[starts]
     if len(starts) and starts[-1] + length[-1] >= len(code):
         raise fields.bad(what, "ends inside a run")
     count = np.ones(len(starts), np.int64)
     for size, keep in ((1, 0x7F), (2, 0x3F), (3, 0x1F), (4, 0x0F)):
         rows = np.flatnonzero(length == size)
-        value = padded[starts[rows] + 1] & keep
+        value = (padded[starts[rows] + 1] & keep).astype(np.int64)
         for by in range(2, size + 1):
             value = (value << 8) | padded[starts[rows] + by]
         count[rows] = value

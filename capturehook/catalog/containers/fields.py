@@ -17,11 +17,15 @@ from numpy.typing import NDArray
 from capturehook.catalog.containers.refused import TWO_WAYS
 from capturehook.errors import FileError, Where
 from capturehook.files import Closes
-from capturehook.model.resin_job import LayerCycles
+from capturehook.model.resin_job import LayerCycles, StoredJob
 
 MOST_LAYERS = 100_000
 MOST_BLOB = 256 * 1024 * 1024
 """Bytes of one table or image."""
+MOST_CODE_PER_PX = 2
+"""Bytes: no two pixels alike, each a run of its own with its grey beside it."""
+STEPS = 1 << 18
+"""Codes are walked in pieces of so many bytes: a list of Python's takes 36 for each."""
 MOST_PIXELS = 150_000_000
 LONGEST_EXPOSURE_S, LONGEST_REST_S = 600.0, 3600.0
 LONGEST_MM, TALLEST_MM = 500.0, 2000.0
@@ -100,6 +104,20 @@ class Fields(Closes):
                 )
         return tuple(f"{a} {s}" for a, s in places)
 
+    def image(self, job: StoredJob, layer_index: int) -> tuple[NDArray[np.uint8], str]:
+        """The coded image of a layer, and how messages name it.
+
+        Raises
+        ------
+        FileError
+            It is larger than any coding of the screen's pixels: it is not even read.
+        """
+        at, size = map(int, job.images[layer_index].split())
+        what, (wide, high) = f"image of layer {layer_index + 1}", job.screen_px
+        if size > MOST_CODE_PER_PX * wide * high:
+            raise self.bad(what, f"takes {size} bytes, the screen has {wide} x {high} pixels")
+        return np.frombuffer(self.raw(at, size, what), np.uint8), what
+
     def layer_count(self, count: int) -> int:
         if not 1 <= count <= MOST_LAYERS:
             raise self.bad("layer count", f"{count} is no valid count (1 to {MOST_LAYERS})")
@@ -161,15 +179,18 @@ def stages(*columns: Any) -> NDArray[np.float64]:
 # --- layer images
 
 
-def orbit(step: NDArray[np.int64]) -> NDArray[np.int64]:
+def orbit(step: NDArray[np.uint8]) -> NDArray[np.int64]:
     """The places reached from 0 when each place says how far the next one is: where codes of
     changing length begin. Steps are at least 1."""
-    ends = (np.arange(len(step)) + step).tolist()
-    found, at, end = [], 0, len(ends)
-    while at < end:
-        found.append(at)
-        at = ends[at]
-    return np.array(found, np.int64)
+    pieces, at = [np.zeros(0, np.int64)], 0
+    for start in range(0, len(step), STEPS):
+        steps, found, at = step[start : start + STEPS].tolist(), [], at - start
+        while at < len(steps):
+            found.append(at)
+            at += steps[at]
+        pieces.append(np.array(found, np.int64) + start)
+        at += start
+    return np.concatenate(pieces)
 
 
 def spread(

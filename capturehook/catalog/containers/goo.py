@@ -71,11 +71,9 @@ class Goo:
 
     def pixels(self, fields: Fields, job: StoredJob, layer_index: int) -> NDArray[np.uint8]:
         """(H, W) grey of one layer, 0 to 255."""
-        at, size = map(int, job.images[layer_index].split())
-        what = f"image of layer {layer_index + 1}"
-        code = np.frombuffer(fields.raw(at, size, what), np.uint8)
+        code, what = fields.image(job, layer_index)
         body = code[1:-1]
-        if size < 3 or code[0] != 0x55 or (~np.sum(body, dtype=np.uint8)) & 0xFF != code[-1]:
+        if len(code) < 3 or code[0] != 0x55 or (~np.sum(body, dtype=np.uint8)) & 0xFF != code[-1]:
             raise fields.bad(what, "does not agree with its checksum")
         return spread(fields, *_runs(fields, body, what), job.screen_px, what)
 
@@ -167,8 +165,8 @@ def _runs(
     run before. Bits 5 and 4: further bytes of length, whose low nibble stands in the run itself;
     for a difference bit 5 is its sign and bit 4 says that one byte of length follows.
     """
-    padded = np.append(code, np.zeros(5, np.uint8)).astype(np.int64)
-    kind, more = code >> 6, ((code >> 4) & 3).astype(np.int64)
+    padded = np.append(code, np.zeros(5, np.uint8))
+    kind, more = code >> 6, (code >> 4) & 3
     step = np.where(kind == 2, 1 + (more & 1), 1 + more + (kind == 1))
     starts = orbit(step)
     kind, more, low = kind[starts], more[starts], (code[starts] & 15).astype(np.int64)
@@ -178,14 +176,14 @@ def _runs(
     count = low.copy()
     for size in (1, 2, 3):
         rows = np.flatnonzero((kind != 2) & (more == size))
-        value = padded[first[rows]]
+        value = padded[first[rows]].astype(np.int64)
         for by in range(1, size):
             value = (value << 8) | padded[first[rows] + by]
         count[rows] = (value << 4) | low[rows]
     by_step = kind == 2
     count[by_step] = np.where(more[by_step] & 1, padded[first[by_step]], 1)
     change = np.where(by_step, np.where(more & 2, -low, low), 0)
-    told = np.select([kind == 3, kind == 1], [255, padded[starts + 1]], default=0)
+    told = np.select([kind == 3, kind == 1], [255, padded[starts + 1].astype(np.int64)], default=0)
     last = np.maximum.accumulate(np.where(by_step, -1, np.arange(len(starts))))
     climb = np.cumsum(change)
     base = np.where(last >= 0, told[last] - climb[last], 0)

@@ -37,6 +37,7 @@ KEYS = {
     "viscous_tilt_s": ("high_viscosity_tilt_time",),
     "area_percent": ("area_fill",),
     "pixels_x": ("display_pixels_x",),
+    "pixels_y": ("display_pixels_y",),
     "wide_mm": ("display_width",),
     "speed": ("expUserProfile",),
     "regions": ("calibrateRegions",),
@@ -97,6 +98,7 @@ class SettingsZip:
             lacks=("lift", "rests"),
             tilt=_tilt(numbers, layer_mm),
             stated_s=numbers.get("print_s", default=0.0) or None,
+            screen_px=(int(pixels_x), int(numbers.get("pixels_y", default=0.0))),
             pitch_mm=numbers.get("wide_mm", default=0.0) / pixels_x if pixels_x else 0.0,
             images=tuple(member for _, member in images),
             findings=(

@@ -84,9 +84,7 @@ class Tables:
     def pixels(self, fields: Fields, job: StoredJob, layer_index: int) -> NDArray[np.uint8]:
         """(H, W) grey of one layer, 0 to 255. The code of images is told by the machine table,
         before version 516 by trying: the runs of one code alone fill the screen."""
-        at, size = map(int, job.images[layer_index].split())
-        what = f"image of layer {layer_index + 1}"
-        code = np.frombuffer(fields.raw(at, size, what), np.uint8)
+        code, what = fields.image(job, layer_index)
         try:
             return spread(fields, *_nibble_runs(fields, code, what), job.screen_px, what)
         except FileError:

@@ -119,23 +119,28 @@ class Container(Closes):
             )
         return self.read(name)
 
-    def read_image(self, name: str) -> tuple[bytes, int, int]:
-        """A PNG member and its width and height in pixels, checked before any decoding.
+    def read_image(self, name: str, screen_px: tuple[int, int] = (0, 0)) -> bytes:
+        """A PNG member, its size checked before any decoding.
+
+        Parameters
+        ----------
+        screen_px : pixels of the lamp's screen across and along; 0 unknown
 
         Raises
         ------
         FileError
-            Not a PNG, or more pixels than a lamp screen can have.
+            Not a PNG, or more pixels than the screen, or any lamp screen, has.
         """
-        data = self.read(name)
-        width, height = png_size(data, Where(str(self.path), key=shown(name)))
-        if width * height > self.limits.pixels:
-            raise FileError(
-                Where(str(self.path), key=shown(name)),
-                f"claims {width} x {height} pixels, over the limit of {self.limits.pixels}",
-                SUSPECT,
+        where, data = Where(str(self.path), key=shown(name)), self.read(name)
+        width, height = png_size(data, where)
+        wide, high = screen_px
+        limit = wide * high or self.limits.pixels
+        if width * height > min(limit, self.limits.pixels):
+            known = (
+                f"the screen has {wide} x {high}" if wide * high else f"over the limit of {limit}"
             )
-        return data, width, height
+            raise FileError(where, f"claims {width} x {height} pixels, {known}", SUSPECT)
+        return data
 
     def _member(self, name: str) -> zipfile.ZipInfo:
         if name not in self._info:
