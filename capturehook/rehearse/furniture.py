@@ -95,6 +95,31 @@ def box_faces(
     return faces
 
 
+def disc_faces(
+    x: Range,
+    y: Range,
+    z: Range,
+    colour: Colour,
+    owner: int,
+    light: Floats,
+    texture: Texture | None = None,
+) -> list[Face]:
+    """As :func:`box_faces`, of the disc that fits into the box."""
+    turn = np.radians(np.arange(0, 361, 5))
+    middle, radius = np.array((sum(x), sum(y))) / 2, np.array((x[1] - x[0], y[1] - y[0])) / 2
+    rim = middle + radius * np.column_stack((np.cos(turn), np.sin(turn)))
+    faces = []
+    for level, sign in ((z[0], -1.0), (z[1], 1.0)):
+        corners = np.column_stack((rim[:-1], np.full(len(rim) - 1, level)))
+        normal = np.array((0.0, 0.0, sign))
+        faces.append(Face(corners, lit(colour, normal, light), owner, texture, normal))
+    for (a, b), angle in zip(pairwise(rim), turn + np.radians(2.5), strict=False):
+        corners = np.array([(*a, z[0]), (*b, z[0]), (*b, z[1]), (*a, z[1])])
+        normal = np.array((np.cos(angle), np.sin(angle), 0.0))
+        faces.append(Face(corners, lit(colour, normal, light), owner, texture, normal))
+    return faces
+
+
 def lit(colour: Colour, normal: Floats, light: Floats) -> Colour:
     """A colour as a face turned so shows it."""
     share = 0.5 + 0.12 * float(normal[2]) + 0.6 * max(float(normal @ light), 0.0)
@@ -162,10 +187,9 @@ def plate_faces(
     """The plate and the keep-out boxes, carried by the offset into the room."""
     x, y = _moved(machine.x_mm, offset_mm[0]), _moved(machine.y_mm, offset_mm[1])
     z = float(offset_mm[2])
-    faces = box_faces(x, y, (z - 6, z), PLATE, BED, light, texture)
-    faces += box_faces(
-        (x[0] + 12, x[1] - 12), (y[0] + 12, y[1] - 12), (z - 16, z - 8), BASE, BED, light
-    )
+    slab = disc_faces if machine.round else box_faces
+    faces = slab(x, y, (z - 6, z), PLATE, BED, light, texture)
+    faces += slab((x[0] + 12, x[1] - 12), (y[0] + 12, y[1] - 12), (z - 16, z - 8), BASE, BED, light)
     for box in machine.keep_out:
         faces += keep_out_faces(box, offset_mm, light)
     return faces
@@ -188,9 +212,24 @@ def plate_lines(
     (x0, x1), (y0, y1) = machine.x_mm, machine.y_mm
     across = np.arange(x0 + every_mm, x1, every_mm)
     along = np.arange(y0 + every_mm, y1, every_mm)
-    a = [(x, y0 + 6, 0.05) for x in across] + [(x0 + 6, y, 0.05) for y in along]
-    b = [(x, y1 - 6, 0.05) for x in across] + [(x1 - 6, y, 0.05) for y in along]
-    return np.array(a).reshape(-1, 3) + offset_mm, np.array(b).reshape(-1, 3) + offset_mm
+    deep, wide = (_chord(machine, at, span) for at, span in ((across, (x0, x1)), (along, (y0, y1))))
+    level = 0.05
+    ends = []
+    for sign in (-1, 1):
+        columns = (across, (y0 + y1) / 2 + sign * deep * ((y1 - y0) / 2 - 6))
+        rows = ((x0 + x1) / 2 + sign * wide * ((x1 - x0) / 2 - 6), along)
+        x, y = (np.concatenate(pair) for pair in zip(columns, rows, strict=True))
+        ends.append(np.column_stack((x, y, np.full_like(x, level))) + offset_mm)
+    return ends[0], ends[1]
+
+
+def _chord(machine: Machine, at_mm: Floats, span_mm: Range) -> Floats:
+    """Share of the plate's breadth that a line across it at ``at_mm`` has: on a round one a
+    chord."""
+    if not machine.round:
+        return np.ones_like(at_mm)
+    off = (2 * at_mm - sum(span_mm)) / (span_mm[1] - span_mm[0])
+    return np.sqrt(1 - off**2)
 
 
 def head_faces(machine: Machine, nozzle_mm: Floats, light: Floats) -> list[Face]:

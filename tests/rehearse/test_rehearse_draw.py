@@ -8,8 +8,9 @@ import pytest
 from capturehook.model.moves import ARC_CCW
 from capturehook.rehearse import draw as drawing
 from capturehook.rehearse.beads import beads_of, make_strands
-from capturehook.rehearse.canvas import HEAD, PART, owner_of
+from capturehook.rehearse.canvas import BED, HEAD, PART, owner_of
 from capturehook.rehearse.draw import Stage
+from capturehook.rehearse.furniture import draw_faces, plate_faces, plate_lines
 from capturehook.rehearse.room import moves_before, nozzle_points, part_box, plate_offset
 from tests.rehearse.rehearsed import SIZE, camera_of, small
 
@@ -97,6 +98,26 @@ def test_head_pixels_stay_within_the_projected_body():
     low, high = np.clip(px.min(axis=0), 0, size), np.clip(px.max(axis=0), 0, size)
     assert np.allclose((columns.min(), rows.min()), low, atol=1.5)
     assert np.allclose((columns.max() + 1, rows.max() + 1), high, atol=1.5)
+
+
+def test_round_plate_is_drawn_round():
+    """The front corners of its square show what is behind the plate; its rim shows the plate."""
+    applied = small()
+    view = camera_of(applied, distance_mm=900.0, height_mm=300.0)
+    machine, shown = applied.job.profile.machine, {}
+    (left, right), (front, back) = machine.x_mm, machine.y_mm
+    corners = np.array([(x, front + 5, 0.0) for x in (left + 5, right - 5)])
+    near_rim = np.array([((left + right) / 2, front + 5, 0.0), (left + 5, (front + back) / 2, 0.0)])
+    for is_round in (False, True):
+        canvas, offset = drawing.Canvas(view), np.zeros(3)
+        bed = machine.model_copy(update={"round": is_round, "keep_out": ()})
+        draw_faces(canvas, plate_faces(bed, offset, np.array((0.0, 0.0, 1.0))))
+        column, row = view.to_pixels(np.concatenate([corners, near_rim]))[:, :2].T.astype(int)
+        shown[is_round] = (canvas.owner[row, column] == BED).tolist()
+        a, b = plate_lines(bed, offset)
+        assert bed.reaches(a[:, 0], a[:, 1]).all()
+        assert bed.reaches(b[:, 0], b[:, 1]).all()
+    assert shown == {False: [True] * 4, True: [False, False, True, True]}
 
 
 def test_bed_that_moves_in_y_puts_the_nozzle_under_the_gantry():
