@@ -14,7 +14,8 @@ from capturehook import __version__
 from capturehook.block.prove import check_text
 from capturehook.block.remaining import remaining_insertions, remaining_lines
 from capturehook.block.splice import Insertion, Piece, gives_back, splice_pieces
-from capturehook.block.witness import Stated, check_output
+from capturehook.block.witness import check_output
+from capturehook.block.witness_block import Stated
 from capturehook.block.write import Kit, make_kit, pose_block
 from capturehook.catalog import FIRMWARES
 from capturehook.clock.clocking import times_of

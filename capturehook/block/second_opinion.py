@@ -6,7 +6,6 @@ here by small subclasses and by handing over each line's motion part.
 
 from __future__ import annotations
 
-import math
 import re
 import threading
 import warnings
@@ -18,7 +17,10 @@ from importlib import import_module
 from io import StringIO
 from typing import Any
 
-from capturehook.block.witness_state import Family, Found
+import numpy as np
+
+from capturehook.block.witness_block import Columns
+from capturehook.block.witness_state import Family, Found, Number
 from capturehook.errors import ProofError
 
 _ALONE = threading.Lock()
@@ -74,14 +76,12 @@ def _machine() -> Any:
 class _Read:
     """What pygcode reads in a line that it can judge.
 
-    ``number`` is that of its G command, ``words`` the others, ``places`` those of X, Y and Z;
-    ``block`` is pygcode's own, None for plain motion. ``e_absolute`` is what M82 and M83 say,
-    which pygcode does not know.
+    ``number`` is that of its G command, ``words`` the others; ``block`` is pygcode's own, None for
+    plain motion. ``e_absolute`` is what M82 and M83 say, which pygcode does not know.
     """
 
     number: int
     words: dict[str, float] = field(default_factory=dict)
-    places: dict[str, float] = field(default_factory=dict)
     block: Any = None
     e_absolute: bool | None = None
 
@@ -105,8 +105,7 @@ def _read(line: bytes) -> _Read | None:
     else:
         block = _line(code).block
         words = {word.letter: float(word.value) for word in block.words[1:]}
-    places = {letter: words[letter] for letter in words if letter in "XYZ"}
-    return _Read(int(match[2]), words, places, block)
+    return _Read(int(match[2]), words, block)
 
 
 @lru_cache(maxsize=1024)
@@ -137,9 +136,11 @@ def check_block(
     found: Found,
     family: Family,
     prime_mm: float,
-    ends_at: Sequence[float | None] | None = None,
+    ends_at: Sequence[Number] | None = None,
+    columns: Columns | None = None,
 ) -> None:
-    """Run one block on pygcode's Machine, from where the witness has found the machine.
+    """Run one block on pygcode's Machine, from where the witness has found the machine; or many
+    of one form at once.
 
     Parameters
     ----------
@@ -147,6 +148,8 @@ def check_block(
     found : all of X, Y and Z known
     prime_mm : what the block may push in excess, mm of filament
     ends_at : X, Y and Z where it must end, mm in the job's numbers; None: where it began
+    columns : of many blocks at once, the words of lines by index; the first row's stand in
+        ``lines``
 
     Raises
     ------
@@ -154,7 +157,7 @@ def check_block(
         A line does not parse, or X Y Z E F or the modes are not what they were.
     """
     with _ALONE:
-        _check(lines, found, family, prime_mm, ends_at)
+        _check(lines, found, family, prime_mm, ends_at or found.number, columns or {})
 
 
 def _check(
@@ -162,24 +165,25 @@ def _check(
     found: Found,
     family: Family,
     prime_mm: float,
-    ends_at: Sequence[float | None] | None,
+    ends_at: Sequence[Number],
+    columns: Columns,
 ) -> None:
     machine, unit = _machine(), found.unit()
     e_unit = family.e_unit(found)
-    machine.e = (found.e or 0.0) / e_unit
+    machine.e = (0.0 if found.e is None else found.e) / e_unit
     machine.e_absolute = found.m82 is not False
-    machine.feed = (found.feed or 0.0) / unit
-    x, y, z = ((number or 0.0) / unit for number in found.number)
+    machine.feed = (0.0 if found.feed is None else found.feed) / unit
+    x, y, z = (number / unit for number in found.number)
     modes = _lead_in(machine, "G20" if found.inch else "G21", "G90", (x, y, z))
     if not found.absolute:
         machine.process_block(_line("G91").block)
         modes = _modes(machine)
     before = (machine.e, machine.e_absolute, machine.feed)
-    fed = sum([_step(machine, line, family) for line in lines])
-    end_x, end_y, end_z = ((number or 0.0) / unit for number in ends_at or found.number)
-    faults = _differences(machine, (end_x, end_y, end_z), before, family.e_absolute(found), modes)
+    fed = sum(_step(machine, line, family, columns.get(index)) for index, line in enumerate(lines))
+    ends = [number / unit for number in ends_at]
+    faults = _differences(machine, ends, before, family.e_absolute(found), modes)
     prime = prime_mm / (family.mm_per_unit(found) * family.share_alone(found)) / e_unit
-    if not math.isclose(fed, prime, abs_tol=1e-5):
+    if not _alike(fed, prime, 1e-5):
         faults.append(f"filament fed is {fed:.6g}, should be {prime:.6g}")
     if faults:
         raise ProofError(
@@ -189,9 +193,7 @@ def _check(
         )
 
 
-def _lead_in(
-    machine: Any, units: str, distance: str, at: tuple[float, float, float]
-) -> tuple[Any, ...]:
+def _lead_in(machine: Any, units: str, distance: str, at: Sequence[Number]) -> tuple[Any, ...]:
     """Bring the machine to a place in some modes; the modes it is in then."""
     modes = _modes(machine)
     switched = [one for one in (units, distance) if _kind(one) not in modes]
@@ -213,8 +215,14 @@ def _modes(machine: Any) -> tuple[Any, ...]:
     return (type(mode.distance), type(mode.units), type(mode.plane_selection))
 
 
-def _step(machine: Any, line: bytes, family: Family) -> float:
-    """One line on the machine; returns the filament it fed (E units)."""
+def _alike(a: Number, b: Number, within: float = 1e-6) -> bool:
+    """Are two numbers, or all rows of two columns, the same?"""
+    return bool(np.all(abs(a - b) <= within))
+
+
+def _step(machine: Any, line: bytes, family: Family, words: dict[str, Number] | None) -> Number:
+    """One line on the machine, with other numbers in its ``words``; returns the filament it fed
+    (E units)."""
     try:
         read = _read(line)
     except Exception as fault:
@@ -228,7 +236,11 @@ def _step(machine: Any, line: bytes, family: Family) -> float:
     if read.e_absolute is not None:
         machine.e_absolute = read.e_absolute
         return 0.0
-    words, number = read.words, read.number
+    if words is None:
+        words = read.words
+    elif {letter: float(column[0]) for letter, column in words.items()} != read.words:
+        raise ProofError("second opinion", f"{line.decode('latin-1')!r} reads otherwise", "")
+    number = read.number
     if number == 92:
         machine.e = words.get(family.e_letter, machine.e)
         return 0.0
@@ -239,9 +251,10 @@ def _step(machine: Any, line: bytes, family: Family) -> float:
         before = machine.e
         if family.e_letter in words:
             machine.extrude(words[family.e_letter])
-        if read.places:
-            machine.move_to(**read.places)
-        return float(machine.e - before)
+        places = {letter: +words[letter] for letter in words if letter in "XYZ"}
+        if places:
+            machine.move_to(**places)
+        return machine.e - before
     if number in (90, 91) and family.firmware.g90_sets_e:
         machine.e_absolute = number == 90
     machine.process_block(read.block)
@@ -250,8 +263,8 @@ def _step(machine: Any, line: bytes, family: Family) -> float:
 
 def _differences(
     machine: Any,
-    at: tuple[float, float, float],
-    before: tuple[float, bool, float],
+    at: Sequence[Number],
+    before: tuple[Number, bool, Number],
     e_counts: bool,
     modes: tuple[Any, ...],
 ) -> list[str]:
@@ -260,11 +273,11 @@ def _differences(
     faults = [
         f"{axis} is {now:.6g}, was {was:.6g}"
         for axis, now, was in zip("XYZ", (pos.X, pos.Y, pos.Z), at, strict=True)
-        if not math.isclose(now, was, abs_tol=1e-6)
+        if not _alike(now, was)
     ]
-    if e_counts and not math.isclose(machine.e, e, abs_tol=1e-6):
+    if e_counts and not _alike(machine.e, e):
         faults.append(f"E is {machine.e:.6g}, was {e:.6g}")
-    if not math.isclose(machine.feed, feed, abs_tol=1e-6):
+    if not _alike(machine.feed, feed):
         faults.append(f"F is {machine.feed:.6g}, was {feed:.6g}")
     if machine.e_absolute != e_absolute:
         faults.append("the extruder's mode has changed")

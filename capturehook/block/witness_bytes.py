@@ -101,9 +101,9 @@ class Bytes:
         self.index = self._sort_lines()
         self.filament = Filament(text, family, self.index, self._motions)
 
-    def counts_places_after(self, place: int) -> bool:
+    def counts_places_after(self, place: int, found: Found) -> bool:
         """Is an E word a place again behind this byte, where it is a step now?"""
-        machine, family = self.found.copy(), self.family
+        machine, family = found.copy(), self.family
         given_back = ("RESTORE_GCODE_STATE", *(family.firmware.effects.keep_and_give_back or ()))
         first = bisect_left(self.index.event_at, place)
         for one in (one for commands in self.index.events[first:] for one in commands):

@@ -9,8 +9,7 @@ from what decides it (`place/ending.py`).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import hypot
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from capturehook.block.witness_lines import Command, commands_of
 from capturehook.block.witness_state import CONDITIONS, MOTION, Family, Found
@@ -26,15 +25,13 @@ class Reach(NamedTuple):
     ranges: tuple[tuple[float, float], ...]
     is_round: bool = False
 
-    def is_past_round(self, x_mm: float, y_mm: float) -> bool:
-        """Is a place of the machine beside a round bed? By its distance from the middle, each
-        axis in radii."""
+    def is_over_bed(self, x_mm: Any, y_mm: Any) -> Any:
+        """Is a place of the machine, or each of many, not beside a round bed? By its distance
+        from the middle, each axis in radii."""
         (left, right), (front, back), _ = self.ranges
-        if not self.is_round:
-            return False
         radius_x, radius_y = (right - left) / 2, (back - front) / 2
-        from_middle = hypot((x_mm - left) / radius_x - 1, (y_mm - front) / radius_y - 1)
-        return from_middle > 1 + SAME / min(radius_x, radius_y)
+        square = ((x_mm - left) / radius_x - 1) ** 2 + ((y_mm - front) / radius_y - 1) ** 2
+        return not self.is_round or square**0.5 <= 1 + SAME / min(radius_x, radius_y)
 
 
 def what_counts_on_the_place(
@@ -146,7 +143,7 @@ def _wrong_place(
         (here or 0.0) + (shift or 0.0)
         for here, shift in zip(ours.number[:2], ours.shift[:2], strict=True)
     )
-    if now.is_away() and reach.is_past_round(x_mm, y_mm):
+    if now.is_away() and not reach.is_over_bed(x_mm, y_mm):
         return "would leave the machine's round bed"
     lowest = min(one for one in (was.ours.number[2], ours.number[2]) if one is not None)
     if (was.is_away() or now.is_away()) and lowest < level - SAME:

@@ -8,10 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from math import pi
+from typing import Any
 
 from capturehook.block.witness_lines import FOREIGN, Command
 from capturehook.model.contracts import Firmware
 
+Number = Any
+"""A float or None, or a column (N,) of floats; what is asked of it, a bool or a column of bools."""
 AXES = tuple(enumerate("XYZ"))
 MOTION = {"G0": 0, "G1": 1, "G2": 2, "G3": 3}
 LOSES_PLACE = frozenset(
@@ -44,16 +47,17 @@ class Found:
     """The machine as the bytes tell it; None where they do not.
 
     ``number`` are X, Y, Z as the job counts them (mm), ``shift`` what to add for the machine's
-    own place. ``e`` is the job's number for E. Feeds are in mm/min.
+    own place. ``e`` is the job's number for E. Feeds are in mm/min. Where many blocks are run at
+    once, numbers, E and feeds are columns, a row for each.
     """
 
-    number: list[float | None] = field(default_factory=lambda: [None, None, None])
+    number: list[Number] = field(default_factory=lambda: [None, None, None])
     shift: list[float | None] = field(default_factory=lambda: [0.0, 0.0, 0.0])
     offset: list[float] = field(default_factory=lambda: [0.0, 0.0, 0.0])
     """What an offset command has put on, where the family has one."""
-    e: float | None = None
-    feed: float | None = None
-    rapid_feed: float | None = None
+    e: Number = None
+    feed: Number = None
+    rapid_feed: Number = None
     absolute: bool = True
     m82: bool | None = None
     inch: bool = False
@@ -108,11 +112,11 @@ class Family:
     kept: dict[str, Found] = field(default_factory=dict)
     """Stored states by name; a stack has its depth for a name."""
     idle: frozenset[str] = field(init=False, repr=False)
-    """M commands that change nothing of what is followed."""
+    """M commands, and names, that change nothing of what is followed."""
 
     def __post_init__(self) -> None:
         harmless = self.firmware.effects.harmless
-        self.idle = frozenset(code for code in harmless if code[:1] == "M") - FOLLOWED
+        self.idle = frozenset(one for one in harmless if one[:1] == "M" or "_" in one) - FOLLOWED
 
     def e_absolute(self, found: Found) -> bool:
         e_absolute = found.m82 is not False
@@ -170,13 +174,13 @@ class Family:
                 found.number[index] = None
                 found.lost_at = at
             else:
-                found.number[index] = value * unit + (0.0 if found.absolute else was or 0.0)
+                found.number[index] = value * unit + (0.0 if found.absolute else _or_0(was))
         self._take_feed(found, words)
         return self._stroke(found, words, at)
 
     def _take_feed(self, found: Found, words: dict[str, float | None]) -> None:
         feed = words.get("F")
-        if feed is None or feed <= 0:
+        if feed is None or not one_way(feed > 0):
             return
         if self.firmware.rapid_has_own_feed and found.motion == 0:
             found.rapid_feed = feed * found.unit()
@@ -187,7 +191,7 @@ class Family:
         value = words.get(self.e_letter)
         if value is None:
             return 0.0
-        value *= self.e_unit(found)
+        value = value * self.e_unit(found)
         if self.e_absolute(found):
             step = None if found.e is None else value - found.e
             found.e = value
@@ -233,9 +237,9 @@ class Family:
         elif code == "G92":
             for index, letter in enumerate("XYZ"):
                 if letter in words:
-                    self._number_is(found, index, (words[letter] or 0.0) * found.unit())
+                    self._number_is(found, index, _or_0(words[letter]) * found.unit())
             if self.e_letter in words:
-                found.e = (words[self.e_letter] or 0.0) * self.e_unit(found)
+                found.e = _or_0(words[self.e_letter]) * self.e_unit(found)
         elif code in ("G92.1", "G92.2"):
             self._unshift(found)
             found.e, found.lost_at = None, at
@@ -255,7 +259,7 @@ class Family:
         """The machine stands still and the number is another."""
         was, shift = found.number[index], found.shift[index]
         known = was is not None and shift is not None
-        found.shift[index] = was + shift - number if known else None  # type: ignore[operator]
+        found.shift[index] = was + shift - number if known else None
         found.number[index] = number
 
     def _unshift(self, found: Found) -> None:
@@ -459,6 +463,23 @@ class Family:
         found.e = found.e if found.e == before.e else None
         found.feed = found.feed if found.feed == before.feed else None
         found.lost_at = at
+
+
+def _or_0(value: Number) -> Number:
+    return 0.0 if value is None else value
+
+
+def one_way(truth: Any) -> bool:
+    """The truth of a bool, or of all rows of a column.
+
+    Raises
+    ------
+    ValueError
+        Rows differ.
+    """
+    if not isinstance(truth, bool) and truth.any() != truth.all():
+        raise ValueError("rows differ")
+    return bool(truth if isinstance(truth, bool) else truth.all())
 
 
 def keys_of(text: str) -> dict[str, str]:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from capturehook.block.prove import check_text
-from capturehook.block.witness import Stated, check_output
+from capturehook.block.witness import check_output
+from capturehook.block.witness_block import Stated
 from capturehook.block.write import Kit, make_kit, pose_block
 from capturehook.catalog import FIRMWARES
 from capturehook.jobfile.fence import pose_begin, pose_end

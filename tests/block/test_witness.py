@@ -15,11 +15,13 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from capturehook.api import apply
 from capturehook.block import (
     witness,
+    witness_block,
     witness_bytes,
     witness_end,
     witness_filament,
@@ -112,6 +114,23 @@ def test_falsified_state_is_refused(
         apply(data, profile, path=PATH)
 
 
+@pytest.mark.parametrize("name", [name for name in FALSE if name != "all drawn"])
+def test_one_false_block_among_many_of_its_form_is_refused(
+    name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As above, but for the fifth of eight blocks, which are judged at once."""
+    variant, change = FALSE[name][1:]
+    data = make_job(Recipe(layers=9, relative_e=False, hop_mm=0.4)).data
+    data = for_firmware(data, "marlin", variant)
+    table = profile_table("marlin", retract={"length_mm": 2.0}, capture={"resume": "as-is"})
+    profile = build_profile(table, PATH)
+    poses = [str(pose.pose) for pose in apply(data, profile, path=PATH).poses]
+    falsify(monkeypatch, lambda s: change(s) if poses and poses.pop() == "4" else s)
+    with pytest.raises(ProofError) as caught:
+        apply(data, profile, path=PATH)
+    assert str(caught.value.where) == "pose 5"
+
+
 @pytest.mark.parametrize("variant", ["absolute_e", "relative_e"])
 @pytest.mark.parametrize("firmware", ALL)
 def test_falsified_extruder_mode_is_refused(
@@ -168,6 +187,7 @@ def test_falsified_cut_of_a_spiral_is_refused(
 
 MODULES = (
     witness,
+    witness_block,
     witness_bytes,
     witness_end,
     witness_filament,
@@ -189,6 +209,7 @@ def test_the_witness_shares_nothing_with_the_reader() -> None:
     ours = {name for name in named if name.startswith("capturehook")}
     assert ours == {
         "capturehook.block.second_opinion",
+        "capturehook.block.witness_block",
         "capturehook.block.witness_bytes",
         "capturehook.block.witness_end",
         "capturehook.block.witness_filament",
@@ -427,11 +448,16 @@ def test_block_by_hand_is_neutral() -> None:
 
 
 def test_every_block_is_run_by_pygcode_too(monkeypatch: pytest.MonkeyPatch) -> None:
-    asked = []
-    monkeypatch.setattr(witness, "check_block", lambda lines, *rest: asked.append(lines))
-    data = for_firmware(all_jobs()["A_absolute"].data, "marlin")
+    asked: list[float] = []
+
+    def listen(lines: Any, found: Found, *rest: Any) -> None:
+        asked.extend(np.ravel(found.number[2]))
+
+    monkeypatch.setattr(witness, "check_block", listen)
+    data = make_job(Recipe(layers=9)).data
     made = apply(data, build_profile(profile_table("marlin"), PATH), path=PATH)
-    assert len(asked) == len(made.poses) > 1
+    assert sorted(asked) == [pose.state.z_mm for pose in made.poses]
+    assert len(asked) == 8
 
 
 def test_every_planned_block_and_no_other_stands_in_the_output() -> None:
