@@ -7,7 +7,7 @@ The frames are only read.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -313,9 +313,8 @@ def _judge_poses(
 
 def _verdict_findings(
     judged: tuple[FrameVerdict, ...], poses: tuple[PoseVerdict, ...], timer: bool
-) -> list[Finding]:
+) -> Iterator[Finding]:
     """One finding for each kind of fault there is, naming the first few."""
-    findings = []
     for verdict in SAID + SAID_SOFTLY:
         if verdict is v.MISSING:
             names = [f"pose {one.pose.pose}" for one in poses if one.verdict is v.MISSING]
@@ -324,8 +323,7 @@ def _verdict_findings(
         if names:
             code = verdict.name.replace(" ", "-")
             text = f"{_counted(verdict, len(names))}: {_listed(names)}"
-            findings.append(Finding(code, "poses" if verdict is v.MISSING else "frames", text))
-    return findings
+            yield Finding(code, "poses" if verdict is v.MISSING else "frames", text)
 
 
 def _counted(verdict: Verdict, count: int) -> str:

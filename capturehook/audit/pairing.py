@@ -7,6 +7,7 @@ a new piece begins with its own offset.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -222,19 +223,18 @@ def _kind_of_jump(jump_s: float, tolerance_s: float) -> str:
     return "pause" if jump_s > 0 else "clock"
 
 
-def _said_of(clock: ClockFit, plan: PlanRecord) -> list[Finding]:
-    findings = []
+def _said_of(clock: ClockFit, plan: PlanRecord) -> Iterator[Finding]:
     for piece in clock.pieces[1:]:
         where = f"pose {plan.poses[piece.first_pose].pose}"
         if piece.kind == "pause":
             text = f"the print stood still for {piece.jump_s:.0f} s more than planned before it"
-            findings.append(Finding("pause", where, text))
+            yield Finding("pause", where, text)
         else:
             text = (
                 f"the camera's clock jumped by {piece.jump_s / 60:+.1f} min before it (time zone "
                 "or daylight saving, or a pause of just that length); taken into account"
             )
-            findings.append(Finding("clock-jump", where, text))
+            yield Finding("clock-jump", where, text)
     if abs(clock.rate - 1) > STRANGE_RATE:
         slower = "slower" if clock.rate > 1 else "faster"
         text = (
@@ -243,8 +243,7 @@ def _said_of(clock: ClockFit, plan: PlanRecord) -> list[Finding]:
         )
         if abs(clock.rate - 1) > FOREIGN_RATE:
             text += ". So far apart: is this the right plan?"
-        findings.append(Finding("drift", "clock", text))
-    return findings
+        yield Finding("drift", "clock", text)
 
 
 def _alias(

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from capturehook.cli.film_options import FILE, FramesAs, GroupedCommand, film_options
+from capturehook.cli.film_options import FramesAs, GroupedCommand, film_options
+from capturehook.cli.options import FILE
 
 if TYPE_CHECKING:
     from capturehook.film.assemble import FilmOuts

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from capturehook.cli.film_options import FILE, FRAMES
-from capturehook.cli.options import bundle
+from capturehook.cli.film_options import FRAMES
+from capturehook.cli.options import FILE, bundle, option, takes
 
 if TYPE_CHECKING:
     from capturehook.attend.alarm import Alarm
@@ -57,26 +57,19 @@ def _wishes(**given: Any) -> Wishes:
 @bundle(
     "wishes",
     _wishes,
-    click.Option(
-        ["--card-gb"],
-        type=click.FloatRange(0.001, 100_000),
-        help="GB free on the camera's own card now.",
-    ),
-    click.Option(
-        ["--shots-left"], type=click.IntRange(1), help="Frames the battery lasts from now on."
-    ),
-    click.Option(
-        ["--earlier"], is_flag=True, help="Count the pictures that are there already, too."
-    ),
+    option("--card-gb", "GB free on the camera's own card now.", click.FloatRange(0.001, 100_000)),
+    option("--shots-left", "Frames the battery lasts from now on.", click.IntRange(1)),
+    option("--earlier", "Count the pictures that are there already, too.", bool),
     FRAMES[2],
 )
-@click.option("--state", type=FILE, help="Where to remember what was seen (beside the plan).")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object a line, for machines.")
-@click.option(
-    ALARM,
-    "alarm_text",
-    metavar="CMD ...",
-    help="Last option: a program and its arguments, run at each alarm.",
+@takes(
+    option("--state", "Where to remember what was seen (beside the plan).", FILE),
+    option("--json as_json", "One JSON object a line, for machines.", bool),
+    option(
+        f"{ALARM} alarm_text",
+        "Last option: a program and its arguments, run at each alarm.",
+        metavar="CMD ...",
+    ),
 )
 def attend_command(
     folder: Path,

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import click
 
-from capturehook.cli.film_options import FILE, FramesAs, frames_options
-from capturehook.cli.options import JSON, bundle
+from capturehook.cli.film_options import FramesAs, frames_options
+from capturehook.cli.options import FILE, JSON, bundle, option
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,17 +29,11 @@ class Wanted:
 @bundle(
     "wanted",
     Wanted,
-    click.Option(["--sheet"], type=FILE, help="Draw a contact sheet (PNG)."),
-    click.Option(["--timeline"], type=FILE, help="Draw the shoot over time (SVG)."),
-    click.Option(["--page"], type=FILE, help="Write the shoot report, HTML."),
-    click.Option(["--film"], type=FILE, help="With --page: the film to show in it."),
-    click.Option(
-        ["--timeline-px"],
-        type=click.IntRange(240, 10_000),
-        default=1200,
-        show_default=True,
-        help="Width of it; 390 suits a phone.",
-    ),
+    option("--sheet", "Draw a contact sheet (PNG).", FILE),
+    option("--timeline", "Draw the shoot over time (SVG).", FILE),
+    option("--page", "Write the shoot report, HTML.", FILE),
+    option("--film", "With --page: the film to show in it.", FILE),
+    option("--timeline-px", "Width of it; 390 suits a phone.", click.IntRange(240, 10_000), 1200),
 )
 @JSON
 def audit_command(

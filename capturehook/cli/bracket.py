@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from capturehook.cli import show
-from capturehook.cli.options import JSON
-from capturehook.cli.trigger_wiring import asked_options
+from capturehook.cli.options import JSON, NEW_FILE, asked_options, option, profile_option, takes
 from capturehook.rig import bracket_clips as clips
 from capturehook.rig import bracket_switch as switches
 
 if TYPE_CHECKING:
     from capturehook.rig.bracket import Bracket
-
-_Function = Callable[..., Any]
 
 
 @click.group("bracket", short_help="Printable parts: for a switch, a light sensor, a phone.")
@@ -30,27 +26,16 @@ def bracket_command() -> None:
     """
 
 
-def _written(record: type) -> Callable[[_Function], _Function]:
-    def add(function: _Function) -> _Function:
-        for option in (
-            JSON,
-            click.option(
-                "-o",
-                "--out",
-                type=click.Path(path_type=Path, dir_okay=False),
-                required=True,
-                help="The part: .stl or .3mf; its drawing ends in .svg.",
-            ),
-        ):
-            function = option(function)
-        return asked_options(record)(function)
-
-    return add
+_OUT = option(
+    "-o --out", "The part: .stl or .3mf; its drawing ends in .svg.", NEW_FILE, required=True
+)
 
 
 @bracket_command.command("switch")
-@_written(switches.SwitchBracket)
-@click.option("-p", "--profile", metavar="PROFILE", help="Profile whose [trigger] says where.")
+@asked_options(switches.SwitchBracket)
+@takes(_OUT)
+@profile_option("Profile whose [trigger] says where.")
+@JSON
 def switch_bracket_command(out: Path, profile: str | None, as_json: bool, **given: Any) -> int:
     """A yielding mount for a switch that the carriage presses.
 
@@ -62,7 +47,9 @@ def switch_bracket_command(out: Path, profile: str | None, as_json: bool, **give
 
 
 @bracket_command.command("sensor")
-@_written(clips.SensorBracket)
+@asked_options(clips.SensorBracket)
+@takes(_OUT)
+@JSON
 def sensor_bracket_command(out: Path, as_json: bool, **given: Any) -> int:
     """A clip with a hood for a light sensor at a resin printer's lamp frame.
 
@@ -73,7 +60,9 @@ def sensor_bracket_command(out: Path, as_json: bool, **given: Any) -> int:
 
 
 @bracket_command.command("tapper")
-@_written(clips.TapperBracket)
+@asked_options(clips.TapperBracket)
+@takes(_OUT)
+@JSON
 def tapper_bracket_command(out: Path, as_json: bool, **given: Any) -> int:
     """A servo over the shutter button at a phone's edge, with a phone clamp.
 
@@ -127,10 +116,7 @@ def _write(made: Bracket, out: Path, as_json: bool, more: tuple[str, ...]) -> in
     show.show_facts(made.facts)
     show.show_list("Hardware", made.hardware)
     show.show_list("In this order", made.steps, numbered=True)
-    show.say()
-    show.say("For the profile")
-    for line in profile:
-        show.say(f"    {line}")
+    show.show_profile_lines(profile)
     show.show_list("Take care", (caution.text for caution in made.cautions))
     show.show_findings(made.findings)
     return show.exit_code(made.findings)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from capturehook.cli import show
-from capturehook.cli.options import JSON
+from capturehook.cli.options import JSON, option, profile_option, takes
 from capturehook.extras import install_command
 
 if TYPE_CHECKING:
@@ -18,10 +18,8 @@ if TYPE_CHECKING:
 
 @click.command("demo", short_help="Do the main job on a small lighthouse of our own.")
 @click.argument("folder", metavar="FOLDER", default="lighthouse")
-@click.option(
-    "-p", "--profile", metavar="PROFILE", help="Instead of the starter heron (resin: tern)."
-)
-@click.option("--resin", is_flag=True, help="The same lighthouse for a resin printer.")
+@profile_option("Instead of the starter heron (resin: tern).")
+@takes(option("--resin", "The same lighthouse for a resin printer.", bool))
 @JSON
 def demo_command(folder: str, profile: str | None, resin: bool, as_json: bool) -> int:
     """Do the main job on a small lighthouse, and say what to look at.

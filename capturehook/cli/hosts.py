@@ -5,12 +5,12 @@ from __future__ import annotations
 import click
 
 from capturehook.cli import show
-from capturehook.cli.options import JSON, PROFILE
+from capturehook.cli.options import JSON, PROFILE, option, takes
 
 
 @click.command("hook", short_help="Print the line to paste into a slicing host.")
 @PROFILE
-@click.option("--folder", metavar="FOLDER", help="The folder to watch.")
+@takes(option("--folder", "The folder to watch.", metavar="FOLDER"))
 @JSON
 def hook_command(profile: str | None, folder: str | None, as_json: bool) -> int:
     """Print the line to paste into a host, for each way hosts call other programs.
@@ -41,10 +41,12 @@ def hook_command(profile: str | None, folder: str | None, as_json: bool) -> int:
 
 @click.command("snippet", short_help="Print a pose as text for a layer-change field.")
 @PROFILE
-@click.option(
-    "--extrusion",
-    type=click.Choice(["absolute", "relative"]),
-    help="How the jobs count E, where firmware cannot save it.",
+@takes(
+    option(
+        "--extrusion",
+        "How the jobs count E, where firmware cannot save it.",
+        "absolute relative",
+    )
 )
 @JSON
 def snippet_command(profile: str | None, extrusion: str | None, as_json: bool) -> int:

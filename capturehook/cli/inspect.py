@@ -8,7 +8,7 @@ import click
 
 from capturehook.cli import show
 from capturehook.cli.job import JOB, PLATE, read_job_file
-from capturehook.cli.options import JSON, PROFILE, single
+from capturehook.cli.options import JSON, PROFILE, takes
 
 if TYPE_CHECKING:
     from capturehook.report.survey import Survey
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 @click.command("inspect", short_help="Say what a job is, and warn of what to look at.")
 @JOB
 @PROFILE
-@single(PLATE)
+@takes(PLATE)
 @JSON
 def inspect_command(job: str, profile: str | None, plate: int | None, as_json: bool) -> int:
     """Say what JOB is: marks and evidence, layers, extents, modes, filament, time, warnings.

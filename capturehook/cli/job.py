@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capturehook.cli import show
-from capturehook.cli.options import JSON, PROFILE, bundle, single
+from capturehook.cli.options import JSON, PROFILE, bundle, option, takes
 from capturehook.errors import FileError
 from capturehook.files import Look, read_and_look, write_stream_atomically
 
@@ -24,23 +24,17 @@ if TYPE_CHECKING:
     from capturehook.profile.wishes import Wishes
 
 JOB = click.argument("job", metavar="JOB")
-OUT = click.Option(
-    ["-o", "--out"], metavar="OUT", help="Write here, not into JOB; - is standard output."
-)
+OUT = option("-o --out", "Write here, not into JOB; - is standard output.", metavar="OUT")
 
-PLATE = click.Option(["--plate"], type=int, metavar="N", help="Of several plates, this one.")
-SKIP_UNSAFE = click.Option(
-    ["--skip-unsafe"], is_flag=True, help="Leave out poses that are not safe."
-)
-WHOLE = click.Option(
-    ["--whole", "is_whole"], is_flag=True, help="JOB is whole, though it seems cut off."
-)
+PLATE = option("--plate", "Of several plates, this one.", int, metavar="N")
+SKIP_UNSAFE = option("--skip-unsafe", "Leave out poses that are not safe.", bool)
+WHOLE = option("--whole is_whole", "JOB is whole, though it seems cut off.", bool)
 RHYTHM = (
-    click.Option(["--film", "film_s"], type=float, metavar="S", help="Seconds of film to make."),
-    click.Option(["--every"], metavar="STEP", help="Frame to frame: 2 (layers), 0.4mm or 30s."),
-    click.Option(["--fps"], metavar="N", help="Frames of film in a second."),
+    option("--film film_s", "Seconds of film to make.", float, metavar="S"),
+    option("--every", "Frame to frame: 2 (layers), 0.4mm or 30s.", metavar="STEP"),
+    option("--fps", "Frames of film in a second.", metavar="N"),
 )
-LAYERS = click.Option(["--layers"], metavar="LIST", help='Only these: "2-40,60,80-".')
+LAYERS = option("--layers", 'Only these: "2-40,60,80-".', metavar="LIST")
 """They replace the profile's own rhythm."""
 
 
@@ -71,9 +65,7 @@ def wishes_of(**options: Any) -> Wishes:
     return Wishes(**options)
 
 
-def takes_wishes(command: Callable[..., int]) -> Callable[..., int]:
-    """Give a command the options of RHYTHM and LAYERS."""
-    return bundle("wishes", wishes_of, *RHYTHM, LAYERS)(command)
+takes_wishes = bundle("wishes", wishes_of, *RHYTHM, LAYERS)
 
 
 def wished_profile(profile: str | None, wishes: Wishes) -> Profile:
@@ -163,14 +155,12 @@ def _write_out(pieces: Sequence[bytes | memoryview]) -> None:
     "target",
     Target,
     OUT,
-    click.Option(
-        ["--dry-run"], is_flag=True, help="List the blocks that would go in; change nothing."
-    ),
-    click.Option(["--plan-to"], metavar="PLAN", help="Write the plan here, not beside the job."),
+    option("--dry-run", "List the blocks that would go in; change nothing.", bool),
+    option("--plan-to", "Write the plan here, not beside the job.", metavar="PLAN"),
 )
 @takes_wishes
 @READING
-@click.option("--remaining-time", is_flag=True, help="Correct the job's M73 lines too.")
+@takes(option("--remaining-time", "Correct the job's M73 lines too.", bool))
 @JSON
 def apply_command(
     job: str,
@@ -309,8 +299,7 @@ def _pose_row(row: dict[str, Any], pose: Pose) -> tuple[object, ...]:
 
 @click.command("strip", short_help="Take every block out again, byte for byte.")
 @JOB
-@single(OUT)
-@single(PLATE)
+@takes(OUT, PLATE)
 @JSON
 def strip_command(job: str, out: str | None, plate: int | None, as_json: bool) -> int:
     """Take every block out of JOB: byte for byte the original.

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capturehook.cli import show
-from capturehook.cli.options import JSON
+from capturehook.cli.options import JSON, option, profile_option, takes
 from capturehook.model.shutter import shutter_seconds, shutter_text, true_shutter_s
 from capturehook.rig.exposure_advice import LIGHT_EV100
 
 if TYPE_CHECKING:
+    from capturehook.rig.advice import Facts
     from capturehook.rig.camera_setup import CameraSetup
     from capturehook.rig.optics_advice import OpticsAdvice
 
@@ -29,57 +30,36 @@ def _shutter(_context: click.Context, _option: click.Parameter, value: str | Non
 
 
 @click.command("optics", short_help="Distance, depth of field, exposure and blur for a subject.")
-@click.option(
-    "-p",
-    "--profile",
-    metavar="PROFILE",
-    help="Profile to start from.",
+@profile_option("Profile to start from.")
+@takes(
+    option("--subject-mm", "What must be in the picture.", float, metavar="WIDE DEEP HIGH"),
+    option("--job", "Take the subject from a sliced job.", metavar="JOB"),
+    option("--fill", "Largest share of the picture it may take (0.8).", float),
+    option("--distance-mm", "Lens to front of subject, instead of a fill.", float),
+    option("--tilt-deg", "Camera looks down by this angle.", float),
+    option("--upright", "Camera turned by 90 degrees.", bool),
+    option("--sensor-mm", "Of the image sensor; see --formats.", float, metavar="WIDE HIGH"),
+    option("--pixels", "Size of a full picture, px.", int, metavar="WIDE HIGH"),
+    option("--focal-mm", "True focal length, not an equivalent.", float),
+    option("--f-number", "Aperture as written on the lens: 8 for f/8.", float),
+    option("--iso", "Sensitivity (ISO).", float),
+    option("--shutter exposure_s", "As marked: 1/60 or 0.5.", callback=_shutter, metavar="SECONDS"),
+    option("--true-times", "Times are what is marked (1/60 is not 1/64).", bool),
+    option("--circle-mm", "Blur on the sensor that still counts as sharp.", float),
+    option("--ev100", "A light meter's reading at ISO 100.", float),
+    option("--light", "Without a meter (room).", " ".join(LIGHT_EV100)),
+    option("--mains-hz", "Of the lamps: 50 or 60 (50).", float),
+    option("--settle-ms", "Wait between standing still and firing.", float),
+    option(
+        "--shake shakes",
+        "What swings after a stop, perhaps the tripod too.",
+        float,
+        multiple=True,
+        metavar="HZ DAMPING MM",
+    ),
+    option("--blur-px", "Blur allowed (1).", float),
+    option("--formats", "List common sensor sizes and stop.", bool),
 )
-@click.option(
-    "--subject-mm",
-    nargs=3,
-    type=float,
-    metavar="WIDE DEEP HIGH",
-    help="What must be in the picture.",
-)
-@click.option("--job", metavar="JOB", help="Take the subject from a sliced job.")
-@click.option("--fill", type=float, help="Largest share of the picture it may take (0.8).")
-@click.option("--distance-mm", type=float, help="Lens to front of subject, instead of a fill.")
-@click.option("--tilt-deg", type=float, help="Camera looks down by this angle.")
-@click.option("--upright", is_flag=True, help="Camera turned by 90 degrees.")
-@click.option(
-    "--sensor-mm",
-    nargs=2,
-    type=float,
-    metavar="WIDE HIGH",
-    help="Of the image sensor; see --formats.",
-)
-@click.option(
-    "--pixels", nargs=2, type=int, metavar="WIDE HIGH", help="Size of a full picture, px."
-)
-@click.option("--focal-mm", type=float, help="True focal length, not an equivalent.")
-@click.option("--f-number", type=float, help="Aperture as written on the lens: 8 for f/8.")
-@click.option("--iso", type=float, help="Sensitivity (ISO).")
-@click.option(
-    "--shutter", "exposure_s", callback=_shutter, metavar="SECONDS", help="As marked: 1/60 or 0.5."
-)
-@click.option("--true-times", is_flag=True, help="Times are what is marked (1/60 is not 1/64).")
-@click.option("--circle-mm", type=float, help="Blur on the sensor that still counts as sharp.")
-@click.option("--ev100", type=float, help="A light meter's reading at ISO 100.")
-@click.option("--light", type=click.Choice(list(LIGHT_EV100)), help="Without a meter (room).")
-@click.option("--mains-hz", type=float, help="Of the lamps: 50 or 60 (50).")
-@click.option("--settle-ms", type=float, help="Wait between standing still and firing.")
-@click.option(
-    "--shake",
-    "shakes",
-    nargs=3,
-    type=float,
-    multiple=True,
-    metavar="HZ DAMPING MM",
-    help="What swings after a stop, perhaps the tripod too.",
-)
-@click.option("--blur-px", type=float, help="Blur allowed (1).")
-@click.option("--formats", is_flag=True, help="List common sensor sizes and stop.")
 @JSON
 def optics_command(
     profile: str | None,
@@ -172,9 +152,8 @@ def _show_formats(as_json: bool) -> int:
 
 
 def _show_advice(advice: OpticsAdvice) -> None:
-    show.show_facts(
-        [*_camera_facts(advice), *_view_facts(advice), *_sharp_facts(advice), *_light_facts(advice)]
-    )
+    facts = _camera_facts(advice) | _view_facts(advice) | _sharp_facts(advice)
+    show.show_facts(facts | _light_facts(advice))
     show.say()
     show.show_table(
         ("steady shutter", "is truly", "lamp pulses", "against meter EV", "or ISO", "or f/"),
@@ -193,97 +172,70 @@ def _show_advice(advice: OpticsAdvice) -> None:
     show.show_list("Take care", (caution.text for caution in advice.cautions))
 
 
-def _camera_facts(advice: OpticsAdvice) -> list[tuple[str, str]]:
+def _camera_facts(advice: OpticsAdvice) -> Facts:
     setup, seen = advice.setup, advice.view.seen
     held = ", upright" if setup.upright else ""
     tilt = f", seen from {setup.tilt_deg:g} degrees above" if setup.tilt_deg else ""
-    return [
-        (
-            "camera",
-            f"{setup.sensor_mm[0]:g} x {setup.sensor_mm[1]:g} mm, {setup.pixels[0]} x "
-            f"{setup.pixels[1]} px{held}; {setup.focal_mm:g} mm, f/{setup.f_number:g}, "
-            f"ISO {setup.iso:g}",
-        ),
-        (
-            "subject",
-            f"{seen.width_mm:.0f} wide, {seen.depth_mm:.0f} deep, {seen.height_mm:.0f} mm high"
-            f"{tilt}",
-        ),
-    ]
+    return {
+        "camera": f"{setup.sensor_mm[0]:g} x {setup.sensor_mm[1]:g} mm, {setup.pixels[0]} x "
+        f"{setup.pixels[1]} px{held}; {setup.focal_mm:g} mm, f/{setup.f_number:g}, ISO "
+        f"{setup.iso:g}",
+        "subject": f"{seen.width_mm:.0f} wide, {seen.depth_mm:.0f} deep, {seen.height_mm:.0f} mm "
+        f"high{tilt}",
+    }
 
 
-def _view_facts(advice: OpticsAdvice) -> list[tuple[str, str]]:
+def _view_facts(advice: OpticsAdvice) -> Facts:
     setup, view = advice.setup, advice.view
     wide, high = view.field_front_mm
-    facts = [
-        (
-            "distance",
-            f"lens to front {view.front_mm:.0f} mm; fills {view.fill[0] * 100:.0f} % of the width, "
-            f"{view.fill[1] * 100:.0f} % of the height",
-        ),
-        (
-            "focus",
-            f"{view.focus_mm:.0f} mm from the lens, {view.focus_mark_mm:.0f} mm from the sensor",
-        ),
-        ("field", f"{wide:.0f} x {high:.0f} mm at the front"),
-        ("scale", f"{view.front_px_mm:.2f} px/mm at the front, {view.back_px_mm:.2f} at the back"),
-    ]
+    facts = {
+        "distance": f"lens to front {view.front_mm:.0f} mm; fills {view.fill[0] * 100:.0f} % of "
+        f"the width, {view.fill[1] * 100:.0f} % of the height",
+        "focus": f"{view.focus_mm:.0f} mm from the lens, {view.focus_mark_mm:.0f} mm from the "
+        "sensor",
+        "field": f"{wide:.0f} x {high:.0f} mm at the front",
+        "scale": f"{view.front_px_mm:.2f} px/mm at the front, {view.back_px_mm:.2f} at the back",
+    }
     if view.turned_front_mm < view.front_mm - 1 and setup.distance_mm is None:
-        facts.append(
-            (
-                "turned",
-                f"{'level' if setup.upright else 'upright'}, the camera could stand at "
-                f"{view.turned_front_mm:.0f} mm and show more detail, if the depth is sharp there",
-            )
+        facts["turned"] = (
+            f"{'level' if setup.upright else 'upright'}, the camera could stand at "
+            f"{view.turned_front_mm:.0f} mm and show more detail, if the depth is sharp there"
         )
     return facts
 
 
-def _sharp_facts(advice: OpticsAdvice) -> list[tuple[str, str]]:
+def _sharp_facts(advice: OpticsAdvice) -> Facts:
     view, sharp = advice.view, advice.sharpness
     fits = "all of it" if sharp.covers else "NOT all of it"
-    return [
-        (
-            "sharp",
-            f"{sharp.near_mm:.0f} {_to(sharp.far_mm)} at f/{advice.setup.f_number:g}; the "
-            f"subject reaches from {view.front_mm:.0f} to {view.back_mm:.0f}: {fits}",
-        ),
-        ("hyperfocal", f"{sharp.hyperfocal_mm / 1000:.2f} m (circle {sharp.circle_mm:.4f} mm)"),
-        (
-            "f-number",
-            f"f/{sharp.suggested_f_number:g}: {sharp.reason} (depth needs "
-            f"f/{sharp.depth_f_number:.3g}, diffraction shows from "
-            f"f/{sharp.diffraction_f_number:.3g})",
-        ),
-    ]
+    return {
+        "sharp": f"{sharp.near_mm:.0f} {_to(sharp.far_mm)} at f/{advice.setup.f_number:g}; the "
+        f"subject reaches from {view.front_mm:.0f} to {view.back_mm:.0f}: {fits}",
+        "hyperfocal": f"{sharp.hyperfocal_mm / 1000:.2f} m (circle {sharp.circle_mm:.4f} mm)",
+        "f-number": f"f/{sharp.suggested_f_number:g}: {sharp.reason} (depth needs "
+        f"f/{sharp.depth_f_number:.3g}, diffraction shows from f/{sharp.diffraction_f_number:.3g})",
+    }
 
 
 def _to(far_mm: float) -> str:
     return f"to {far_mm:.0f} mm" if isfinite(far_mm) else "mm to infinity"
 
 
-def _light_facts(advice: OpticsAdvice) -> list[tuple[str, str]]:
+def _light_facts(advice: OpticsAdvice) -> Facts:
     exposure, blur = advice.exposure, advice.blur
     low, high = exposure.ev100_range
     source = "metered" if exposure.metered else f"{low:g} to {high:g} guessed for the light"
     given = "as given" if exposure.given else "suggested"
-    facts = [
-        ("light", f"EV {exposure.ev100:g} at ISO 100 ({source})"),
-        (
-            "exposure",
-            f"{shutter_text(exposure.metered_s)} by the light (f/{exposure.effective_f_number:.2g} "
-            f"felt, {exposure.loss_ev:.2f} EV lost so close); {given} "
-            f"{shutter_text(exposure.used_s)}",
-        ),
-    ]
+    facts = {
+        "light": f"EV {exposure.ev100:g} at ISO 100 ({source})",
+        "exposure": f"{shutter_text(exposure.metered_s)} by the light "
+        f"(f/{exposure.effective_f_number:.2g} felt, {exposure.loss_ev:.2f} EV lost so close); "
+        f"{given} {shutter_text(exposure.used_s)}",
+    }
     if blur is None:
-        facts.append(("blur", "not known: measure what swings after a stop and add --shake"))
+        facts["blur"] = "not known: measure what swings after a stop and add --shake"
     else:
-        facts.append(
-            (
-                "blur",
-                f"{blur.blur_px:.2f} px after {blur.settle_s * 1000:.0f} ms; for "
-                f"{blur.allowed_px:g} px wait {blur.settle_needed_s * 1000:.0f} ms",
-            )
+        facts["blur"] = (
+            f"{blur.blur_px:.2f} px after {blur.settle_s * 1000:.0f} ms; for "
+            f"{blur.allowed_px:g} px wait {blur.settle_needed_s * 1000:.0f} ms"
         )
     return facts

@@ -17,8 +17,7 @@ from capturehook.cli.job import (
     takes_wishes,
     wished_profile,
 )
-from capturehook.cli.options import JSON, PROFILE, bundle
-from capturehook.cli.paths import page_path
+from capturehook.cli.options import FILE, JSON, PROFILE, bundle, option, page_path, takes
 
 if TYPE_CHECKING:
     from capturehook.block.poses import PosedJob
@@ -47,22 +46,19 @@ class Wanted:
 @bundle(
     "wanted",
     Wanted,
-    click.Option(["--save"], metavar="PLAN", help="Write the plan, for the audit."),
-    click.Option(["--picture"], metavar="PIC", help="Draw the shoot; a name in .svg or .png."),
-    click.Option(
-        ["--page"],
-        type=click.Path(path_type=Path),
-        callback=page_path,
-        metavar="HTML",
-        help="Write the shoot page.",
-    ),
+    option("--save", "Write the plan, for the audit.", metavar="PLAN"),
+    option("--picture", "Draw the shoot; a name in .svg or .png.", metavar="PIC"),
+    option("--page", "Write the shoot page.", FILE, callback=page_path, metavar="HTML"),
 )
-@click.option("--compare", multiple=True, metavar="KEY=V,V", help="Other rhythms side by side.")
-@click.option(
-    "--limits",
-    type=click.Choice(["profile", "job"]),
-    default="profile",
-    help="Clock by the profile's limits, or by the job's.",
+@takes(
+    option("--compare", "Other rhythms side by side.", multiple=True, metavar="KEY=V,V"),
+    option(
+        "--limits",
+        "Clock by the profile's limits, or by the job's.",
+        "profile job",
+        "profile",
+        show_default=False,
+    ),
 )
 @takes_wishes
 @READING
@@ -145,31 +141,21 @@ def _show_shoot(shoot: Shoot) -> None:
     layers = shoot.job.layers
     startup_s = shoot.profile.machine.startup_s
     share = shoot.added_s / shoot.print_s if shoot.print_s else 0.0
-    show.show_facts(
-        [
-            ("job", f"{shoot.job.source.path}: {len(layers)} layers, {shoot.height_mm:g} mm high"),
-            (
-                "film",
-                f"{poses} frames at {capture.fps} a second: {film_text(shoot.profile, poses)}",
-            ),
-            (
-                "print",
-                f"{show.duration(shoot.print_s)} without poses "
-                f"({show.duration(startup_s)} of it for heating and homing, as the profile says)",
-            ),
-            (
-                "with poses",
-                f"{show.duration(shoot.total_s)}: {show.duration(shoot.added_s)} more "
-                f"({share:.1%})",
-            ),
-            ("each pose", _pose_text(shoot)),
-            ("settling", _settling_text(shoot)),
-            ("cooling", _cooling_text(shoot)),
-            ("camera", _supply_text(shoot)),
-            ("part", shoot.carried),
-            *((("timer", line) for line in _timer_lines(shoot.timer)) if shoot.timer else ()),
-        ]
-    )
+    facts = {
+        "job": f"{shoot.job.source.path}: {len(layers)} layers, {shoot.height_mm:g} mm high",
+        "film": f"{poses} frames at {capture.fps} a second: {film_text(shoot.profile, poses)}",
+        "print": f"{show.duration(shoot.print_s)} without poses ({show.duration(startup_s)} of it "
+        "for heating and homing, as the profile says)",
+        "with poses": f"{show.duration(shoot.total_s)}: {show.duration(shoot.added_s)} more "
+        f"({share:.1%})",
+        "each pose": _pose_text(shoot),
+        "settling": _settling_text(shoot),
+        "cooling": _cooling_text(shoot),
+        "camera": _supply_text(shoot),
+        "part": shoot.carried,
+    }
+    timer = [("timer", line) for line in _timer_lines(shoot.timer)] if shoot.timer else []
+    show.show_facts([*facts.items(), *timer])
     _show_timetable(shoot)
     if shoot.timer:
         _show_catches(shoot.timer)

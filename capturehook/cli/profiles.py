@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from capturehook.cli import show
-from capturehook.cli.options import JSON
+from capturehook.cli.options import FILE, JSON, option, takes
 
 
 @click.group(short_help="Profiles: one printer, one camera, one way to fire it.", name="profile")
@@ -23,13 +23,13 @@ def profile_group() -> None:
 
 @profile_group.command(name="new")
 @click.argument("name")
-@click.option("--from", "base", metavar="NAME|PATH", help="Copy that one, every key explained.")
-@click.option("--from-job", "job", metavar="JOB", help="Fill in what a sliced job states.")
-@click.option("--ask/--no-ask", default=None, help="Ask questions (default: on a terminal).")
-@click.option(
-    "-o", "--out", type=click.Path(path_type=Path), help="Write there, not in your own folder."
+@takes(
+    option("--from base", "Copy that one, every key explained.", metavar="NAME|PATH"),
+    option("--from-job job", "Fill in what a sliced job states.", metavar="JOB"),
+    option("--ask/--no-ask", "Ask questions (default: on a terminal)."),
+    option("-o --out", "Write there, not in your own folder.", FILE),
+    option("--replace", "Overwrite an existing file.", bool),
 )
-@click.option("--replace", is_flag=True, help="Overwrite an existing file.")
 @JSON
 def new_command(
     name: str,
@@ -172,8 +172,10 @@ def check_command(name: str | None, as_json: bool) -> int:
 
 
 @profile_group.command(name="schema")
-@click.option("--markdown", is_flag=True, help="The keys as tables for people.")
-@click.option("--json", "as_json", is_flag=True, help="JSON Schema (what is printed anyway).")
+@takes(
+    option("--markdown", "The keys as tables for people.", bool),
+    option("--json as_json", "JSON Schema (what is printed anyway).", bool),
+)
 def schema_command(markdown: bool, as_json: bool) -> int:
     """JSON Schema of a profile, for editors.
 

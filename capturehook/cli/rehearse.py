@@ -10,7 +10,7 @@ import click
 
 from capturehook.cli import show
 from capturehook.cli.job import PLATE, RHYTHM, SKIP_UNSAFE, read_job_file, wished_profile, wishes_of
-from capturehook.cli.options import JSON, PROFILE, bundle
+from capturehook.cli.options import FILE, JSON, PROFILE, bundle, option
 from capturehook.cli.resin_numbers import Numbers, numbers, refuse_of_the_job, scene_of
 
 if TYPE_CHECKING:
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from capturehook.rehearse.run import Asked, Rehearsal
     from capturehook.rehearse.stand_in import StandInCamera
 
-FILE = click.Path(path_type=Path)
 MOST_EVERY = 100_000
 
 
@@ -65,63 +64,42 @@ class OfKind:
 
 
 DRAWN = (
-    click.Option(["-o", "--out"], type=FILE, help="The film: .mp4 .mov .mkv"),
-    click.Option(
-        ["--size"],
-        callback=_size,
-        default="960x540",
-        show_default=True,
-        metavar="WxH",
-        help="Pixels.",
-    ),
-    click.Option(
-        ["--still", "stills"],
-        nargs=2,
-        type=(int, FILE),
+    option("-o --out", "The film: .mp4 .mov .mkv", FILE),
+    option("--size", "Pixels.", None, "960x540", callback=_size, metavar="WxH"),
+    option(
+        "--still stills",
+        "Write one frame as a picture.",
+        (int, FILE),
         multiple=True,
         metavar="POSE PNG",
-        help="Write one frame as a picture.",
     ),
 )
 CARD = (
-    click.Option(
-        ["--frames"],
-        type=FILE,
-        metavar="FOLDER",
-        help="Write all frames as a camera would, to try the audit.",
+    option(
+        "--frames", "Write all frames as a camera would, to try the audit.", FILE, metavar="FOLDER"
     ),
-    click.Option(
-        ["--fault", "faults"],
+    option(
+        "--fault faults",
+        "With --frames: missing, double, blurred, dark or restart=POSE; moved=POSE:PX; "
+        "pause=POSE:S; flicker=EV; drift=PPM.",
         multiple=True,
         metavar="KIND=N",
-        help="With --frames: missing, double, blurred, dark or restart=POSE; moved=POSE:PX; "
-        "pause=POSE:S; flicker=EV; drift=PPM.",
     ),
 )
 CAMERA = (
-    click.Option(
-        ["--azimuth-deg"],
-        type=float,
-        help="Where the camera stands: 0 in front, 90 right, -90 left.",
-    ),
-    click.Option(["--height-mm"], type=float, help="Lens above the plate, or the vat's film."),
-    click.Option(
-        ["--distance-mm"], type=click.FloatRange(min=1), help="Lens to the middle of the part."
-    ),
-    click.Option(
-        ["--focal-mm"], type=click.FloatRange(min=1), help="Instead of the profile's lens."
-    ),
+    option("--azimuth-deg", "Where the camera stands: 0 in front, 90 right, -90 left.", float),
+    option("--height-mm", "Lens above the plate, or the vat's film.", float),
+    option("--distance-mm", "Lens to the middle of the part.", click.FloatRange(min=1)),
+    option("--focal-mm", "Instead of the profile's lens.", click.FloatRange(min=1)),
 )
-
-
 OF_KIND = (
     SKIP_UNSAFE,
     PLATE,
     *RHYTHM,
-    click.Option(
-        ["--screen-mm"],
-        type=click.FloatRange(min=10, max=1000),
-        help="Resin: width of the lamp's screen (the job's, or 120).",
+    option(
+        "--screen-mm",
+        "Resin: width of the lamp's screen (the job's, or 120).",
+        click.FloatRange(min=10, max=1000),
     ),
 )
 
@@ -256,17 +234,14 @@ def _show(made: Rehearsal, path: str, film: Path | None) -> None:
     if film is not None:
         show.say(f"{film}: {len(made.sights)} poses, {float(made.film_s):.2f} s")
     what, whole = ("the parked head", "part") if made.park else ("the vat's rim", "part in sight")
-    facts = [
-        ("job", f"{path}: {len(made.sights)} poses"),
-        ("camera", f"X{eye[0]:.0f} Y{eye[1]:.0f} Z{eye[2]:.0f} mm in the room"),
-        (
-            "hidden",
-            f"{what} hides {made.mean_hidden:.1%} of the {whole} on average, "
-            f"{worst.hidden_share:.1%} at most (pose {worst.pose})",
-        ),
-    ]
+    facts = {
+        "job": f"{path}: {len(made.sights)} poses",
+        "camera": f"X{eye[0]:.0f} Y{eye[1]:.0f} Z{eye[2]:.0f} mm in the room",
+        "hidden": f"{what} hides {made.mean_hidden:.1%} of the {whole} on average, "
+        f"{worst.hidden_share:.1%} at most (pose {worst.pose})",
+    }
     if made.park is not None:
-        facts.append(("park", _park_text(made.park)))
+        facts["park"] = _park_text(made.park)
     show.show_facts(facts)
 
 

@@ -9,16 +9,22 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capturehook.cli import show
-from capturehook.cli.options import JSON, PROFILE, bundle
-from capturehook.cli.paths import page_path, svg_path
+from capturehook.cli.options import (
+    FILE,
+    JSON,
+    PROFILE,
+    bundle,
+    option,
+    page_path,
+    svg_path,
+    takes,
+)
 from capturehook.cli.resin_numbers import Numbers, numbers, refuse_of_the_job, scene_of
 
 if TYPE_CHECKING:
     from capturehook.draw.resin import LitArea
     from capturehook.errors import Finding
     from capturehook.rehearse.hanging import Scene
-
-FILE = click.Path(path_type=Path)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,33 +55,28 @@ class Posing:
 @click.argument("job", required=False, type=FILE)
 @PROFILE
 @numbers
-@click.option(
-    "--every",
-    type=click.IntRange(1, 100_000),
-    help="Keep each K-th frame back from the last.",
-    metavar="K",
+@takes(
+    option(
+        "--every",
+        "Keep each K-th frame back from the last.",
+        click.IntRange(1, 100_000),
+        metavar="K",
+    )
 )
 @bundle(
     "wanted",
     Wanted,
-    click.Option(["--plan", "plan_path"], type=FILE, help="Save the plan for `audit`."),
-    click.Option(["--area"], is_flag=True, help="Look at the layer images too."),
-    click.Option(
-        ["--picture"], type=FILE, callback=svg_path, help="Draw light area and frames (SVG)."
-    ),
-    click.Option(
-        ["--page"],
-        type=FILE,
-        callback=page_path,
-        help="Write the shoot page, HTML.",
-    ),
+    option("--plan plan_path", "Save the plan for `audit`.", FILE),
+    option("--area", "Look at the layer images too.", bool),
+    option("--picture", "Draw light area and frames (SVG).", FILE, callback=svg_path),
+    option("--page", "Write the shoot page, HTML.", FILE, callback=page_path),
 )
 @bundle(
     "posing",
     Posing,
-    click.Option(["--pose"], is_flag=True, help="Put pose blocks into the job's own lines."),
-    click.Option(["--strip"], is_flag=True, help="Take pose blocks out again."),
-    click.Option(["-o", "--out"], type=FILE, help="Write there, not in place."),
+    option("--pose", "Put pose blocks into the job's own lines.", bool),
+    option("--strip", "Take pose blocks out again.", bool),
+    option("-o --out", "Write there, not in place.", FILE),
 )
 @JSON
 def resin_command(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from capturehook.cli.options import bundle
+from capturehook.cli.options import bundle, option
 
 if TYPE_CHECKING:
     from capturehook.model.resin import ResinTable
@@ -65,43 +65,34 @@ def _readings(
     return tuple(readings)
 
 
-def _option(name: str, help: str, low: float | None = None, high: float = 0, **more: Any) -> Any:
-    """An option of a number within a range, or of a text that a callback reads."""
-    if low is not None:
-        if isinstance(low, int):
-            more["type"] = click.IntRange(low, int(high))
-        else:
-            more["type"] = click.FloatRange(low, high)
-    return click.Option([name], help=help, **more)
-
-
 _LIFT: dict[str, Any] = {"callback": _stages, "metavar": "MM@MM_MIN"}
+_SECONDS = click.FloatRange(0.0, 3600)
 _OPTIONS = (
-    _option("--layers", "Without JOB: number of layers.", 1, 100_000),
-    _option("--layer-mm", "Layer height.", 0.001, 2),
-    _option("--first-layer-mm", "Height of the first layer.", 0.001, 5),
-    _option("--exposure-s", "Light of a normal layer.", 0.01, 600),
-    _option("--bottom", "Bottom layers x s of light: 5x30.", callback=_bottom, metavar="NxS"),
-    _option("--transition", "Layers of falling light.", 0, 1000),
-    _option("--lift", "Plate up: 6@60.", **_LIFT),
-    _option("--retract", "Plate down: 6@150.", **_LIFT),
-    _option("--bottom-lift", "The same for bottom layers.", **_LIFT),
-    _option("--bottom-retract", "The same for bottom layers.", **_LIFT),
-    _option("--wait-s", "Rest before the light.", 0.0, 3600),
-    _option("--rest-s", "Rest after the light, before the lift.", 0.0, 3600),
-    _option("--top-s", "Rest at the top of the lift.", 0.0, 3600),
-    _option("--light-off-s", "Light-off time, if the printer has one.", 0.0, 3600),
-    _option("--tilt-s", "Tilting vat: down and up.", 0.0, 3600),
-    _option("--extra-s", "Time lost on each layer.", 0.0, 10),
-    _option("--startup-s", "Before the first layer.", 0.0, 3600),
-    click.Option(
-        ["--clock"],
+    option("--layers", "Without JOB: number of layers.", click.IntRange(1, 100_000)),
+    option("--layer-mm", "Layer height.", click.FloatRange(0.001, 2)),
+    option("--first-layer-mm", "Height of the first layer.", click.FloatRange(0.001, 5)),
+    option("--exposure-s", "Light of a normal layer.", click.FloatRange(0.01, 600)),
+    option("--bottom", "Bottom layers x s of light: 5x30.", callback=_bottom, metavar="NxS"),
+    option("--transition", "Layers of falling light.", click.IntRange(0, 1000)),
+    option("--lift", "Plate up: 6@60.", **_LIFT),
+    option("--retract", "Plate down: 6@150.", **_LIFT),
+    option("--bottom-lift", "The same for bottom layers.", **_LIFT),
+    option("--bottom-retract", "The same for bottom layers.", **_LIFT),
+    option("--wait-s", "Rest before the light.", _SECONDS),
+    option("--rest-s", "Rest after the light, before the lift.", _SECONDS),
+    option("--top-s", "Rest at the top of the lift.", _SECONDS),
+    option("--light-off-s", "Light-off time, if the printer has one.", _SECONDS),
+    option("--tilt-s", "Tilting vat: down and up.", _SECONDS),
+    option("--extra-s", "Time lost on each layer.", click.FloatRange(0.0, 10)),
+    option("--startup-s", "Before the first layer.", _SECONDS),
+    option(
+        "--clock",
+        "Time from the start to a layer's light; two of them.",
         multiple=True,
         callback=_readings,
         metavar="LAYER=H:MM:SS",
-        help="Time from the start to a layer's light; two of them.",
     ),
-    _option("--stl", "Without JOB: draw this part, in mm.", type=click.Path(), metavar="FILE"),
+    option("--stl", "Without JOB: draw this part, in mm.", click.Path(), metavar="FILE"),
 )
 KEYS = {
     "layer_mm": "layer_mm",

@@ -10,7 +10,7 @@ import json
 import os
 import re
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from shutil import get_terminal_size
 from typing import Any, TextIO
@@ -25,6 +25,8 @@ _RAW = re.compile("[\x7f-\x9f\ud800-\udfff]")
 """What JSON leaves raw and a terminal acts upon, or no encoding holds (names of other systems)."""
 
 
+Facts = Mapping[str, str] | Iterable[tuple[str, str]]
+"""Names, and what is told of each."""
 PIPED_WIDTH, GAP = 160, 3
 """Letters in a line of a table where no terminal says; blanks between its columns."""
 _QUIET = False
@@ -212,11 +214,11 @@ def _is_dumb() -> bool:
     return os.environ.get("TERM", "") in ("dumb", "unknown")
 
 
-def show_facts(rows: Iterable[tuple[str, str]]) -> None:
+def show_facts(facts: Facts) -> None:
     """Named facts in two columns; long ones go on under themselves."""
     import textwrap
 
-    rows = list(rows)
+    rows = list(facts.items() if isinstance(facts, Mapping) else facts)
     indent = max(len(name) for name, _ in rows) + 2
     for name, text in rows:
         lines = textwrap.wrap(escaped(text), width=98 - indent) or [""]
@@ -235,6 +237,15 @@ def show_list(title: str, texts: Iterable[str], *, numbered: bool = False) -> No
         mark = f"{number:2d}. " if numbered else " -  "
         for line in textwrap.wrap(text, width=98, initial_indent=mark, subsequent_indent="    "):
             say(line)
+
+
+def show_profile_lines(lines: Iterable[str]) -> None:
+    """What to write into the profile, if anything."""
+    for number, line in enumerate(lines):
+        if not number:
+            say()
+            say("For the profile")
+        say(f"    {line}")
 
 
 def _cell(value: object) -> str:

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from capturehook.cli import show
-from capturehook.cli.options import JSON, PROFILE
+from capturehook.cli.options import (
+    FILE,
+    JSON,
+    NEW_FILE,
+    PROFILE,
+    Takes,
+    option,
+    profile_option,
+    takes,
+)
 
 if TYPE_CHECKING:
     from capturehook.rig.trial_program import Trial
     from capturehook.rig.trial_read import TrialReading
-
-_Function = Callable[..., Any]
 
 
 @click.group("trial", short_help="Short cold jobs that commission the rig, and their evaluation.")
@@ -30,38 +36,27 @@ def trial_command() -> None:
     """
 
 
-def _written(function: _Function) -> _Function:
-    for option in (
-        JSON,
-        click.option(
-            "-o",
-            "--out",
-            type=click.Path(path_type=Path, dir_okay=False),
-            required=True,
-            help="The job to write; its side file ends in .json.",
-        ),
-        PROFILE,
-    ):
-        function = option(function)
-    return function
+def _writes(*options: click.Option) -> Takes:
+    """Options of a trial that is written, behind its own."""
+    out = option(
+        "-o --out", "The job to write; its side file ends in .json.", NEW_FILE, required=True
+    )
+
+    def give(command: Any) -> Any:
+        return takes(*options)(PROFILE(takes(out)(JSON(command))))
+
+    return give
 
 
-_HEIGHT = click.option(
-    "--z-mm", type=float, default=30.0, show_default=True, help="Height of the nozzle throughout."
-)
+_HEIGHT = option("--z-mm", "Height of the nozzle throughout.", float, 30.0)
 
 
 @trial_command.command("air")
 @click.argument("job")
-@click.option("--poses", type=click.IntRange(1, 50), default=3, show_default=True, help="How many.")
-@click.option(
-    "--lift-mm",
-    type=click.FloatRange(5, 200),
-    default=20.0,
-    show_default=True,
-    help="How much higher than in the job.",
+@_writes(
+    option("--poses", "How many.", click.IntRange(1, 50), 3),
+    option("--lift-mm", "How much higher than in the job.", click.FloatRange(5, 200), 20.0),
 )
-@_written
 def air_command(
     job: str, poses: int, lift_mm: float, profile: str | None, out: Path, as_json: bool
 ) -> int:
@@ -82,16 +77,11 @@ def air_command(
 
 
 @trial_command.command("press")
-@click.option("--times", type=click.IntRange(1, 50), default=10, show_default=True, help="Sweeps.")
-@click.option(
-    "--step-mm",
-    type=click.FloatRange(0.01, 0.5),
-    default=0.05,
-    show_default=True,
-    help="Between two presses of a sweep.",
+@_writes(
+    option("--times", "Sweeps.", click.IntRange(1, 50), 10),
+    option("--step-mm", "Between two presses of a sweep.", click.FloatRange(0.01, 0.5), 0.05),
+    _HEIGHT,
 )
-@_HEIGHT
-@_written
 def press_command(
     times: int, step_mm: float, z_mm: float, profile: str | None, out: Path, as_json: bool
 ) -> int:
@@ -108,11 +98,7 @@ def press_command(
 
 
 @trial_command.command("still")
-@click.option(
-    "--times", type=click.IntRange(1, 10), default=2, show_default=True, help="Settle ladders."
-)
-@_HEIGHT
-@_written
+@_writes(option("--times", "Settle ladders.", click.IntRange(1, 10), 2), _HEIGHT)
 def still_command(times: int, z_mm: float, profile: str | None, out: Path, as_json: bool) -> int:
     """Ladders of settle and hold times, an even move: swing, lag, least hold.
 
@@ -126,17 +112,9 @@ def still_command(times: int, z_mm: float, profile: str | None, out: Path, as_js
 
 
 @trial_command.command("resin")
-@click.argument("job", type=click.Path(path_type=Path, dir_okay=False))
-@click.option("-p", "--profile", metavar="PROFILE", help="Profile with a [resin] table.")
-@click.option(
-    "--layers",
-    nargs=2,
-    type=int,
-    default=(20, 120),
-    show_default=True,
-    metavar="FIRST LAST",
-    help="Two layers far apart.",
-)
+@click.argument("job", type=NEW_FILE)
+@profile_option("Profile with a [resin] table.")
+@takes(option("--layers", "Two layers far apart.", int, (20, 120), metavar="FIRST LAST"))
 @JSON
 def resin_trial_command(
     job: Path, profile: str | None, layers: tuple[int, int], as_json: bool
@@ -154,22 +132,10 @@ def resin_trial_command(
 
 
 @trial_command.command("read")
-@click.argument("frames", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option(
-    "--trial",
-    "side",
-    required=True,
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="The trial's side file.",
-)
+@click.argument("frames", nargs=-1, required=True, type=FILE)
+@takes(option("--trial side", "The trial's side file.", NEW_FILE, required=True))
 @PROFILE
-@click.option(
-    "--box",
-    nargs=4,
-    type=int,
-    metavar="X Y WIDE HIGH",
-    help="The target in the picture, px (all of it).",
-)
+@takes(option("--box", "The target in the picture, px (all of it).", int, metavar="X Y WIDE HIGH"))
 @JSON
 def read_command(
     frames: tuple[Path, ...],
@@ -226,10 +192,6 @@ def _show_reading(reading: TrialReading, as_json: bool) -> int:
         return show.exit_code(reading.findings)
     if reading.facts:
         show.show_facts(reading.facts)
-    if reading.profile:
-        show.say()
-        show.say("For the profile")
-        for line in reading.profile:
-            show.say(f"    {line}")
+    show.show_profile_lines(reading.profile)
     show.show_findings(reading.findings)
     return show.exit_code(reading.findings)

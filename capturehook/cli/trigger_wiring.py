@@ -3,34 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import MISSING, fields
 from pathlib import Path
 from typing import Any
 
 import click
 
 from capturehook.cli import show
-from capturehook.cli.options import JSON
-from capturehook.cli.paths import svg_path
+from capturehook.cli.options import JSON, NEW_FILE, asked_options, option, svg_path, takes
 from capturehook.rig import drive, light_off, phone, plate
-from capturehook.rig.advice import Wiring
-
-Function = Callable[..., Any]
+from capturehook.rig.advice import Wiring, as_plain
 
 
-def shared_options(function: Function) -> Function:
+def shared_options(command: Any) -> Any:
     """Options that every kind has."""
-    for option in (
-        JSON,
-        click.option(
-            "--drawing",
-            type=click.Path(path_type=Path, dir_okay=False),
-            callback=svg_path,
-            help="Write the circuit as SVG.",
-        ),
-    ):
-        function = option(function)
-    return function
+    drawing = option("--drawing", "Write the circuit as SVG.", NEW_FILE, callback=svg_path)
+    return takes(drawing)(JSON(command))
 
 
 def show_advice(
@@ -38,59 +25,27 @@ def show_advice(
     drawing: Path | None,
     draw: Callable[[Any], str],
     as_json: bool,
-    facts: Callable[[Any], list[tuple[str, str]]],
+    facts: show.Facts,
 ) -> int:
-    from capturehook.rig.advice import as_plain
-
     if drawing is not None:
         from capturehook.files import write_atomically
 
         write_atomically(drawing, draw(advice).encode())
     if as_json:
-        show.emit_json({"schema": 1, **as_plain(advice)})
+        data = as_plain(advice)
+        if "facts" in data:
+            data["facts"] = [*data["facts"].items()]
+        show.emit_json(data)
         return show.exit_code(advice.findings)
-    show.show_facts(facts(advice))
+    show.show_facts(facts)
     show.show_list("In this order", advice.steps, numbered=True)
-    if lines := getattr(advice, "profile", ()):
-        show.say()
-        show.say("For the profile")
-        for line in lines:
-            show.say(f"    {line}")
+    show.show_profile_lines(getattr(advice, "profile", ()))
     show.show_list("Take care", (caution.text for caution in advice.cautions))
     if drawing is not None:
         show.say()
         show.say(f"Circuit drawn in {drawing}")
     show.show_findings(advice.findings)
     return show.exit_code(advice.findings)
-
-
-def asked_options(record: type) -> Callable[[Function], Function]:
-    """An option for each field of a record that a person is asked for."""
-
-    def add(function: Function) -> Function:
-        for one in reversed(fields(record)):
-            about = one.metadata
-            kind = click.Choice(about["choices"]) if "choices" in about else float
-            required = one.default is MISSING
-            function = click.option(
-                f"--{one.name.replace('_', '-')}",
-                one.name,
-                type=kind,
-                required=required,
-                default=None if required else one.default,
-                help=about["help"],
-            )(function)
-        return function
-
-    return add
-
-
-def _show_wiring(wiring: Wiring, drawing: Path | None, as_json: bool) -> int:
-    from capturehook.rig.drawings import draw_wiring
-
-    if not as_json:
-        return show_advice(wiring, drawing, draw_wiring, False, lambda one: list(one.facts))
-    return show_advice(wiring, drawing, draw_wiring, True, lambda one: [])
 
 
 def _wiring_command(
@@ -100,7 +55,10 @@ def _wiring_command(
     told, words = example
 
     def command(drawing: Path | None, as_json: bool, **given: Any) -> int:
-        return _show_wiring(advise(record(**given)), drawing, as_json)
+        from capturehook.rig.drawings import draw_wiring
+
+        wiring = advise(record(**given))
+        return show_advice(wiring, drawing, draw_wiring, as_json, wiring.facts)
 
     help = f"{text}\n\n\b\nExample: {told}\n  capturehook trigger {name} {words}"
     return click.command(name, help=help)(asked_options(record)(shared_options(command)))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
@@ -137,20 +137,20 @@ def _close(
     return box_w, box_w * film_h / film_w, film_w, film_h, []
 
 
-def _cut(framing: Framing, part_px: tuple[float, float, float, float] | None) -> list[Finding]:
+def _cut(framing: Framing, part_px: tuple[float, float, float, float] | None) -> Iterator[Finding]:
     if part_px is None:
-        return []
+        return
     rim = ACTION_SAFE * framing.width, ACTION_SAFE * framing.height
     left, top = framing.left + rim[0], framing.top + rim[1]
     right, bottom = framing.left + framing.width - rim[0], framing.top + framing.height - rim[1]
     over = max(left - part_px[0], top - part_px[1], part_px[2] - right, part_px[3] - bottom)
     if over <= 0.005 * framing.height:
-        return []
+        return
     text = (
         f"the part reaches {over:.0f} px of the originals beyond the action-safe area (93 % of "
         "the picture); use another --crop or --centre, or film from further away"
     )
-    return [Finding("part-cut", "film", text)]
+    yield Finding("part-cut", "film", text)
 
 
 def _largest(wide: float, high: float, aspect: float) -> tuple[float, float]:
@@ -196,9 +196,9 @@ def _near_even(value: float) -> int:
     return int(value + 1e-6) // 2 * 2
 
 
-def _margin_finding(size_px: tuple[int, int], wide: float, high: float) -> list[Finding]:
+def _margin_finding(size_px: tuple[int, int], wide: float, high: float) -> Iterator[Finding]:
     lost = 1 - min(wide / size_px[0], high / size_px[1])
     if lost <= MUCH_SHARE:
-        return []
+        return
     text = f"aligning leaves {100 * (1 - lost):.0f} % of the picture, as the camera moved so far"
-    return [Finding("cropped", "film", text)]
+    yield Finding("cropped", "film", text)

@@ -7,6 +7,7 @@ the carriage must not be in them.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -67,15 +68,15 @@ class StaticArea:
     mask: NDArray[np.bool_]
     sure: bool
 
-    def findings(self) -> list[Finding]:
+    def findings(self) -> Iterator[Finding]:
         if self.sure:
-            return []
+            return
         text = (
             "no part of the picture is both still and textured, so movements of the camera are "
             "neither judged nor undone, and light is measured on the whole of it; name a still "
             "part with --static, or let something with a pattern be seen behind the part"
         )
-        return [Finding("no-static-area", "frames", text)]
+        yield Finding("no-static-area", "frames", text)
 
 
 def luma_of(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:

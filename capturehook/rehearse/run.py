@@ -228,14 +228,14 @@ def _doubts(made: Rehearsal, box: PartBox, nozzle_mm: Any, applied: PosedJob) ->
     return [*found, *cut_off(made.view, box.corners() + offset)]
 
 
-def cut_off(view: View, corners_mm: NDArray[np.float64]) -> list[Finding]:
+def cut_off(view: View, corners_mm: NDArray[np.float64]) -> Iterator[Finding]:
     """A warning where some of the (n, 3) corners of the finished part are out of the picture."""
     px = view.to_pixels(corners_mm)
     size = np.array((view.width_px, view.height_px))
     if not ((px[:, 2] <= 0).any() or (px[:, :2] < 0).any() or (px[:, :2] > size).any()):
-        return []
+        return
     text = "the finished part is not wholly in the picture: go further away, or aim anew"
-    return [Finding("part-cut-off", "camera", text)]
+    yield Finding("part-cut-off", "camera", text)
 
 
 __all__ = [

@@ -5,7 +5,7 @@ Free ooze falls off after a retraction, so this is an upper bound (common practi
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from math import pi
 
 from capturehook.catalog import FIRMWARES, TRIGGERS
@@ -22,21 +22,19 @@ def away_s(profile: Profile, way_mm: float) -> float:
     return still_s + 2 * way_mm * 60 / profile.park.travel_mm_min
 
 
-def ooze_findings(profile: Profile, ways_mm: Sequence[float]) -> list[Finding]:
+def ooze_findings(profile: Profile, ways_mm: Sequence[float]) -> Iterator[Finding]:
     """One finding when the longest absence may ooze more than the profile allows."""
     if not ways_mm:
-        return []
+        return
     seconds = away_s(profile, max(ways_mm))
     volume_mm3 = seconds * profile.ooze.rate_mm3_s
     if volume_mm3 <= profile.ooze.limit_mm3:
-        return []
+        return
     filament_mm = volume_mm3 / (pi * profile.machine.filament_mm**2 / 4)
-    return [
-        Finding(
-            "ooze",
-            "[ooze] limit_mm3",
-            f"in {seconds:.1f} s away {volume_mm3:.2f} mm3 may ooze "
-            f"({filament_mm:.2f} mm of filament), over {profile.ooze.limit_mm3:g}: "
-            "shorten the stand, retract more, or prime as much back",
-        )
-    ]
+    yield Finding(
+        "ooze",
+        "[ooze] limit_mm3",
+        f"in {seconds:.1f} s away {volume_mm3:.2f} mm3 may ooze "
+        f"({filament_mm:.2f} mm of filament), over {profile.ooze.limit_mm3:g}: "
+        "shorten the stand, retract more, or prime as much back",
+    )

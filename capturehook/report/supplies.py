@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from capturehook.errors import Finding
@@ -35,10 +35,10 @@ def camera_supplies(camera: Camera, frames: int, total_s: float) -> tuple[Supply
     )
 
 
-def supply_findings(supplies: Sequence[Supply]) -> list[Finding]:
+def supply_findings(supplies: Sequence[Supply]) -> Iterator[Finding]:
     """A warning for each supply that does not last."""
     mains = "use mains power for the camera, or change the battery during the print"
-    found = []
+
     for one in supplies:
         if one.lasts:
             continue
@@ -47,5 +47,4 @@ def supply_findings(supplies: Sequence[Supply]) -> list[Finding]:
             f"the {one.name.split()[0]} lasts for {one.have:g} {one.unit}, {one.need:.4g} are "
             f"needed; {'take a larger card or smaller frames' if is_card else mains}"
         )
-        found.append(Finding("card-full" if is_card else "battery-short", "[camera]", text))
-    return found
+        yield Finding("card-full" if is_card else "battery-short", "[camera]", text)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import pi
 from typing import Any
@@ -73,12 +73,12 @@ def _plugins(job: Job) -> list[Offer]:
     return [one for one in IN_USE if one.name in names]
 
 
-def _already_posed(job: Job) -> list[Finding]:
+def _already_posed(job: Job) -> Iterator[Finding]:
     """Of no weight to `apply`, which replaces the blocks."""
     if not job.was_posed:
-        return []
+        return
     text = "holds blocks of an earlier run; they are taken out before anything else"
-    return [Finding("already-filmed", job.source.path, text)]
+    yield Finding("already-filmed", job.source.path, text)
 
 
 def _file(job: Job) -> dict[str, Any]:

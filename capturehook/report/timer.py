@@ -6,6 +6,7 @@ a spread of phases, at the seconds the clock predicts, with the timer's drift.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -162,29 +163,23 @@ def _advice(planned: Catch, sure_s: float, interval_s: float | None, poses: int)
     return f"{dwell}, or set the timer to {interval_s:.2f} s or less"
 
 
-def timer_findings(camera: Camera, timer: TimerShoot) -> list[Finding]:
+def timer_findings(camera: Camera, timer: TimerShoot) -> Iterator[Finding]:
     """Warnings about shooting by timer."""
-    found = []
     need_s = (camera.open_ms + camera.write_ms) / 1000
     if timer.interval_s < need_s:
-        found.append(
-            Finding(
-                "timer-too-fast",
-                "[camera] interval_s",
-                f"a frame each {timer.interval_s:g} s is more than exposure and writing allow "
-                f"({need_s:g} s): the camera will leave frames out",
-            )
+        yield Finding(
+            "timer-too-fast",
+            "[camera] interval_s",
+            f"a frame each {timer.interval_s:g} s is more than exposure and writing allow "
+            f"({need_s:g} s): the camera will leave frames out",
         )
     planned = timer.planned
     if planned.chance < 1:
-        found.append(
-            Finding(
-                "timer-misses",
-                "[camera] interval_s",
-                f"a pose holds a whole exposure with a chance of {planned.chance:.0%}: about "
-                f"{counted(round(planned.lost_frames), 'frame')} lost, up to {planned.worst_run} "
-                "in a row; "
-                f"{timer.advice}",
-            )
+        yield Finding(
+            "timer-misses",
+            "[camera] interval_s",
+            f"a pose holds a whole exposure with a chance of {planned.chance:.0%}: about "
+            f"{counted(round(planned.lost_frames), 'frame')} lost, up to {planned.worst_run} "
+            "in a row; "
+            f"{timer.advice}",
         )
-    return found

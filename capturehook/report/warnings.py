@@ -150,7 +150,7 @@ def _past_the_rim(job: Job) -> Iterator[Finding]:
             return
 
 
-def _park_over_part(job: Job) -> list[Finding]:
+def _park_over_part(job: Job) -> Iterator[Finding]:
     """The nozzle waits above what it printed: leaks fall onto the part."""
     moves, park = job.moves, job.profile.park
     part = slice(int(job.layers.first_move[0]), int(job.layers.last_move[-1]) + 1)
@@ -159,19 +159,19 @@ def _park_over_part(job: Job) -> list[Finding]:
     left, front = (float(one.min(where=prints, initial=np.inf)) for one in (x, y))
     right, back = (float(one.max(where=prints, initial=-np.inf)) for one in (x, y))
     if not (left < park.x_mm < right and front < park.y_mm < back):
-        return []
+        return
     near = prints.copy()
     for axis, place in (("x", park.x_mm), ("y", park.y_mm)):
         low, high = move_extents(moves, axis, part)
         near &= (low - NEAR_PART_MM < place) & (place < high + NEAR_PART_MM)
     if not near.any():
-        return []
+        return
     text = (
         f"the park point X{park.x_mm:g} Y{park.y_mm:g} lies over the part "
         f"(X{left:g} to X{right:g}, Y{front:g} to Y{back:g}): the waiting nozzle drips "
         "onto it; park beside it"
     )
-    return [Finding("park-over-part", "[park]", text)]
+    yield Finding("park-over-part", "[park]", text)
 
 
 def _park_visited(job: Job) -> Iterator[Finding]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -250,24 +251,22 @@ def _bracket(
     return (min(totals), max(totals)), why
 
 
-def _pulse_findings(path: str, cycles: LayerCycles) -> list[Finding]:
+def _pulse_findings(path: str, cycles: LayerCycles) -> Iterator[Finding]:
     """Lamp pulses that are no layers of the part, or layers that share a height."""
-    found = []
     short = np.flatnonzero(cycles.exposure_s < SHORT_PULSE_S)
     if len(short):
         text = (
             f"{len(short)} layer(s) are lit for less than {SHORT_PULSE_S:g} s, the first is layer "
             f"{short[0] + 1}: a sensor may miss them, count frames from the layer after"
         )
-        found.append(Finding("resin-short-pulse", path, text))
+        yield Finding("resin-short-pulse", path, text)
     level = np.flatnonzero(np.diff(cycles.z_mm) <= 1e-6)
     if len(level):
         text = (
             f"{len(level)} layer(s) are lit again at the height of the layer before, the first is "
             f"layer {level[0] + 2}: pulses without growth between them"
         )
-        found.append(Finding("resin-same-height", path, text))
-    return found
+        yield Finding("resin-same-height", path, text)
 
 
 def told_time(job: ResinJob) -> ResinJob:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -290,13 +290,13 @@ def wait_mm(pose: PlatePose) -> float:
     return pose.z_mm if pose.lines else pose.contact_mm - pose.switch.approach_mm
 
 
-def switch_findings(rows: Rows, pose: PlatePose) -> list[Finding]:
+def switch_findings(rows: Rows, pose: PlatePose) -> Iterator[Finding]:
     """A finding when the job's own moves press the switch of the pose."""
     if pose.lines or not len(rows):
-        return []
+        return
     high = np.flatnonzero((rows.step_mm > 0) & (rows.z_mm > pose.contact_mm))
     if not len(high):
-        return []
+        return
     top_mm = float(rows.z_mm[high].max())
     by_mm = top_mm - pose.contact_mm
     text = (
@@ -309,7 +309,7 @@ def switch_findings(rows: Rows, pose: PlatePose) -> list[Finding]:
             "of [resin.pose] above the job's highest move, or lower that move"
         )
     where = str(rows.source.where(int(rows.line_index[high[0]])))
-    return [Finding("resin-switch-pressed", where, text)]
+    yield Finding("resin-switch-pressed", where, text)
 
 
 def _way_up(stand: Stand, table: ResinTable) -> list[str]:

@@ -6,6 +6,7 @@ What comes in: the rows that `lines.py` read; what goes out: a ResinJob.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 
 import numpy as np
 
@@ -248,19 +249,18 @@ def _images(
 
 def _findings(
     rows: Rows, timeline: LightTimeline, stated: dict[bytes, float], where: str
-) -> list[Finding]:
-    found = []
+) -> Iterator[Finding]:
     layers = len(timeline)
     dark = np.setdiff1d(np.arange(1, layers + 1), timeline.flash_layer_no)
     if len(dark):
         text = f"{len(dark)} layer(s) are never lit, the first is layer {dark[0]}"
-        found.append(Finding("resin-dark-layer", where, text))
+        yield Finding("resin-dark-layer", where, text)
     if len(rows) and rows.power[-1] > 0:
-        found.append(Finding("resin-lamp-left-on", where, "the lamp is still on at the end"))
+        yield Finding("resin-lamp-left-on", where, "the lamp is still on at the end")
     told = stated.get(b"totallayer")
     if told is not None and int(told) != layers:
         text = f"states {told:.0f} layers in its head, but lights {layers}"
-        found.append(Finding("resin-layer-count", where, text))
+        yield Finding("resin-layer-count", where, text)
     if len(rows.tag_mm) == layers:
         apart = np.abs(rows.tag_mm - timeline.z_mm) > TAG_TOLERANCE_MM
         apart[dark - 1] = False
@@ -270,5 +270,4 @@ def _findings(
                 f"layer {off[0] + 1} is lit at Z {timeline.z_mm[off[0]]:g} but its comment "
                 f"says {rows.tag_mm[off[0]]:g}"
             )
-            found.append(Finding("resin-height-tag", where, text))
-    return found
+            yield Finding("resin-height-tag", where, text)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -145,22 +146,22 @@ def shoot_by_pose(
     )
 
 
-def _pose_findings(job: ResinJob, table: ResinTable, poses: PoseTimes) -> tuple[Finding, ...]:
+def _pose_findings(job: ResinJob, table: ResinTable, poses: PoseTimes) -> Iterator[Finding]:
     lowest_mm = (
         poses.plate_mm - job.timeline.z_mm[np.clip(poses.layer_no, 1, len(job.timeline)) - 1]
     )
     low = np.flatnonzero(lowest_mm <= table.vat_rim_mm)
     if not len(low):
-        return ()
+        return
     text = (
         f"from layer {poses.layer_no[low[0]]} on the newest layers hang below the vat's rim "
         f"at {table.vat_rim_mm:g} mm: raise z_mm of [resin.pose] to "
         f"{table.vat_rim_mm + job.timeline.height_mm:.0f} mm to see all of the part"
     )
-    return (Finding("resin-low-pose", job.path, text),)
+    yield Finding("resin-low-pose", job.path, text)
 
 
-def _press_findings(job: ResinJob, profile: Profile, poses: PoseTimes) -> tuple[Finding, ...]:
+def _press_findings(job: ResinJob, profile: Profile, poses: PoseTimes) -> Iterator[Finding]:
     """A finding when the plate is still moving as the shutter opens, or leaves too early."""
     camera = profile.camera
     opens_s, need_s = camera.lag_ms / 1000.0, (camera.lag_ms + camera.open_ms) / 1000.0
@@ -176,8 +177,8 @@ def _press_findings(job: ResinJob, profile: Profile, poses: PoseTimes) -> tuple[
             f"{need_s:.2f} s: pose the job again with this profile"
         )
     else:
-        return ()
-    return (Finding("resin-plate-moves", job.path, text),)
+        return
+    yield Finding("resin-plate-moves", job.path, text)
 
 
 def lifted_from_layer(timeline: LightTimeline, rim_mm: float) -> int:

@@ -90,6 +90,10 @@ EACH = (OPTICS, CONTACT, OPTO, LIGHT, PHONE, REMOTE, RELAY, FINGER, PLATE)
 ALL = tuple(dict.fromkeys(one for few in EACH for one in few))
 
 
+Facts = dict[str, str]
+"""Names and what is told of them, in order."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wiring:
     """How one way of firing is sized and wired, for people and for machines.
@@ -99,7 +103,7 @@ class Wiring:
     """
 
     kind: str
-    facts: tuple[tuple[str, str], ...]
+    facts: Facts
     steps: tuple[str, ...]
     findings: tuple[Finding, ...]
     profile: tuple[str, ...]
@@ -130,7 +134,8 @@ def check_asked(record: Any) -> None:
                 Where(one.name), f"{value!r} is not known", f"Choose one of {', '.join(choices)}"
             )
         if isinstance(value, (int, float)) and not isinstance(value, bool):
-            check_number(one.name, value, one.metadata["low"], one.metadata["high"])
+            name = one.metadata.get("flag", one.name).lstrip("-")
+            check_number(name, value, one.metadata["low"], one.metadata["high"])
 
 
 def as_plain(value: Any) -> Any:

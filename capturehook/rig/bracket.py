@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from capturehook.errors import Finding
-from capturehook.rig.advice import FIRST, PINCH, UNPLUG, Caution
+from capturehook.rig.advice import FIRST, PINCH, UNPLUG, Caution, Facts
 
 Point = tuple[float, float, float]
 CLEARANCE_MM = {"M2": 2.6, "M2.5": 3.1, "M3": 3.6, "M4": 4.7, "M5": 5.7}
@@ -62,7 +62,7 @@ class Bracket:
     cuts: tuple[Box, ...]
     holes: tuple[Hole, ...]
     sizes: tuple[Size, ...]
-    facts: tuple[tuple[str, str], ...]
+    facts: Facts
     hardware: tuple[str, ...]
     steps: tuple[str, ...]
     profile: tuple[str, ...]

@@ -67,11 +67,11 @@ def sensor_bracket(wish: SensorBracket) -> Bracket:
         ),
         cut_x_mm=wide / 2,
         turn_deg=(0, 90),
-        facts=(
-            ("bore", f"{bore:g} mm for a sensor of {wish.cell_mm:g} mm, wall {wall:g}"),
-            ("hood", f"{wish.tunnel_mm:g} mm: it sees {angle:.0f} degrees"),
-            ("jaw", f"{mouth:.1f} mm for a frame of {wish.frame_mm:g}, {deep:g} mm deep"),
-        ),
+        facts={
+            "bore": f"{bore:g} mm for a sensor of {wish.cell_mm:g} mm, wall {wall:g}",
+            "hood": f"{wish.tunnel_mm:g} mm: it sees {angle:.0f} degrees",
+            "jaw": f"{mouth:.1f} mm for a frame of {wish.frame_mm:g}, {deep:g} mm deep",
+        },
         hardware=(
             "1 screw M3 x 10, its tip rounded: it cuts its own thread and clamps",
             "1 cable tie of 2.5 mm before the sensor's joints",
@@ -170,11 +170,11 @@ def tapper_bracket(wish: TapperBracket) -> Bracket:
         ),
         cut_x_mm=10.0,  # beside the window
         turn_deg=(0, 90),
-        facts=(
-            ("channel", f"{mouth:.1f} mm for a phone of {wish.phone_mm:g}, {deep:g} mm deep"),
-            ("servo", f"cut-out {body_x:g} x {body_y:g}, screws {wish.flange_mm:g} apart"),
-            ("horn", f"{rest_deg:.0f} degrees at rest, {press_deg:.0f} pressed"),
-        ),
+        facts={
+            "channel": f"{mouth:.1f} mm for a phone of {wish.phone_mm:g}, {deep:g} mm deep",
+            "servo": f"cut-out {body_x:g} x {body_y:g}, screws {wish.flange_mm:g} apart",
+            "horn": f"{rest_deg:.0f} degrees at rest, {press_deg:.0f} pressed",
+        },
         hardware=(
             "2 screws M2 for the servo",
             "2 screws M3 x 8 with soft tips (rubber feet): they clamp, finger-tight",

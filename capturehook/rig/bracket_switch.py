@@ -193,23 +193,16 @@ def switch_bracket(wish: SwitchBracket) -> Bracket:
             Size(slots[0].centre[:2], slots[1].centre[:2], f"{wish.pitch_mm:g}"),
         ),
         seen="from above; the carriage comes from the left",
-        facts=(
-            ("leaves", f"two of {leaves.thick_mm:g} x {high:g} x {leaves.long_mm:g} mm"),
-            ("stiffness", f"{leaves.n_mm:.2f} N/mm in {wish.material}, {leaves.strain:.2%} strain"),
-            (
-                "preload",
-                f"{leaves.preload_n:.2f} N: pull the platform back {leaves.preload_mm:.2f} mm",
-            ),
-            (
-                "over-run",
-                f"{wish.overrun_mm:g} mm push back with {leaves.most_n:.2f} N of the axis' "
-                f"{wish.thrust_n:g}",
-            ),
-            (
-                "reach",
-                f"the switch operates {switch.operate_mm - hole_x:.1f} mm before the part's front",
-            ),
-        ),
+        facts={
+            "leaves": f"two of {leaves.thick_mm:g} x {high:g} x {leaves.long_mm:g} mm",
+            "stiffness": f"{leaves.n_mm:.2f} N/mm in {wish.material}, {leaves.strain:.2%} strain",
+            "preload": f"{leaves.preload_n:.2f} N: pull the platform back {leaves.preload_mm:.2f} "
+            "mm",
+            "over-run": f"{wish.overrun_mm:g} mm push back with {leaves.most_n:.2f} N of the axis' "
+            f"{wish.thrust_n:g}",
+            "reach": f"the switch operates {switch.operate_mm - hole_x:.1f} mm before the part's "
+            "front",
+        },
         hardware=(
             f"2 screws {wish.screw} with washers and T-nuts for the extrusion's slot",
             f"2 screws {switch.screw} x {math.ceil(switch.body_mm[2] + high + 4)}, washers, nuts "

@@ -6,6 +6,7 @@ In: figures of the part and its supply. Out: Wiring.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from capturehook.errors import Finding
@@ -69,24 +70,16 @@ def advise_relay(relay: Relay) -> Wiring:
     rating = f", {circuit.rating_for_w(power_w):g} W" if series_ohm else ""
     return Wiring(
         kind="relay",
-        facts=(
-            ("coil", f"{rated_a * 1000:.1f} mA at {relay.coil_v:g} V; {series}{rating}"),
-            ("on", f"{coil_a * 1000:.1f} mA, {coil_share * 100:.0f} % of the rated voltage"),
-            (
-                "diode",
-                f"{relay.diode}: {diode_for(coil_a)}, its bar to plus; the coil lets go in "
-                f"{fall_s * 1000:.1f} ms{zener}",
-            ),
-            (
-                "contact",
-                f"{relay.contact}: made for {LEAST_MA[relay.contact]:g} mA and more, the camera "
-                f"gives {relay.line_ma:g} mA",
-            ),
-            (
-                "times",
-                f"adds {lag_ms:.1f} ms of lag; hold at least {lag_ms + relay.min_hold_ms:.1f} ms",
-            ),
-        ),
+        facts={
+            "coil": f"{rated_a * 1000:.1f} mA at {relay.coil_v:g} V; {series}{rating}",
+            "on": f"{coil_a * 1000:.1f} mA, {coil_share * 100:.0f} % of the rated voltage",
+            "diode": f"{relay.diode}: {diode_for(coil_a)}, its bar to plus; the coil lets go in "
+            f"{fall_s * 1000:.1f} ms{zener}",
+            "contact": f"{relay.contact}: made for {LEAST_MA[relay.contact]:g} mA and more, the "
+            f"camera gives {relay.line_ma:g} mA",
+            "times": f"adds {lag_ms:.1f} ms of lag; hold at least {lag_ms + relay.min_hold_ms:.1f} "
+            "ms",
+        },
         steps=(*MEASURE, *_RELAY_STEPS),
         findings=tuple(_relay_findings(relay, coil_a, coil_share, lag_ms)),
         profile=(
@@ -117,52 +110,42 @@ _RELAY_STEPS = (
 )
 
 
-def _relay_findings(relay: Relay, coil_a: float, coil_share: float, lag_ms: float) -> list[Finding]:
-    found = []
+def _relay_findings(
+    relay: Relay, coil_a: float, coil_share: float, lag_ms: float
+) -> Iterator[Finding]:
     if coil_share < PICK_UP:
-        found.append(
-            Finding(
-                "relay-weak",
-                "coil",
-                f"{coil_share * 100:.0f} % of the rated voltage: it must have "
-                f"{PICK_UP * 100:.0f} % to close. Take a relay for the supply's voltage",
-            )
+        yield Finding(
+            "relay-weak",
+            "coil",
+            f"{coil_share * 100:.0f} % of the rated voltage: it must have "
+            f"{PICK_UP * 100:.0f} % to close. Take a relay for the supply's voltage",
         )
     if coil_share > COIL_MOST:
-        found.append(
-            Finding(
-                "relay-hot", "coil", f"{coil_share * 100:.0f} % of the rated voltage is too hot"
-            )
+        yield Finding(
+            "relay-hot", "coil", f"{coil_share * 100:.0f} % of the rated voltage is too hot"
         )
     if relay.diode == "none":
-        found.append(
-            Finding(
-                "no-diode",
-                "coil",
-                f"without a diode the coil's kick kills the output; {diode_for(coil_a)} across it, "
-                "its bar to plus",
-            )
+        yield Finding(
+            "no-diode",
+            "coil",
+            f"without a diode the coil's kick kills the output; {diode_for(coil_a)} across it, "
+            "its bar to plus",
         )
     if relay.pin_max_ma and coil_a * 1000 > relay.pin_max_ma:
-        found.append(
-            Finding(
-                "pin-overload",
-                "output",
-                f"{coil_a * 1000:.1f} mA is more than the output's {relay.pin_max_ma:g} mA; drive "
-                "the coil through a transistor",
-            )
+        yield Finding(
+            "pin-overload",
+            "output",
+            f"{coil_a * 1000:.1f} mA is more than the output's {relay.pin_max_ma:g} mA; drive "
+            "the coil through a transistor",
         )
     if relay.hold_ms < lag_ms + relay.min_hold_ms:
-        found.append(
-            Finding(
-                "hold-short",
-                "hold",
-                f"{relay.hold_ms:g} ms, and the relay takes {lag_ms:.1f} of it: the camera wants "
-                f"{relay.min_hold_ms:g}; hold {lag_ms + relay.min_hold_ms:.0f} ms or more",
-            )
+        yield Finding(
+            "hold-short",
+            "hold",
+            f"{relay.hold_ms:g} ms, and the relay takes {lag_ms:.1f} of it: the camera wants "
+            f"{relay.min_hold_ms:g}; hold {lag_ms + relay.min_hold_ms:.0f} ms or more",
         )
-    found += contact_findings(relay.contact, relay.line_ma)
-    return found
+    yield from contact_findings(relay.contact, relay.line_ma)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,21 +176,15 @@ def advise_solenoid(coil: Solenoid) -> Wiring:
     store_f = coils.reservoir_f(power_w * coil.hold_ms / 1000, coil.supply_v, coil.supply_v * 2 / 3)
     return Wiring(
         kind="solenoid",
-        facts=(
-            ("coil", f"{coil_a:.2f} A, {power_w:.1f} W while on"),
-            (
-                "duty",
-                f"{duty * 100:.1f} %, {power_w * duty:.2f} W on average; it bears "
-                f"{allowed * 100:.0f} %",
-            ),
-            (
-                "force",
-                f"{coil.pull_n:g} N cold, {hot_n:.2f} N hot; {coil.need_n:g} N are needed, and "
-                f"{FORCE_MARGIN:g} times that is wanted",
-            ),
-            ("diode", f"{diode_for(coil_a)} across the coil, its bar to plus"),
-            ("reservoir", f"{store_f * 1e6:.0f} uF if the supply is weak"),
-        ),
+        facts={
+            "coil": f"{coil_a:.2f} A, {power_w:.1f} W while on",
+            "duty": f"{duty * 100:.1f} %, {power_w * duty:.2f} W on average; it bears "
+            f"{allowed * 100:.0f} %",
+            "force": f"{coil.pull_n:g} N cold, {hot_n:.2f} N hot; {coil.need_n:g} N are needed, "
+            f"and {FORCE_MARGIN:g} times that is wanted",
+            "diode": f"{diode_for(coil_a)} across the coil, its bar to plus",
+            "reservoir": f"{store_f * 1e6:.0f} uF if the supply is weak",
+        },
         steps=_SOLENOID_STEPS,
         findings=tuple(_solenoid_findings(coil, coil_a, duty, allowed, hot_n)),
         profile=(
@@ -239,46 +216,36 @@ _SOLENOID_STEPS = (
 
 def _solenoid_findings(
     coil: Solenoid, coil_a: float, duty: float, allowed: float, hot_n: float
-) -> list[Finding]:
-    found = []
+) -> Iterator[Finding]:
     if duty > allowed:
-        found.append(
-            Finding(
-                "coil-duty",
-                "duty",
-                f"{duty * 100:.0f} % of the time on, {allowed * 100:.0f} % are allowed: hold for "
-                f"{allowed * coil.every_s * 1000:.0f} ms at most, or shoot less often",
-            )
+        yield Finding(
+            "coil-duty",
+            "duty",
+            f"{duty * 100:.0f} % of the time on, {allowed * 100:.0f} % are allowed: hold for "
+            f"{allowed * coil.every_s * 1000:.0f} ms at most, or shoot less often",
         )
     if hot_n < FORCE_MARGIN * coil.need_n:
-        found.append(
-            Finding(
-                "force-weak",
-                "force",
-                f"{hot_n:.2f} N hot is less than {FORCE_MARGIN:g} x {coil.need_n:g} N: a shorter "
-                "gap, or a stronger coil",
-            )
+        yield Finding(
+            "force-weak",
+            "force",
+            f"{hot_n:.2f} N hot is less than {FORCE_MARGIN:g} x {coil.need_n:g} N: a shorter "
+            "gap, or a stronger coil",
         )
     if coil.supply_ma and coil_a * 1000 > coil.supply_ma:
-        found.append(
-            Finding(
-                "supply-weak",
-                "supply",
-                f"{coil_a * 1000:.0f} mA is more than its {coil.supply_ma:g} mA: another supply, "
-                "or the reservoir",
-            )
+        yield Finding(
+            "supply-weak",
+            "supply",
+            f"{coil_a * 1000:.0f} mA is more than its {coil.supply_ma:g} mA: another supply, "
+            "or the reservoir",
         )
     if coil.diode == "none":
-        found.append(Finding("no-diode", "coil", "without a diode its kick kills the driver"))
+        yield Finding("no-diode", "coil", "without a diode its kick kills the driver")
     if coil.diode == "reversed":
-        found.append(
-            Finding(
-                "polarity",
-                "diode",
-                "a diode with its bar to minus shorts the supply through the driver: turn it round",
-            )
+        yield Finding(
+            "polarity",
+            "diode",
+            "a diode with its bar to minus shorts the supply through the driver: turn it round",
         )
-    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -307,13 +274,13 @@ def advise_servo(servo: Servo) -> Wiring:
     stroke_mm = servo.horn_mm * math.sin(math.radians(min(servo.press_deg, 90)))
     return Wiring(
         kind="servo",
-        facts=(
-            ("pulse", f"1500 us off the button, {pulse_us:.0f} us on it, 50 in a second"),
-            ("time", f"{move_ms:.0f} ms at most, without load: lag"),
-            ("stroke", f"{stroke_mm:.1f} mm at the horn's end"),
-            ("force", f"{stall_n:.1f} N stalled; use {stall_n * HORN_SHARE:.1f} N or less"),
-            ("supply", f"{servo.stall_ma:g} mA stalled; a 5 V supply of its own"),
-        ),
+        facts={
+            "pulse": f"1500 us off the button, {pulse_us:.0f} us on it, 50 in a second",
+            "time": f"{move_ms:.0f} ms at most, without load: lag",
+            "stroke": f"{stroke_mm:.1f} mm at the horn's end",
+            "force": f"{stall_n:.1f} N stalled; use {stall_n * HORN_SHARE:.1f} N or less",
+            "supply": f"{servo.stall_ma:g} mA stalled; a 5 V supply of its own",
+        },
         steps=_SERVO_STEPS,
         findings=tuple(_servo_findings(servo, stall_n)),
         profile=(
@@ -344,32 +311,24 @@ _SERVO_STEPS = (
 )
 
 
-def _servo_findings(servo: Servo, stall_n: float) -> list[Finding]:
-    found = []
+def _servo_findings(servo: Servo, stall_n: float) -> Iterator[Finding]:
     if servo.need_n > stall_n * HORN_SHARE:
-        found.append(
-            Finding(
-                "force-weak",
-                "force",
-                f"{servo.need_n:g} N are more than a third of the {stall_n:.1f} N it stalls at: "
-                f"a horn of {servo.horn_mm * stall_n * HORN_SHARE / servo.need_n:.0f} mm or less",
-            )
+        yield Finding(
+            "force-weak",
+            "force",
+            f"{servo.need_n:g} N are more than a third of the {stall_n:.1f} N it stalls at: "
+            f"a horn of {servo.horn_mm * stall_n * HORN_SHARE / servo.need_n:.0f} mm or less",
         )
     if servo.supply_ma < servo.stall_ma:
-        found.append(
-            Finding(
-                "supply-weak",
-                "supply",
-                f"{servo.supply_ma:g} mA is less than the {servo.stall_ma:g} mA it stalls at: the "
-                "servo resets in mid press",
-            )
+        yield Finding(
+            "supply-weak",
+            "supply",
+            f"{servo.supply_ma:g} mA is less than the {servo.stall_ma:g} mA it stalls at: the "
+            "servo resets in mid press",
         )
     if servo.press_deg > 90:
-        found.append(
-            Finding(
-                "servo-turn",
-                "turn",
-                f"{servo.press_deg:g} degrees are past a 90 degree servo; a longer horn turns less",
-            )
+        yield Finding(
+            "servo-turn",
+            "turn",
+            f"{servo.press_deg:g} degrees are past a 90 degree servo; a longer horn turns less",
         )
-    return found

@@ -6,6 +6,7 @@ In: a setting, the light, the shakes. Out: Exposure and Blur records and their f
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -149,35 +150,29 @@ def _steady_marks(mains_hz: float) -> list[tuple[str, float]]:
     return [pair for pair in timed if optics.flicker_ev(pair[1], mains_hz) < STEADY_EV]
 
 
-def exposure_findings(exposure: Exposure) -> list[Finding]:
-    found = []
+def exposure_findings(exposure: Exposure) -> Iterator[Finding]:
     if exposure.flicker_ev > VISIBLE_EV:
         used_s, steady = exposure.used_s, _steady_marks(exposure.mains_hz)
         beside = [
             *[marked for marked, seconds in steady if seconds < used_s][-1:],
             *[marked for marked, seconds in steady if seconds > used_s][:1],
         ]
-        found.append(
-            Finding(
-                "lamp-flicker",
-                "exposure",
-                f"{shutter_text(used_s)} holds {exposure.lamp_waves:.2f} pulses of a lamp "
-                f"on {exposure.mains_hz:g} Hz mains; frames can differ by up to "
-                f"{exposure.flicker_ev:.2f} EV. Use {' or '.join(beside)} s as marked",
-            )
+        yield Finding(
+            "lamp-flicker",
+            "exposure",
+            f"{shutter_text(used_s)} holds {exposure.lamp_waves:.2f} pulses of a lamp "
+            f"on {exposure.mains_hz:g} Hz mains; frames can differ by up to "
+            f"{exposure.flicker_ev:.2f} EV. Use {' or '.join(beside)} s as marked",
         )
     if exposure.given and exposure.metered and abs(exposure.over_ev) > 1:
         side = "over" if exposure.over_ev > 0 else "under"
-        found.append(
-            Finding(
-                "exposure-off",
-                "exposure",
-                f"{shutter_text(exposure.used_s)} is {abs(exposure.over_ev):.1f} EV {side} the "
-                f"meter's {shutter_text(exposure.metered_s)}; change it to that, or the ISO by the "
-                f"same number of stops {'down' if side == 'over' else 'up'}",
-            )
+        yield Finding(
+            "exposure-off",
+            "exposure",
+            f"{shutter_text(exposure.used_s)} is {abs(exposure.over_ev):.1f} EV {side} the "
+            f"meter's {shutter_text(exposure.metered_s)}; change it to that, or the ISO by the "
+            f"same number of stops {'down' if side == 'over' else 'up'}",
         )
-    return found
 
 
 def estimate_blur(
@@ -211,16 +206,14 @@ def estimate_blur(
     )
 
 
-def blur_findings(blur: Blur | None) -> list[Finding]:
+def blur_findings(blur: Blur | None) -> Iterator[Finding]:
     if blur is None or blur.blur_px <= blur.allowed_px:
-        return []
+        return
     needed_ms = math.ceil(blur.settle_needed_s * 1000)
-    return [
-        Finding(
-            "shake-blur",
-            "blur",
-            f"{blur.blur_px:.1f} px of blur after {blur.settle_s * 1000:.0f} ms, "
-            f"{blur.allowed_px:g} px wanted; wait {needed_ms} ms "
-            f"({needed_ms - blur.settle_s * 1000:.0f} ms longer) before firing, or arrive slower",
-        )
-    ]
+    yield Finding(
+        "shake-blur",
+        "blur",
+        f"{blur.blur_px:.1f} px of blur after {blur.settle_s * 1000:.0f} ms, "
+        f"{blur.allowed_px:g} px wanted; wait {needed_ms} ms "
+        f"({needed_ms - blur.settle_s * 1000:.0f} ms longer) before firing, or arrive slower",
+    )

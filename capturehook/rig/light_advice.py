@@ -6,6 +6,7 @@ In: a LightSensor. Out: LightAdvice with its findings.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -149,26 +150,24 @@ def _verdict(yes: bool, no: bool) -> Verdict:
     return "yes" if yes else "no" if no else "perhaps"
 
 
-def _edge_findings(edge: str) -> list[Finding]:
+def _edge_findings(edge: str) -> Iterator[Finding]:
     if edge == "light-on":
-        return []
-    return [
-        Finding(
-            "light-edge",
-            "[resin.sensor] edge",
-            f'the profile says edge = "{edge}", but a bare sensor across the socket fires when the '
-            "light comes on: build the circuit of `trigger light-off`, or set the edge to "
-            '"light-on"',
-        )
-    ]
+        return
+    yield Finding(
+        "light-edge",
+        "[resin.sensor] edge",
+        f'the profile says edge = "{edge}", but a bare sensor across the socket fires when the '
+        "light comes on: build the circuit of `trigger light-off`, or set the edge to "
+        '"light-on"',
+    )
 
 
 def _fire_findings(
     sensor: LightSensor, reach_mm: float | None, shift: Shift | None
-) -> list[Finding]:
+) -> Iterator[Finding]:
     margin = sensor.fires_ohm / sensor.lit_ohm
     if margin >= sensor.margin:
-        return []
+        return
     target_ohm = sensor.fires_ohm / sensor.margin
     what = (
         f"{sensor.lit_ohm:g} ohm lit is above the {sensor.fires_ohm:g} ohm that always fires"
@@ -186,16 +185,16 @@ def _fire_findings(
             "no place before this light is near enough: take a larger or more sensitive cell"
         )
     if shift is not None and shift.how == "parallel":
-        ways.append(_shift_text(shift))
+        ways.append(f"or put {shift}")
     elif reach_mm is None:
         ways.append(_comparator_text(sensor))
-    return [Finding("no-fire" if margin < 1 else "thin-fire", "lit", "; ".join([what, *ways]))]
+    yield Finding("no-fire" if margin < 1 else "thin-fire", "lit", "; ".join([what, *ways]))
 
 
-def _rearm_findings(sensor: LightSensor, shift: Shift | None) -> list[Finding]:
+def _rearm_findings(sensor: LightSensor, shift: Shift | None) -> Iterator[Finding]:
     margin = sensor.covered_ohm / sensor.quiet_ohm
     if margin >= sensor.margin:
-        return []
+        return
     what = (
         f"{sensor.covered_ohm:g} ohm covered is below the {sensor.quiet_ohm:g} ohm that never fire"
         if margin < 1
@@ -206,20 +205,10 @@ def _rearm_findings(sensor: LightSensor, shift: Shift | None) -> list[Finding]:
         "shade the sensor (a tube, a hood, black tape at its back) and read it covered again",
     ]
     if shift is not None and shift.how == "series":
-        ways.append(_shift_text(shift))
+        ways.append(f"or put {shift}")
     elif shift is None:
         ways.append(_comparator_text(sensor))
-    return [
-        Finding("no-rearm" if margin < 1 else "thin-rearm", "covered", "; ".join([what, *ways]))
-    ]
-
-
-def _shift_text(shift: Shift) -> str:
-    place = "in series with" if shift.how == "series" else "in parallel with"
-    return (
-        f"or put {shift.ohm:g} ohm {place} the sensor: {shift.lit_ohm:.0f} ohm lit, "
-        f"{shift.covered_ohm:.0f} ohm covered"
-    )
+    yield Finding("no-rearm" if margin < 1 else "thin-rearm", "covered", "; ".join([what, *ways]))
 
 
 def _comparator_text(sensor: LightSensor) -> str:
@@ -235,41 +224,31 @@ def _comparator_text(sensor: LightSensor) -> str:
     )
 
 
-def _time_findings(sensor: LightSensor, fire_s: float, rearm_s: float) -> list[Finding]:
-    found = []
+def _time_findings(sensor: LightSensor, fire_s: float, rearm_s: float) -> Iterator[Finding]:
     on_s, off_s = sensor.light_on_s, sensor.light_off_s
     if on_s is not None and math.isfinite(fire_s) and fire_s + sensor.hold_s > on_s:
-        found.append(
-            Finding(
-                "light-short",
-                "light on",
-                f"the sensor needs {fire_s * 1000:.0f} ms and the camera a press of "
-                f"{sensor.hold_s * 1000:.0f} ms; the light is on for {on_s * 1000:.0f} ms. Take a "
-                "quicker sensor, move it closer, or stretch the press with a timer",
-            )
+        yield Finding(
+            "light-short",
+            "light on",
+            f"the sensor needs {fire_s * 1000:.0f} ms and the camera a press of "
+            f"{sensor.hold_s * 1000:.0f} ms; the light is on for {on_s * 1000:.0f} ms. Take a "
+            "quicker sensor, move it closer, or stretch the press with a timer",
         )
     if off_s is not None and math.isfinite(rearm_s) and SLOW_TAIL * rearm_s > off_s:
-        found.append(
-            Finding(
-                "dark-short",
-                "light off",
-                f"re-arming takes about {SLOW_TAIL * rearm_s:.2f} s (the slow tail counted), the "
-                f"light is off for {off_s:g} s: frames will be missed. Lengthen the rest by "
-                f"{SLOW_TAIL * rearm_s - off_s:.2f} s, or move the sensor away",
-            )
+        yield Finding(
+            "dark-short",
+            "light off",
+            f"re-arming takes about {SLOW_TAIL * rearm_s:.2f} s (the slow tail counted), the "
+            f"light is off for {off_s:g} s: frames will be missed. Lengthen the rest by "
+            f"{SLOW_TAIL * rearm_s - off_s:.2f} s, or move the sensor away",
         )
-    return found
 
 
-def _law_findings(gamma: float, measured: bool) -> list[Finding]:
-    found = []
+def _law_findings(gamma: float, measured: bool) -> Iterator[Finding]:
     if measured and not 0.4 <= gamma <= 1.1:
-        found.append(
-            Finding(
-                "gamma-odd",
-                "lit",
-                f"gamma comes out as {gamma:.2f}, cells have 0.5 to 0.9: the light is no small "
-                "source there, or stray light changed. Give --panel-mm, or read again",
-            )
+        yield Finding(
+            "gamma-odd",
+            "lit",
+            f"gamma comes out as {gamma:.2f}, cells have 0.5 to 0.9: the light is no small "
+            "source there, or stray light changed. Give --panel-mm, or read again",
         )
-    return found

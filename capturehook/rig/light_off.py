@@ -6,6 +6,7 @@ two timers, and whether the delay stays inside its window.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from capturehook.errors import CaptureHookError, Finding
@@ -85,31 +86,20 @@ def advise_light_off(wish: LightOff) -> Wiring:
     least, most = SPREAD[wish.timing]
     return Wiring(
         kind="light-off",
-        facts=(
-            (
-                "divider",
-                f"cell on top, {fixed_ohm:g} ohm to ground: {lit_v:.2f} V lit, {dark_v:.2f} V dark",
-            ),
-            (
-                "comparator",
-                f"threshold {threshold_v:.2f} V; {INPUT_OHM / 1000:g} kohm and "
-                f"{feedback_ohm / 1000:g} kohm give "
-                f"{coils.hysteresis_v(wish.supply_v, INPUT_OHM, feedback_ohm) * 1000:.0f} mV of "
-                "hysteresis",
-            ),
-            (
-                "window",
-                f"fire {low_s:.2f} to {high_s:.2f} s after light-off: plate at rest, frame over "
-                "before the next light",
-            ),
-            (
-                "delay",
-                f"{_ohm(ohm)} and {farad * 1e6:g} uF: {delay_s:.2f} s; {wish.timing}, "
-                f"{delay_s * least:.2f} to {delay_s * most:.2f} s",
-            ),
-            ("pulse", f"{PULSE_OHM / 1000:g} kohm and {PULSE_F * 1e6:g} uF: {pulse_ms:.0f} ms"),
-            ("isolator", f"{led_ohm:g} ohm before its LED"),
-        ),
+        facts={
+            "divider": f"cell on top, {fixed_ohm:g} ohm to ground: {lit_v:.2f} V lit, {dark_v:.2f} "
+            "V dark",
+            "comparator": f"threshold {threshold_v:.2f} V; {INPUT_OHM / 1000:g} kohm and "
+            f"{feedback_ohm / 1000:g} kohm give "
+            f"{coils.hysteresis_v(wish.supply_v, INPUT_OHM, feedback_ohm) * 1000:.0f} mV of "
+            "hysteresis",
+            "window": f"fire {low_s:.2f} to {high_s:.2f} s after light-off: plate at rest, frame "
+            "over before the next light",
+            "delay": f"{_ohm(ohm)} and {farad * 1e6:g} uF: {delay_s:.2f} s; {wish.timing}, "
+            f"{delay_s * least:.2f} to {delay_s * most:.2f} s",
+            "pulse": f"{PULSE_OHM / 1000:g} kohm and {PULSE_F * 1e6:g} uF: {pulse_ms:.0f} ms",
+            "isolator": f"{led_ohm:g} ohm before its LED",
+        },
         steps=(*MEASURE, *_STEPS),
         findings=tuple(_findings(wish, delay_s, lit_v - dark_v)),
         profile=(
@@ -155,41 +145,33 @@ _STEPS = (
 )
 
 
-def _findings(wish: LightOff, delay_s: float, swing_v: float) -> list[Finding]:
-    found = []
+def _findings(wish: LightOff, delay_s: float, swing_v: float) -> Iterator[Finding]:
     low_s, high_s = wish.window_s
     least, most = SPREAD[wish.timing]
     if low_s >= high_s:
-        found.append(
-            Finding(
-                "delay-window",
-                "delay",
-                f"the plate is at rest {low_s:g} s after light-off, and a frame must begin by "
-                f"{high_s:.2f} s: no delay fits. Lengthen the wait before the light by "
-                f"{low_s - high_s:.2f} s, or shorten the exposure",
-            )
+        yield Finding(
+            "delay-window",
+            "delay",
+            f"the plate is at rest {low_s:g} s after light-off, and a frame must begin by "
+            f"{high_s:.2f} s: no delay fits. Lengthen the wait before the light by "
+            f"{low_s - high_s:.2f} s, or shorten the exposure",
         )
     elif delay_s * least < low_s or delay_s * most > high_s:
-        found.append(
-            Finding(
-                "delay-spread",
-                "delay",
-                f"{wish.timing}, the delay is {delay_s * least:.2f} to {delay_s * most:.2f} s, the "
-                f"window {low_s:.2f} to {high_s:.2f} s. "
-                + (
-                    "Fit a trimmer in series and set it against the machine"
-                    if wish.timing == "untrimmed"
-                    else "Take a counter with a crystal, or lengthen the wait before the light"
-                ),
-            )
+        yield Finding(
+            "delay-spread",
+            "delay",
+            f"{wish.timing}, the delay is {delay_s * least:.2f} to {delay_s * most:.2f} s, the "
+            f"window {low_s:.2f} to {high_s:.2f} s. "
+            + (
+                "Fit a trimmer in series and set it against the machine"
+                if wish.timing == "untrimmed"
+                else "Take a counter with a crystal, or lengthen the wait before the light"
+            ),
         )
     if wish.dark_ohm < CONTRAST * wish.lit_ohm or swing_v < 2 * HYSTERESIS_V:
-        found.append(
-            Finding(
-                "thin-contrast",
-                "cell",
-                f"dark over lit is {wish.dark_ohm / wish.lit_ohm:.2f}, {CONTRAST:g} is wanted: "
-                "nearer to the lamp, a hood against the room's light",
-            )
+        yield Finding(
+            "thin-contrast",
+            "cell",
+            f"dark over lit is {wish.dark_ohm / wish.lit_ohm:.2f}, {CONTRAST:g} is wanted: "
+            "nearer to the lamp, a hood against the room's light",
         )
-    return found

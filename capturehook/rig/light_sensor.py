@@ -106,6 +106,12 @@ class Shift:
     lit_ohm: float
     covered_ohm: float
 
+    def __str__(self) -> str:
+        return (
+            f"{self.ohm:g} ohm in {self.how} with the sensor: {self.lit_ohm:.0f} ohm lit, "
+            f"{self.covered_ohm:.0f} ohm covered"
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparator:

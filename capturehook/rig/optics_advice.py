@@ -7,6 +7,7 @@ each say what to change and by how much.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from capturehook.errors import CaptureHookError, Finding
@@ -250,10 +251,10 @@ def distance_for_sharpness_mm(setup: CameraSetup, seen: SubjectBox) -> float:
     return high_mm
 
 
-def _view_findings(setup: CameraSetup, view: View) -> list[Finding]:
+def _view_findings(setup: CameraSetup, view: View) -> Iterator[Finding]:
     over = max(view.fill)
     if over <= 1:
-        return []
+        return
     side = "width" if over == view.fill[0] else "height"
     fits_mm = _distance_for_fill_mm(setup, view.seen, setup.held_mm)
     turned = (
@@ -261,53 +262,43 @@ def _view_findings(setup: CameraSetup, view: View) -> list[Finding]:
         if view.turned_front_mm < fits_mm
         else ""
     )
-    return [
-        Finding(
-            "cut-off",
-            "view",
-            f"the subject takes {over * 100:.0f} % of the picture's {side}; move back from "
-            f"{view.front_mm:.0f} to {fits_mm:.0f} mm (by {fits_mm - view.front_mm:.0f} mm) for a "
-            f"fill of {setup.fill * 100:.0f} %{turned}",
-        )
-    ]
+    yield Finding(
+        "cut-off",
+        "view",
+        f"the subject takes {over * 100:.0f} % of the picture's {side}; move back from "
+        f"{view.front_mm:.0f} to {fits_mm:.0f} mm (by {fits_mm - view.front_mm:.0f} mm) for a "
+        f"fill of {setup.fill * 100:.0f} %{turned}",
+    )
 
 
-def _sharpness_findings(setup: CameraSetup, view: View, sharp: Sharpness) -> list[Finding]:
-    found = []
+def _sharpness_findings(setup: CameraSetup, view: View, sharp: Sharpness) -> Iterator[Finding]:
     if not sharp.possible:
         far_mm = distance_for_sharpness_mm(setup, view.seen)
-        found.append(
-            Finding(
-                "depth-or-diffraction",
-                "sharpness",
-                f"{view.seen.depth_mm:.0f} mm of depth need f/{sharp.depth_f_number:.3g}, but "
-                f"diffraction blurs from f/{sharp.diffraction_f_number:.3g} on; f/"
-                f"{sharp.suggested_f_number:g} is the least blur. For both: move back by "
-                f"{far_mm - view.front_mm:.0f} mm to {far_mm:.0f} mm, or accept a circle of "
-                f"{_circle_for_both_mm(sharp):.4f} mm instead of {sharp.circle_mm:.4f} mm",
-            )
+        yield Finding(
+            "depth-or-diffraction",
+            "sharpness",
+            f"{view.seen.depth_mm:.0f} mm of depth need f/{sharp.depth_f_number:.3g}, but "
+            f"diffraction blurs from f/{sharp.diffraction_f_number:.3g} on; f/"
+            f"{sharp.suggested_f_number:g} is the least blur. For both: move back by "
+            f"{far_mm - view.front_mm:.0f} mm to {far_mm:.0f} mm, or accept a circle of "
+            f"{_circle_for_both_mm(sharp):.4f} mm instead of {sharp.circle_mm:.4f} mm",
         )
     elif not sharp.covers:
-        found.append(
-            Finding(
-                "depth-short",
-                "sharpness",
-                f"f/{setup.f_number:g} is sharp from {sharp.near_mm:.0f} to {sharp.far_mm:.0f} mm, "
-                f"the subject reaches from {view.front_mm:.0f} to {view.back_mm:.0f} mm; close "
-                f"down to f/{sharp.suggested_f_number:g} and focus at {view.focus_mm:.0f} mm",
-            )
+        yield Finding(
+            "depth-short",
+            "sharpness",
+            f"f/{setup.f_number:g} is sharp from {sharp.near_mm:.0f} to {sharp.far_mm:.0f} mm, "
+            f"the subject reaches from {view.front_mm:.0f} to {view.back_mm:.0f} mm; close "
+            f"down to f/{sharp.suggested_f_number:g} and focus at {view.focus_mm:.0f} mm",
         )
     if setup.f_number > max(sharp.diffraction_f_number * THIRD, sharp.suggested_f_number):
-        found.append(
-            Finding(
-                "diffraction",
-                "sharpness",
-                f"f/{setup.f_number:g} spreads every point over {sharp.airy_mm:.3f} mm of the "
-                f"sensor, more than the {sharp.circle_mm:.3f} mm that count as sharp; open up to "
-                f"f/{sharp.suggested_f_number:g}",
-            )
+        yield Finding(
+            "diffraction",
+            "sharpness",
+            f"f/{setup.f_number:g} spreads every point over {sharp.airy_mm:.3f} mm of the "
+            f"sensor, more than the {sharp.circle_mm:.3f} mm that count as sharp; open up to "
+            f"f/{sharp.suggested_f_number:g}",
         )
-    return found
 
 
 def _circle_for_both_mm(sharp: Sharpness) -> float:

@@ -5,6 +5,7 @@ In: what was measured at the microphone line or at the key. Out: Wiring.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from capturehook.errors import Finding
@@ -59,17 +60,14 @@ def advise_phone_cable(cable: PhoneCable) -> Wiring:
     resistors = " + ".join(f"{one:g}" for one in parts if one) or "none: a bare contact"
     return Wiring(
         kind="phone-cable",
-        facts=(
-            ("button", f"{cable.function}: {total_ohm:g} ohm from microphone to ground"),
-            (
-                "resistor",
-                f"{exact_ohm:.1f} ohm beside a microphone of {cable.mic_ohm:g} ohm; take "
-                f"{resistors} in series",
-            ),
-            ("phone sees", f"{seen_ohm:.1f} ohm through {cable.by}"),
-            ("current", f"{line_ma:.2f} mA; small gold contacts are made for 1 mA and more"),
-            ("lag", "0.05 to 0.3 s (from memory); measure yours, a buffer may even look back"),
-        ),
+        facts={
+            "button": f"{cable.function}: {total_ohm:g} ohm from microphone to ground",
+            "resistor": f"{exact_ohm:.1f} ohm beside a microphone of {cable.mic_ohm:g} ohm; take "
+            f"{resistors} in series",
+            "phone sees": f"{seen_ohm:.1f} ohm through {cable.by}",
+            "current": f"{line_ma:.2f} mA; small gold contacts are made for 1 mA and more",
+            "lag": "0.05 to 0.3 s (from memory); measure yours, a buffer may even look back",
+        },
         steps=_CABLE_STEPS,
         findings=tuple(_cable_findings(cable, total_ohm, seen_ohm)),
         profile=(
@@ -120,28 +118,22 @@ _CABLE_STEPS = (
 )
 
 
-def _cable_findings(cable: PhoneCable, total_ohm: float, seen_ohm: float) -> list[Finding]:
-    found = []
+def _cable_findings(cable: PhoneCable, total_ohm: float, seen_ohm: float) -> Iterator[Finding]:
     if abs(seen_ohm - total_ohm) > max(TOLERANCE * total_ohm, 5.0):
-        found.append(
-            Finding(
-                "headset-button",
-                "phone",
-                f"the phone sees {seen_ohm:.0f} ohm instead of {total_ohm:g}: another button, or "
-                "none. Close it with a bare contact, a reed relay or a photo-MOS relay",
-            )
+        yield Finding(
+            "headset-button",
+            "phone",
+            f"the phone sees {seen_ohm:.0f} ohm instead of {total_ohm:g}: another button, or "
+            "none. Close it with a bare contact, a reed relay or a photo-MOS relay",
         )
     low_ms, high_ms = PULSE_MS
     if not low_ms <= cable.hold_ms <= high_ms:
-        found.append(
-            Finding(
-                "phone-hold",
-                "hold",
-                f"{cable.hold_ms:g} ms is {'missed' if cable.hold_ms < low_ms else 'long'}: phones "
-                f"take {low_ms:g} to {high_ms:g} ms for a press; longer starts a burst or a video",
-            )
+        yield Finding(
+            "phone-hold",
+            "hold",
+            f"{cable.hold_ms:g} ms is {'missed' if cable.hold_ms < low_ms else 'long'}: phones "
+            f"take {low_ms:g} to {high_ms:g} ms for a press; longer starts a burst or a video",
         )
-    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,15 +156,12 @@ def advise_remote(remote: Remote) -> Wiring:
     key_ma = abs(remote.key_v) / remote.pull_kohm
     return Wiring(
         kind="remote",
-        facts=(
-            ("key", f"{remote.key_v:g} V through about {remote.pull_kohm:g} kohm: {key_ma:.3f} mA"),
-            ("bridged by", f"{remote.by}, {remote.hold_ms:g} ms"),
-            ("awake", f"frames every {remote.gap_s:g} s, sleep after {remote.sleep_s:g} s"),
-            (
-                "lag",
-                "0.1 to 0.5 s, seconds after sleep (from memory): measure, take the slowest",
-            ),
-        ),
+        facts={
+            "key": f"{remote.key_v:g} V through about {remote.pull_kohm:g} kohm: {key_ma:.3f} mA",
+            "bridged by": f"{remote.by}, {remote.hold_ms:g} ms",
+            "awake": f"frames every {remote.gap_s:g} s, sleep after {remote.sleep_s:g} s",
+            "lag": "0.1 to 0.5 s, seconds after sleep (from memory): measure, take the slowest",
+        },
         steps=_REMOTE_STEPS,
         findings=tuple(_remote_findings(remote, key_ma)),
         profile=(
@@ -196,38 +185,28 @@ _REMOTE_STEPS = (
 )
 
 
-def _remote_findings(remote: Remote, key_ma: float) -> list[Finding]:
-    found = []
+def _remote_findings(remote: Remote, key_ma: float) -> Iterator[Finding]:
     if remote.by == "opto" and remote.key_v < 0:
-        found.append(
-            Finding(
-                "polarity",
-                "key",
-                f"{remote.key_v:g} V: the leads are the wrong way round for the isolator, which "
-                "would stay open. Swap collector and emitter",
-            )
+        yield Finding(
+            "polarity",
+            "key",
+            f"{remote.key_v:g} V: the leads are the wrong way round for the isolator, which "
+            "would stay open. Swap collector and emitter",
         )
     if remote.gap_s >= remote.sleep_s:
-        found.append(
-            Finding(
-                "remote-sleeps",
-                "awake",
-                f"it sleeps after {remote.sleep_s:g} s and frames are up to {remote.gap_s:g} s "
-                "apart: the first press only wakes it. Press twice, shoot more often, or take "
-                "a cable",
-            )
+        yield Finding(
+            "remote-sleeps",
+            "awake",
+            f"it sleeps after {remote.sleep_s:g} s and frames are up to {remote.gap_s:g} s "
+            "apart: the first press only wakes it. Press twice, shoot more often, or take "
+            "a cable",
         )
     if not PULSE_MS[0] <= remote.hold_ms <= 500:
-        found.append(
-            Finding("phone-hold", "hold", f"{remote.hold_ms:g} ms: press for 60 to 500 ms")
-        )
+        yield Finding("phone-hold", "hold", f"{remote.hold_ms:g} ms: press for 60 to 500 ms")
     if abs(remote.key_v) > 5.5 or key_ma > 10:
-        found.append(
-            Finding(
-                "socket-voltage",
-                "key",
-                f"{remote.key_v:g} V and {key_ma:.2g} mA are no key of a coin cell (3 V, some ten "
-                "microamperes): measure again, join nothing",
-            )
+        yield Finding(
+            "socket-voltage",
+            "key",
+            f"{remote.key_v:g} V and {key_ma:.2g} mA are no key of a coin cell (3 V, some ten "
+            "microamperes): measure again, join nothing",
         )
-    return found

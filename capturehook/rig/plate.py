@@ -6,6 +6,7 @@ stop, and when it closes against when the plate has settled.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from capturehook.errors import Finding
@@ -49,24 +50,16 @@ def advise_plate(plate: Plate) -> Wiring:
     high_mm = plate.overtravel_mm - plate.repeat_mm
     return Wiring(
         kind="plate",
-        facts=(
-            (
-                "press",
-                f"{plate.depth_mm:.2f} mm past the contact; wanted {low_mm:.2f} to {high_mm:.2f}",
-            ),
-            ("stop", f"the switch's stop is at {plate.contact_mm + plate.overtravel_mm:.2f} mm"),
-            (
-                "closes",
-                f"{early_s:.2f} s before the plate is at the top, {early_s + plate.settle_s:.2f} s "
-                "before it has settled",
-            ),
-            (
-                "delay",
-                f"{max(0.0, need_s):.2f} s between switch and camera"
-                if need_s > 0
-                else "none: the camera's lag is long enough",
-            ),
-        ),
+        facts={
+            "press": f"{plate.depth_mm:.2f} mm past the contact; wanted {low_mm:.2f} to "
+            f"{high_mm:.2f}",
+            "stop": f"the switch's stop is at {plate.contact_mm + plate.overtravel_mm:.2f} mm",
+            "closes": f"{early_s:.2f} s before the plate is at the top, "
+            f"{early_s + plate.settle_s:.2f} s before it has settled",
+            "delay": f"{max(0.0, need_s):.2f} s between switch and camera"
+            if need_s > 0
+            else "none: the camera's lag is long enough",
+        },
         steps=(*MEASURE, *_STEPS),
         findings=tuple(_findings(plate, need_s, low_mm, high_mm)),
         profile=(
@@ -103,53 +96,41 @@ _STEPS = (
 )
 
 
-def _findings(plate: Plate, need_s: float, low_mm: float, high_mm: float) -> list[Finding]:
-    found = []
+def _findings(plate: Plate, need_s: float, low_mm: float, high_mm: float) -> Iterator[Finding]:
     if plate.rise_mm > high_mm - low_mm:
-        found.append(
-            Finding(
-                "plate-rises",
-                "top",
-                f"the top rises by {plate.rise_mm:g} mm over the print, and the switch gives "
-                f"{max(0.0, high_mm - low_mm):.2f}: it would not close at first, or break at last. "
-                "Insert poses at one height",
-            )
+        yield Finding(
+            "plate-rises",
+            "top",
+            f"the top rises by {plate.rise_mm:g} mm over the print, and the switch gives "
+            f"{max(0.0, high_mm - low_mm):.2f}: it would not close at first, or break at last. "
+            "Insert poses at one height",
         )
     if plate.depth_mm > high_mm:
-        found.append(
-            Finding(
-                "plate-deep",
-                "press",
-                f"{plate.depth_mm:.2f} mm past the contact is past {high_mm:.2f}: lower the top to "
-                f"{plate.contact_mm + high_mm:.2f} mm, or raise the switch",
-            )
+        yield Finding(
+            "plate-deep",
+            "press",
+            f"{plate.depth_mm:.2f} mm past the contact is past {high_mm:.2f}: lower the top to "
+            f"{plate.contact_mm + high_mm:.2f} mm, or raise the switch",
         )
     elif plate.depth_mm < low_mm:
-        found.append(
-            Finding(
-                "plate-shallow",
-                "press",
-                f"{plate.depth_mm:.2f} mm past the contact is short of {low_mm:.2f}: raise the top "
-                f"to {plate.contact_mm + low_mm:.2f} mm, or lower the switch",
-            )
+        yield Finding(
+            "plate-shallow",
+            "press",
+            f"{plate.depth_mm:.2f} mm past the contact is short of {low_mm:.2f}: raise the top "
+            f"to {plate.contact_mm + low_mm:.2f} mm, or lower the switch",
         )
     end_mm = plate.contact_mm + plate.overtravel_mm
     if end_mm + SCREW_HOMING_MM > plate.axis_mm:
-        found.append(
-            Finding(
-                "plate-end",
-                "stop",
-                f"the switch's stop at {end_mm:.2f} mm is less than {SCREW_HOMING_MM:g} mm from "
-                f"the axis end at {plate.axis_mm:g}: the end of a print could break it",
-            )
+        yield Finding(
+            "plate-end",
+            "stop",
+            f"the switch's stop at {end_mm:.2f} mm is less than {SCREW_HOMING_MM:g} mm from "
+            f"the axis end at {plate.axis_mm:g}: the end of a print could break it",
         )
     if need_s > 0:
-        found.append(
-            Finding(
-                "plate-early",
-                "time",
-                f"the frame would come {need_s:.2f} s before the plate has settled: a delay of "
-                f"{need_s:.2f} s (trigger light-off has the timer), or slower lifting",
-            )
+        yield Finding(
+            "plate-early",
+            "time",
+            f"the frame would come {need_s:.2f} s before the plate has settled: a delay of "
+            f"{need_s:.2f} s (trigger light-off has the timer), or slower lifting",
         )
-    return found

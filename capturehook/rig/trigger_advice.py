@@ -6,12 +6,13 @@ findings and cautions. The light sensor has a module of its own.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from capturehook.errors import CaptureHookError, Finding
 from capturehook.model.profile import Profile
 from capturehook.physics import circuit
-from capturehook.rig.advice import CONTACT, OPTO, Caution, check_number
+from capturehook.rig.advice import CONTACT, OPTO, Caution, asked, check_asked, check_number
 
 LED_V = 1.2
 """Forward voltage of an infrared LED in an opto-isolator (datasheets, from memory)."""
@@ -22,8 +23,6 @@ LINE_MA = 1.0
 was measured on two bodies of one maker, doc-diy.net)."""
 SATURATED_V = 0.2
 """Voltage left over a conducting output transistor (datasheets, from memory)."""
-MIN_HOLD_MS = 100.0
-"""Shorter presses are missed by many cameras (common practice, no source)."""
 BOUNCE_MS = 10.0
 """Contacts bounce for 1 to 10 ms, seldom over 20 (common practice, no source)."""
 FILTER_OHM, FILTER_F = 10_000.0, 1e-6
@@ -52,18 +51,14 @@ MEASURE = (
 class Socket:
     """What was measured at the camera's release socket; None is "not measured"."""
 
-    open_v: float | None = None
-    line_ma: float | None = None
-    hold_ms: float = 200.0
-    min_hold_ms: float = MIN_HOLD_MS
+    open_v: float | None = asked("Measured, tip to sleeve, nothing joined.", None, -1000, 1000)
+    line_ma: float | None = asked("Measured, tip to sleeve through a meter.", None, 1e-6, 1e5)
+    hold_ms: float = asked("How long it is held closed (200).", 200.0, high=600_000)
+    min_hold_ms: float = asked("Shortest press the camera takes (100).", 100.0, high=60_000)
+    """Shorter presses are missed by many cameras (common practice, no source)."""
 
     def __post_init__(self) -> None:
-        if self.open_v is not None:
-            check_number("open_v", self.open_v, -1000, 1000)
-        if self.line_ma is not None:
-            check_number("line_ma", self.line_ma, 1e-6, 1e5)
-        check_number("hold_ms", self.hold_ms, 0, 600_000)
-        check_number("min_hold_ms", self.min_hold_ms, 0, 60_000)
+        check_asked(self)
 
 
 def socket_from_profile(profile: Profile) -> Socket:
@@ -71,62 +66,51 @@ def socket_from_profile(profile: Profile) -> Socket:
     return Socket(hold_ms=float(profile.contact_ms), min_hold_ms=profile.camera.min_hold_ms)
 
 
-def socket_findings(socket: Socket) -> list[Finding]:
+def socket_findings(socket: Socket) -> Iterator[Finding]:
     """Warnings about the camera's side, whatever closes it."""
-    found = []
     low_v, high_v = SOCKET_V
     if socket.open_v is not None and -high_v <= socket.open_v < 0:
-        found.append(
-            Finding(
-                "polarity",
-                "socket",
-                f"{socket.open_v:g} V: the tip is minus against the sleeve. A bare contact does "
-                "not mind; an isolator's collector and emitter must be swapped",
-            )
+        yield Finding(
+            "polarity",
+            "socket",
+            f"{socket.open_v:g} V: the tip is minus against the sleeve. A bare contact does "
+            "not mind; an isolator's collector and emitter must be swapped",
         )
     elif socket.open_v is not None and not low_v <= socket.open_v <= high_v:
-        found.append(
-            Finding(
-                "socket-voltage",
-                "socket",
-                f"{socket.open_v:g} V when open is outside {low_v:g} to {high_v:g} V: this may be "
-                "no plain contact socket. Join nothing to it; look it up in the camera's manual",
-            )
+        yield Finding(
+            "socket-voltage",
+            "socket",
+            f"{socket.open_v:g} V when open is outside {low_v:g} to {high_v:g} V: this may be "
+            "no plain contact socket. Join nothing to it; look it up in the camera's manual",
         )
     if socket.hold_ms < socket.min_hold_ms:
-        found.append(
-            Finding(
-                "hold-short",
-                "hold",
-                f"the contact is held for {socket.hold_ms:g} ms, the camera wants "
-                f"{socket.min_hold_ms:g} ms; hold it for "
-                f"{socket.min_hold_ms - socket.hold_ms:g} ms longer",
-            )
+        yield Finding(
+            "hold-short",
+            "hold",
+            f"the contact is held for {socket.hold_ms:g} ms, the camera wants "
+            f"{socket.min_hold_ms:g} ms; hold it for "
+            f"{socket.min_hold_ms - socket.hold_ms:g} ms longer",
         )
-    return found
 
 
-def contact_findings(contact: str, line_ma: float) -> list[Finding]:
+def contact_findings(contact: str, line_ma: float) -> Iterator[Finding]:
     """Too much current for the contact, or so little that plain silver fails."""
     if line_ma > MOST_MA[contact]:
-        return [
-            Finding(
-                "contact-overload",
-                "contact",
-                f"{line_ma:g} mA is over the {MOST_MA[contact]:g} mA of a {contact} contact: this "
-                "is no camera line; measure again, join nothing",
-            )
-        ]
+        yield Finding(
+            "contact-overload",
+            "contact",
+            f"{line_ma:g} mA is over the {MOST_MA[contact]:g} mA of a {contact} contact: this "
+            "is no camera line; measure again, join nothing",
+        )
+        return
     if contact == "silver":
-        return [
-            Finding(
-                "contact-dry",
-                "contact",
-                f"plain silver is made for {LEAST_MA[contact]:g} mA and more; at {line_ma:g} mA "
-                "films on it lose frames. Take gold, twin crossbar contacts, or a sealed reed",
-            )
-        ]
-    return []
+        yield Finding(
+            "contact-dry",
+            "contact",
+            f"plain silver is made for {LEAST_MA[contact]:g} mA and more; at {line_ma:g} mA "
+            "films on it lose frames. Take gold, twin crossbar contacts, or a sealed reed",
+        )
+        return
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,20 +182,18 @@ _CONTACT_STEPS = (
 class OptoDrive:
     """What drives the opto-isolator's LED. ``led_ma`` None: 5 mA up to 3.6 V, else 10 mA."""
 
-    supply_v: float
-    led_ma: float | None = None
-    led_v: float = LED_V
-    transfer_ratio: float = TRANSFER_RATIO
-    pin_max_ma: float | None = None
+    supply_v: float = asked("Of the output: 3.3, 5, 12 or 24.", low=0.5, high=60)
+    led_ma: float | None = asked("Wanted LED current (5 up to 3.6 V, else 10).", None, 0.01, 1000)
+    led_v: float = asked("Forward voltage (1.2).", LED_V, low=0.5, high=10)
+    transfer_ratio: float = asked(
+        "Output current over LED current (0.5).", TRANSFER_RATIO, 0.01, 100, flag="--ctr"
+    )
+    pin_max_ma: float | None = asked(
+        "What the board's manual allows for the pin.", None, 0.01, 1000
+    )
 
     def __post_init__(self) -> None:
-        check_number("supply_v", self.supply_v, 0.5, 60)
-        check_number("led_v", self.led_v, 0.5, 10)
-        check_number("ctr", self.transfer_ratio, 0.01, 100)
-        for name in ("led_ma", "pin_max_ma"):
-            value = getattr(self, name)
-            if value is not None:
-                check_number(name, value, 0.01, 1000)
+        check_asked(self)
         if self.supply_v <= self.led_v:
             raise CaptureHookError(
                 "supply_v",
@@ -293,45 +275,37 @@ _OPTO_STEPS = (
 )
 
 
-def _drive_findings(drive: OptoDrive, led_ma: float) -> list[Finding]:
-    found = []
+def _drive_findings(drive: OptoDrive, led_ma: float) -> Iterator[Finding]:
     if drive.pin_max_ma is not None and led_ma > drive.pin_max_ma:
         least_ohm = circuit.led_resistor_ohm(drive.supply_v, drive.led_v, drive.pin_max_ma / 1000)
-        found.append(
-            Finding(
-                "pin-overload",
-                "output",
-                f"{led_ma:.1f} mA is more than the pin's {drive.pin_max_ma:g} mA; use at least "
-                f"{circuit.preferred_ohm(least_ohm, circuit.E12, 'up'):g} ohm, or a transistor",
-            )
+        yield Finding(
+            "pin-overload",
+            "output",
+            f"{led_ma:.1f} mA is more than the pin's {drive.pin_max_ma:g} mA; use at least "
+            f"{circuit.preferred_ohm(least_ohm, circuit.E12, 'up'):g} ohm, or a transistor",
         )
     if led_ma > LED_MAX_MA:
-        found.append(
-            Finding(
-                "led-overload",
-                "LED",
-                f"{led_ma:.1f} mA shortens the LED's life; {LED_MAX_MA:g} mA or less is plenty",
-            )
+        yield Finding(
+            "led-overload",
+            "LED",
+            f"{led_ma:.1f} mA shortens the LED's life; {LED_MAX_MA:g} mA or less is plenty",
         )
-    return found
 
 
-def _sink_findings(drive: OptoDrive, sink_ma: float, line_ma: float) -> list[Finding]:
+def _sink_findings(drive: OptoDrive, sink_ma: float, line_ma: float) -> Iterator[Finding]:
     if sink_ma >= SINK_MARGIN * line_ma:
-        return []
+        return
     need_ma = SINK_MARGIN * line_ma / drive.transfer_ratio
     need_ohm = circuit.led_resistor_ohm(drive.supply_v, drive.led_v, need_ma / 1000)
     raised = (
         f"raise the LED to {need_ma:.1f} mA "
         f"({circuit.preferred_ohm(need_ohm, circuit.E12, 'down'):g} ohm), or "
     )
-    return [
-        Finding(
-            "opto-weak",
-            "output transistor",
-            f"it can sink {sink_ma:.2g} mA of the camera's {line_ma:g} mA, and a margin of "
-            f"{SINK_MARGIN:g} is wanted: {raised if need_ma <= LED_MAX_MA else ''}take an isolator "
-            f"with a transfer ratio of at least "
-            f"{100 * drive.transfer_ratio * SINK_MARGIN * line_ma / sink_ma:.0f} %",
-        )
-    ]
+    yield Finding(
+        "opto-weak",
+        "output transistor",
+        f"it can sink {sink_ma:.2g} mA of the camera's {line_ma:g} mA, and a margin of "
+        f"{SINK_MARGIN:g} is wanted: {raised if need_ma <= LED_MAX_MA else ''}take an isolator "
+        f"with a transfer ratio of at least "
+        f"{100 * drive.transfer_ratio * SINK_MARGIN * line_ma / sink_ma:.0f} %",
+    )

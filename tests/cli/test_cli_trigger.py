@@ -75,6 +75,7 @@ def test_trigger_contact_hold_comes_from_the_profile(capsys, tmp_path):
     ("argv", "found"),
     [
         (["trigger", "opto"], "--supply-v"),
+        (["trigger", "relay"], "--supply-v"),
         ([*PRACTICE, "--drawing", "circuit.png"], "does not end in .svg"),
         (["trigger", "opto", "--supply-v", "1"], "cannot light an LED"),
         ([*LIGHT, "--covered-ohm", "50", "--lit", "30", "100"], "not below the covered reading"),

@@ -37,5 +37,5 @@ def test_finding_tells_volume_and_filament() -> None:
 
 
 def test_within_the_limit_nothing_is_said() -> None:
-    assert ooze_findings(profile(ooze={"rate_mm3_s": 0.2, "limit_mm3": 0.54}), [150.0]) == []
-    assert ooze_findings(profile(ooze={"rate_mm3_s": 9.0, "limit_mm3": 0.01}), []) == []
+    assert not list(ooze_findings(profile(ooze={"rate_mm3_s": 0.2, "limit_mm3": 0.54}), [150.0]))
+    assert not list(ooze_findings(profile(ooze={"rate_mm3_s": 9.0, "limit_mm3": 0.01}), []))

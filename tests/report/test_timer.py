@@ -90,4 +90,4 @@ def test_plan_timer_does_not_recommend_more_than_the_camera_can_write() -> None:
 def test_a_timer_that_is_sure_has_no_finding() -> None:
     timer = plan_timer(CAMERA, np.arange(30) * 41.0, np.full(30, 5.6), 90.0, 1300.0)
     assert timer.planned.chance == 1
-    assert timer_findings(CAMERA, timer) == []
+    assert not list(timer_findings(CAMERA, timer))

@@ -8,6 +8,7 @@ github.com/ezrec/uv3dp, which agree on what is read here.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -83,7 +84,6 @@ class Ctb:
             _own_moves(fields, rows, version, moves)
         waits = moves["before_lift"] + moves["lifted"] + moves["down"] > 0
         cycles = _cycles(rows, moves, np.where(waits, 0.0, light_off))
-        findings = _findings(fields, height, cycles)
         short = bool((moves["lift"] < moves["lift_2"]).any())
         told = ", whose lifts are those of the first stage alone" if short else ""
         return StoredJob(
@@ -98,7 +98,7 @@ class Ctb:
             screen_px=screen,
             pitch_mm=float(bed_x) / wide if 10 < bed_x < 2000 else 0.0,
             images=_images(fields, count, table_at, level_sets),
-            findings=findings,
+            findings=tuple(_findings(fields, height, cycles)),
         )
 
     def pixels(self, fields: Fields, job: StoredJob, layer_index: int) -> NDArray[np.uint8]:
@@ -202,13 +202,13 @@ def _cycles(
     )
 
 
-def _findings(fields: Fields, height: float, cycles: LayerCycles) -> tuple[Finding, ...]:
+def _findings(fields: Fields, height: float, cycles: LayerCycles) -> Iterator[Finding]:
     last = float(cycles.z_mm[-1])
     step = last / len(cycles)
     if abs(height - last) <= 1.5 * step:
-        return ()
+        return
     text = f"states a height of {height:g} mm, but its last layer is at {last:g} mm"
-    return (Finding("resin-layer-count", str(fields.path), text),)
+    yield Finding("resin-layer-count", str(fields.path), text)
 
 
 def _images(fields: Fields, count: int, table_at: int, level_sets: int) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ order and the checksum from public readers of the format (github.com, search "go
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -132,28 +133,26 @@ def _cycles(head: Any, rows: NDArray[Any], bottoms: int) -> LayerCycles:
     )
 
 
-def _findings(path: str, head: Any, rows: NDArray[Any], bottoms: int) -> list[Finding]:
-    found = []
+def _findings(path: str, head: Any, rows: NDArray[Any], bottoms: int) -> Iterator[Finding]:
     paused = np.flatnonzero(rows["pause"] > 0)
     if len(paused):
         text = (
             f"{len(paused)} layer(s) pause the print until somebody goes on, the first is layer "
             f"{paused[0] + 1}: all instants after it come later by that wait"
         )
-        found.append(Finding("resin-pause", path, text))
+        yield Finding("resin-pause", path, text)
     up, down = head["low_1"][:2, 0] + head["low_2"][:2, 0], head["low_1"][2:, 0]
     down = down + head["low_2"][2:, 0]
     if (np.abs(up - down) > 0.01).any() and head["own"] == 0:
         text = f"lifts {up[1]:g} mm but comes down {down[1]:g} mm: the file was edited"
-        found.append(Finding("resin-uneven-lift", path, text))
+        yield Finding("resin-uneven-lift", path, text)
     rest = rows[bottoms + max(int(head["fade"]), 0) :]
     if head["own"] == 0 and len(rest) and (np.abs(rest["light"] - head["light"]) > 1e-3).any():
         text = (
             "its layers state other exposures than its header, which rules by its own mode: "
             "the layers' exposures are planned with; two clock readings tell which holds"
         )
-        found.append(Finding("resin-two-exposures", path, text))
-    return found
+        yield Finding("resin-two-exposures", path, text)
 
 
 def _runs(

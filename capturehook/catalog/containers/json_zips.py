@@ -9,6 +9,7 @@ exposures are read and nothing else (from one public writer of it).
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -258,12 +259,13 @@ def _member_images(images: list[tuple[int, str]], layers: int) -> tuple[str, ...
     return tuple(name for _, name in images) if len(images) == layers else ("",) * layers
 
 
-def _counts(path: str, layers: int, stated: int, images: int) -> list[Finding]:
+def _counts(path: str, layers: int, stated: int, images: int) -> Iterator[Finding]:
     """A finding where the layers, their stated count and their images differ in number."""
     if stated and stated != layers:
         text = f"states {stated} layers, but describes {layers}"
-        return [Finding("resin-layer-count", path, text)]
+        yield Finding("resin-layer-count", path, text)
+        return
     if images and images != layers:
         text = f"describes {layers} layers, but holds {images} layer images"
-        return [Finding("resin-layer-count", path, text)]
-    return []
+        yield Finding("resin-layer-count", path, text)
+        return

@@ -10,6 +10,7 @@ stated time was met exactly on two jobs of a slicing host.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from pathlib import PurePosixPath
 
 import numpy as np
@@ -165,25 +166,25 @@ def _settings(container: Container) -> tuple[str, dict[str, str]]:
     return first, found
 
 
-def _count_findings(numbers: _Numbers, layers: int) -> list[Finding]:
+def _count_findings(numbers: _Numbers, layers: int) -> Iterator[Finding]:
     """Fast and slow layers together should be all layers."""
     counts = [numbers.get(key, default=-1.0) for key in ("fast_layers", "slow_layers")]
     if min(counts) < 0 or sum(counts) == layers:
-        return []
+        return
     text = f"states {sum(counts):.0f} layers, but the container holds {layers} layer images"
-    return [Finding("resin-layer-count", f"{numbers.path}: {numbers.name}", text)]
+    yield Finding("resin-layer-count", f"{numbers.path}: {numbers.name}", text)
 
 
-def _calibration_findings(numbers: _Numbers) -> list[Finding]:
+def _calibration_findings(numbers: _Numbers) -> Iterator[Finding]:
     """A job that tries several exposures side by side keeps the lamp on, longer than stated."""
     regions = numbers.get("regions", default=0.0)
     if regions < 1:
-        return []
+        return
     text = (
         f"tries exposures in {regions:.0f} regions: the lamp stays on through all of them in one "
         "pulse, longer than the exposure stated"
     )
-    return [Finding("resin-calibration", f"{numbers.path}: {numbers.name}", text)]
+    yield Finding("resin-calibration", f"{numbers.path}: {numbers.name}", text)
 
 
 def _named(lines: dict[str, str], what: str) -> str | None:

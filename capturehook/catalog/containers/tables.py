@@ -7,6 +7,7 @@ and its four real sample files, in one of which two-stage moves add up to the st
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -78,7 +79,7 @@ class Tables:
             pitch_mm=pitch_um / 1000.0 if 1 < pitch_um < 1000 else 0.0,
             lit_px=rows["lit"].astype(np.float64),
             images=fields.images(rows["at"], rows["size"]),
-            findings=_findings(fields, z_mm, layer_mm),
+            findings=tuple(_findings(fields, z_mm, layer_mm)),
         )
 
     def pixels(self, fields: Fields, job: StoredJob, layer_index: int) -> NDArray[np.uint8]:
@@ -137,12 +138,12 @@ def _cycles(
     )
 
 
-def _findings(fields: Fields, z_mm: NDArray[np.float64], layer_mm: float) -> tuple[Finding, ...]:
+def _findings(fields: Fields, z_mm: NDArray[np.float64], layer_mm: float) -> Iterator[Finding]:
     expected = layer_mm * len(z_mm)
     if abs(z_mm[-1] - expected) <= 0.1 * expected:
-        return ()
+        return
     text = f"states layers of {layer_mm:g} mm, but its {len(z_mm)} layers make {z_mm[-1]:g} mm"
-    return (Finding("resin-layer-count", str(fields.path), text),)
+    yield Finding("resin-layer-count", str(fields.path), text)
 
 
 def _nibble_runs(
