@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.model.columns import Column, Lines
+from capturehook.model.fed import Fed
 
 RAPID, LINE, ARC_CW, ARC_CCW = 0, 1, 2, 3
 
@@ -32,8 +33,8 @@ class MoveTable:
     feed_mm_min : (M,) float64, F in force (0 where the job never set one)
     cx_mm, cy_mm : (M,) float64, arc centre (NaN for straight moves)
     turn_rad : (M,) float64, swept angle, positive counter-clockwise (0 for straight moves)
-    Heights and feeds may be kept as a Steady column, lines as a Counting one, which are used as
-    arrays are.
+    Lines, heights, filament and feeds may be kept as columns of other kinds (`columns.py`,
+    `fed.py`), which are used as arrays are.
 
     event_line_index : (V,) int64
     event_kind : (V,) uint8, DWELL, WAIT, ...
@@ -48,7 +49,7 @@ class MoveTable:
     x_mm: NDArray[np.float64]
     y_mm: NDArray[np.float64]
     z_mm: Column
-    e_step_mm: NDArray[np.float64]
+    e_step_mm: NDArray[np.float64] | Fed
     feed_mm_min: Column
     cx_mm: NDArray[np.float64]
     cy_mm: NDArray[np.float64]
@@ -66,5 +67,7 @@ class MoveTable:
         laid: NDArray[np.bool_] = self.x_mm != self.x0_mm
         laid |= self.y_mm != self.y0_mm
         laid |= self.turn_rad != 0
-        laid &= self.e_step_mm > 0
+        for first in range(0, len(laid), 1 << 16):
+            part = slice(first, first + (1 << 16))
+            laid[part] &= self.e_step_mm[part] > 0
         return laid

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from capturehook.model.columns import Lines, SteadyBuilder
 from capturehook.model.contracts import Firmware
 from capturehook.model.moves import RAPID
-from capturehook.read.axis import AxisFold
+from capturehook.read.axes import AxisFold, FilamentFold
 from capturehook.read.known import NextRows, rows_after
 from capturehook.read.others import Others
 from capturehook.read.scan import PlainWords
@@ -74,7 +74,8 @@ class Fold:
     Attributes
     ----------
     axes : places of X, Y, Z and E
-    e_step_mm, feed_mm_min, work_feed_mm_min, deficit_mm : (M,) as in JobMoves
+    filament : that of E
+    feed_mm_min, work_feed_mm_min, deficit_mm : (M,) as in JobMoves
     rapid_feed_mm_min : (M,) where rapids have their own and other lines change it
     states : for X, Y, Z, E and F the moves that state it after what made it unknown
     """
@@ -94,23 +95,18 @@ class Fold:
         self._lines, self._kind, self._care, self._others = line_index, kind, care, others
         self._letters = dict(zip("XYZEF", f"XYZ{e_letter}F", strict=True))
         self.axes = {
-            name: AxisFold(
-                others.events[name],
-                line_index,
-                E_MOST_MM if name == "E" else FAR_MM,
-                is_place=name != "E",
-                is_steady=name == "Z",
-            )
-            for name in "XYZE"
+            name: AxisFold(others.events[name], line_index, FAR_MM, is_steady=name == "Z")
+            for name in "XYZ"
         }
-        self.e_step_mm = np.zeros(rows)
+        self.filament = FilamentFold(
+            others.events["E"], line_index, E_MOST_MM, firmware.e_after_relative
+        )
         self._retracted: list[tuple[Ints, Array]] = []
         self._own_feeds = firmware.rapid_has_own_feed and bool((kind == RAPID).any())
         self._work, self._rapid, self._feed = (SteadyBuilder() for _ in range(3))
         after = rows_after(others.lost, line_index)
         self.states = {name: NextRows(after, rows) for name in "XYZEF"}
         self._f_rows: list[Ints] = []
-        self._e_after_relative = firmware.e_after_relative
         self._fed: dict[int, tuple[float, float]] = {}
         kinds: dict[_Kind, int] = {}
         self._kind_of = [
@@ -134,6 +130,7 @@ class Fold:
                 first, stop = line_index.searchsorted((piece.first, piece.stop)).tolist()
                 if first < stop:
                     self._take(piece, first, stop)
+        self.axes["E"] = self.filament
         for axis in self.axes.values():
             axis.take(rows, rows, *_nothing())
             axis.finish()
@@ -191,24 +188,13 @@ class Fold:
         row, value = words["E"]
         value = value * kind.e_unit if kind.e_unit != 1 else value
         self._note_stated("E", first, row, kind.e_absolute)
-        axis, step = self.axes["E"], self.e_step_mm[first:stop]
-        if not axis.is_plain(stop):
-            self._take_e(first, stop, row, value, np.full(len(row), kind.e_absolute))
-        elif kind.e_absolute:
-            axis.set_to(first, stop, row, value)
-            np.subtract(axis.nodes[first + 1 : stop + 1], axis.nodes[first:stop], out=step)
-        elif self._e_after_relative == "zero":
-            axis.set_to(first, stop, row, np.zeros(len(row)))
-            step[row] = value
-        else:
-            counts = self._e_after_relative == "added"
-            axis.step_by(first, stop, row, value if counts else np.zeros(len(row)))
-            step[row] = value
-        if kind.filament != 1:
-            step *= kind.filament
-        if kind.alone != 1:
+        fed = self.filament.feed(first, stop, row, value, np.full(len(row), kind.e_absolute))
+        if kind.filament != 1 or kind.alone != 1:
+            step = kind.filament * fed.steps_of(0, len(fed))
             step[_names_no_axis(words)] *= kind.alone
-        self._keep_deficit(first, self._draw_back(kind.tool, step))
+            fed = fed.with_steps(step)
+        self.filament.steps.add(fed)
+        self._keep_deficit(first, self._draw_back(kind.tool, fed.steps_of(0, len(fed))))
         row, value = words["F"]
         self._take_feeds(first, stop, row, value * kind.unit_mm if kind.unit_mm != 1 else value)
 
@@ -227,11 +213,12 @@ class Fold:
             self.axes[name].take(first, stop, row, value * unit[row], absolute[row])
         row, value = words["E"]
         self._note_stated("E", first, row, each("e_absolute")[row] > 0)
-        self._take_e(first, stop, row, value * each("e_unit")[row], each("e_absolute")[row] > 0)
-        step, deficit = self.e_step_mm[first:stop], np.zeros(stop - first)
-        step *= each("filament")
+        is_absolute = each("e_absolute")[row] > 0
+        fed = self.filament.feed(first, stop, row, value * each("e_unit")[row], is_absolute)
+        step, deficit = each("filament") * fed.steps_of(0, len(fed)), np.zeros(stop - first)
         alone = _names_no_axis(words)
         step[alone] *= each("alone")[alone]
+        self.filament.steps.add(fed.with_steps(step))
         tool = each("tool")
         for number in sorted({int(one) for one in tool[np.diff(tool, prepend=-1) != 0]}):
             mine = tool == number
@@ -239,18 +226,6 @@ class Fold:
         self._keep_deficit(first, deficit)
         row, value = words["F"]
         self._take_feeds(first, stop, row, value * unit[row])
-
-    def _take_e(
-        self, first: int, stop: int, row: Ints, value: Array, is_absolute: NDArray[np.bool_]
-    ) -> None:
-        after, sets = value, is_absolute
-        if self._e_after_relative != "added":
-            after = np.where(is_absolute, value, 0.0)
-            sets = is_absolute | (self._e_after_relative == "zero")
-        track = self.axes["E"].take(first, stop, row, after, sets)
-        step = track.logical[track.after] - track.logical[track.before]
-        step[row[~is_absolute]] = value[~is_absolute]
-        self.e_step_mm[first:stop] = np.nan_to_num(step)
 
     def _draw_back(self, tool: int, step: Array) -> Array:
         """How far filament of a tool is retracted after each of its moves."""

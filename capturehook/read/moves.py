@@ -23,7 +23,8 @@ from capturehook.model.moves import MoveTable
 from capturehook.model.state import Modes, State
 from capturehook.read.arc_rows import Arcs
 from capturehook.read.arcs import parts_of
-from capturehook.read.axis import SHIFT, AxisFold
+from capturehook.read.axes import AxisFold
+from capturehook.read.axis import SHIFT
 from capturehook.read.fold import CareRows, Fold, Sparse
 from capturehook.read.known import (
     FeedChanges,
@@ -390,7 +391,7 @@ def _table(
         x_mm=x1,
         y_mm=y1,
         z_mm=z.ends(),
-        e_step_mm=fold.e_step_mm,
+        e_step_mm=fold.filament.steps,
         feed_mm_min=fold.feed_mm_min,
         cx_mm=shape[0],
         cy_mm=shape[1],

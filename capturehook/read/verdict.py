@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from capturehook.catalog import FIRMWARES
 from capturehook.catalog.triggers.button_press import trigger_path
 from capturehook.errors import Finding, GcodeError, Where
@@ -233,7 +235,8 @@ def _refuse_other_e_mode(job: Job, stated: Stated) -> None:
         return
     if not job.read.state_at(first).modes.e_absolute(firmware):
         return
-    forth, kept = float(moves.e_step_mm.clip(0).sum()), float(moves.e_step_mm.sum())
+    steps_mm = np.asarray(moves.e_step_mm)
+    forth, kept = float(steps_mm.clip(0).sum()), float(steps_mm.sum())
     if kept < KEPT_SHARE * forth:
         raise GcodeError(
             job.source.where(first),

@@ -163,7 +163,7 @@ def _said(seen: set[bool], yes: str, no: str) -> str:
 
 def _filament(job: Job) -> dict[str, Any]:
     deficit = job.read.deficit_mm
-    fed = float(job.moves.e_step_mm.sum() + deficit.at(np.array([len(job.moves) - 1]))[0])
+    fed = float(np.sum(job.moves.e_step_mm) + deficit.at(np.array([len(job.moves) - 1]))[0])
     retracted = _retracted(job)
     return {
         "length_mm": round(fed, 3),

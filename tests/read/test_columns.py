@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from capturehook.model.columns import Counting, Steady, steady
+from capturehook.model.fed import Fed, Stretch
 
 NUMBERS = st.lists(st.sampled_from([0.0, 0.2, 0.4, -1.5]), min_size=1, max_size=30)
 
@@ -63,3 +64,37 @@ def test_a_counting_column_is_read_as_its_array(flags: list[bool], data: st.Data
         assert column[at] == array[at] and column[np.array([at])].tolist() == [array[at]]
     with pytest.raises(IndexError):
         column[len(array)]
+
+
+@given(st.lists(st.tuples(st.booleans(), NUMBERS), min_size=1, max_size=5), st.data())
+def test_filament_is_fed_as_it_was_stated(
+    stretches: list[tuple[bool, list[float]]], data: st.DataObject
+) -> None:
+    """Stretches of steps and of numbers, beside one list of each (plain sums)."""
+    column, steps, numbers, fed = Fed(), list[float](), list[float](), 0.0
+    for are_steps, words in stretches:
+        before = numbers[-1] if numbers else 0.0
+        if are_steps:
+            column.add(Stretch(steps=np.array(words), before=before, fed=(fed, fed)))
+            steps += words
+            numbers += (before + np.cumsum(words)).tolist()
+            fed += sum(words)
+        else:
+            jumps = sorted(data.draw(st.sets(st.integers(0, len(words) - 1))))
+            start = dict.fromkeys(jumps, 2.0)  # G92 E2 before these
+            begin = [start.get(at, one) for at, one in enumerate([before, *words[:-1]])]
+            pair = np.array(jumps, np.int64), np.full(len(jumps), 2.0)
+            column.add(Stretch(numbers=np.array(words), before=before, jumps=pair))
+            steps += [end - first for end, first in zip(words, begin, strict=True)]
+            numbers += words
+    assert len(column) == len(steps) and column.tolist() == steps
+    place = st.integers(0, len(steps) - 1)
+    first, stop = sorted((data.draw(place), data.draw(place)))
+    assert column[first:stop].tolist() == steps[first:stop]
+    rows = data.draw(st.lists(place))
+    for some in (rows, sorted(rows)):
+        assert column[np.array(some, np.int64)].tolist() == [steps[row] for row in some]
+    assert [column[row] for row in rows] == [steps[row] for row in rows]
+    after = [column.number_after(row) for row in [-1, *rows]]
+    assert after == pytest.approx([0.0, *(numbers[row] for row in rows)], abs=1e-9)
+    assert np.sum(column) == np.sum(steps)
