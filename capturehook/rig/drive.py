@@ -12,7 +12,13 @@ from dataclasses import dataclass
 from capturehook.errors import Finding
 from capturehook.physics import circuit, coils
 from capturehook.rig.advice import FINGER, RELAY, Wiring, asked, check_asked
-from capturehook.rig.trigger_advice import LEAST_MA, MEASURE, contact_findings
+from capturehook.rig.trigger_advice import (
+    LEAST_MA,
+    MEASURE,
+    MOST_BOUNCE_MS,
+    contact_findings,
+    press_findings,
+)
 
 PICK_UP, RELEASE = 0.8, 0.1
 """Must-operate and must-release voltage as shares of the rated one (Omron G5V-1)."""
@@ -64,6 +70,7 @@ def advise_relay(relay: Relay) -> Wiring:
     clamp_v = {"none": 0.7, "plain": 0.7, "zener": 0.7 + relay.supply_v}[relay.diode]
     fall_s = coils.coil_fall_s(relay.coil_h, relay.coil_ohm, coil_a, RELEASE * rated_a, clamp_v)
     lag_ms = relay.operate_ms + relay.bounce_ms
+    hold_ms = max(lag_ms + relay.min_hold_ms, 5 * relay.bounce_ms, relay.hold_ms)
     series = f"{series_ohm:g} ohm in series" if series_ohm else "no series resistor"
     power_w = circuit.resistor_power_w(series_ohm, coil_a) if series_ohm else 0.0
     zener = ", with a zener of the supply's voltage in series" * (relay.diode == "zener")
@@ -85,7 +92,7 @@ def advise_relay(relay: Relay) -> Wiring:
         profile=(
             "[trigger]",
             'by = "pin"      # full on or off: a chopped output makes the relay chatter',
-            f"hold_ms = {max(math.ceil(lag_ms + relay.min_hold_ms), round(relay.hold_ms))}",
+            f"hold_ms = {math.ceil(hold_ms)}",
             "[camera]",
             f"lag_ms = ...    # the camera's own lag, plus {math.ceil(lag_ms)} for the relay",
         ),
@@ -138,6 +145,14 @@ def _relay_findings(
             f"{coil_a * 1000:.1f} mA is more than the output's {relay.pin_max_ma:g} mA; drive "
             "the coil through a transistor",
         )
+    if relay.bounce_ms > MOST_BOUNCE_MS:
+        text = (
+            f"{relay.bounce_ms:g} ms of bounce: sound contacts take 1 to 10, so it is worn, weakly "
+            "driven or misread, and the camera may fire twice. Measure it again, or take a signal "
+            "or reed relay (0.2 to 1 ms); no capacitor across a camera's lines"
+        )
+        found.append(Finding("relay-bounce", "contact", text))
+    found += press_findings(relay.hold_ms, relay.bounce_ms)
     if relay.hold_ms < lag_ms + relay.min_hold_ms:
         yield Finding(
             "hold-short",

@@ -24,6 +24,7 @@ was measured on two bodies of one maker, doc-diy.net)."""
 SATURATED_V = 0.2
 """Voltage left over a conducting output transistor (datasheets, from memory)."""
 BOUNCE_MS = 10.0
+MOST_BOUNCE_MS = 20.0
 """Contacts bounce for 1 to 10 ms, seldom over 20 (common practice, no source)."""
 FILTER_OHM, FILTER_F = 10_000.0, 1e-6
 """Of a bouncing contact before a controller's input: 10 ms."""
@@ -145,15 +146,7 @@ def advise_contact(
                 f"{FILTER_F * 1e6 * bounce_ms / filter_ms:.2g} uF, or another switch",
             )
         )
-    if socket.hold_ms < 5 * bounce_ms:
-        findings.append(
-            Finding(
-                "hold-bounce",
-                "hold",
-                f"a press of {socket.hold_ms:g} ms is mostly bounce ({bounce_ms:g} ms); hold it "
-                f"for at least {5 * bounce_ms:g} ms",
-            )
-        )
+    findings += press_findings(socket.hold_ms, bounce_ms)
     return ContactAdvice(
         socket=socket,
         bounce_ms=bounce_ms,
@@ -164,6 +157,17 @@ def advise_contact(
         findings=tuple(findings),
         measured=socket.open_v is not None,
     )
+
+
+def press_findings(hold_ms: float, bounce_ms: float) -> list[Finding]:
+    """Whether a contact stays closed long enough after it has bounced."""
+    if hold_ms >= 5 * bounce_ms:
+        return []
+    text = (
+        f"a press of {hold_ms:g} ms is mostly bounce ({bounce_ms:g} ms); hold it for at least "
+        f"{5 * bounce_ms:g} ms"
+    )
+    return [Finding("hold-bounce", "hold", text)]
 
 
 _CONTACT_STEPS = (

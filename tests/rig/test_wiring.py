@@ -108,6 +108,8 @@ def test_relay_on_twice_its_voltage():
         ({"hold_ms": 40.0}, "hold-short"),
         ({"contact": "silver"}, "contact-dry"),
         ({"line_ma": 150.0}, "contact-overload"),
+        ({"bounce_ms": 80.0, "hold_ms": 400.0}, "relay-bounce"),
+        ({"bounce_ms": 15.0, "hold_ms": 74.0}, "hold-bounce"),
     ],
 )
 def test_relay_warns(change, code):
