@@ -15,6 +15,7 @@ from functools import lru_cache
 from importlib import import_module
 from importlib.machinery import PathFinder
 from importlib.util import module_from_spec
+from itertools import pairwise
 from typing import Any
 
 from capturehook.errors import FileError, Where
@@ -35,6 +36,8 @@ NAMES = (
 )
 NONE, ZLIB, SHRINK_11, SHRINK_12 = range(4)
 PLAIN, PACKED, PACKED_COMMENTS = range(3)
+DOUBLED_FROM_BYTES = 4096
+"""So much of a print never comes twice in a row: places, heights or filament differ."""
 MOST_BLOCK_BYTES = 64 * MIB
 """Uncompressed bytes of one block; the library's own writer stays at 64 KiB of text."""
 
@@ -194,6 +197,10 @@ def _check_order(blocks: list[Block], name: str) -> None:
     code = [block for block in blocks if block.kind == GCODE]
     if not code:
         raise FileError(name, "holds no G-code block", "Slice the model again")
+    for number, (one, two) in enumerate(pairwise(code), 1):
+        if one.stored == two.stored and one.size >= DOUBLED_FROM_BYTES:
+            found = f"holds the same {one.size} bytes in G-code blocks {number} and {number + 1}"
+            raise FileError(name, f"{found}: that part would be printed twice", AGAIN)
     kinds = sorted({(block.encoding, block.compression) for block in code})
     if len(kinds) > 1:
         raise FileError(

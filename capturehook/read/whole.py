@@ -1,6 +1,6 @@
 """Whether a job is whole, or was cut off: by a full disk, a pulled card, a copy that stopped.
 
-In: a job that has been read. Out: a finding, or nothing. A whole job turns its heaters or motors
+In: a job that has been read. Out: findings. A whole job turns its heaters or motors
 off after the last plastic, ends with a program end, or carries its host's footer; those signs
 count only where no plastic follows. Rule found on jobs of several hosts and tried by cutting them
 (tests/read/test_whole.py); the commands: docs/reference/gcode_facts.md#the-end-of-a-job
@@ -15,12 +15,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from capturehook.errors import Finding, GcodeError
+from capturehook.read.layers import MERGE_MM
 from capturehook.read.source import Source
 
 if TYPE_CHECKING:
     from capturehook.read.job import Job
 
 EDGE = 1 << 20
+LEAST_GAP_MM = 1.0
+"""No common nozzle lays thicker layers (a 1.2 mm one up to 0.9, common practice)."""
 _OFF = re.compile(
     rb"""\n[ \t]*(?:N\d+[ \t]*)?(?:
       M1(?:04|09|40|41|90|91)(?![\d.])[^;\n]*S0*(?:\.0*)?(?![\d.])  # a heater to 0
@@ -57,6 +60,43 @@ def whole_findings(job: Job) -> list[Finding]:
     more = f"; {against}" if against else ""
     text = f"no heater, no motor and no program ends after the last plastic{more}: cut off?"
     return [Finding("may-be-cut", where, text)]
+
+
+def order_findings(job: Job) -> Iterator[Finding]:
+    """Layers that follow each other as no host prints them: what a copy has doubled, swapped or
+    lost in the middle, where no checksum can tell."""
+    layers, z_mm = job.layers, job.layers.z_mm
+    same = np.concatenate(([False], np.diff(layers.object_no) == 0))
+    for layer in np.flatnonzero(same & (np.diff(z_mm, prepend=z_mm[0]) < -MERGE_MM)).tolist():
+        # of a layer whose most plastic is a purge tower's below it, the part is not below
+        before, now = (_top_mm(job, one) for one in (layer - 1, layer))
+        if now < before - MERGE_MM:
+            text = (
+                f"layer {layer + 1} at Z {now:g} follows one at Z {before:g}: parts of the job "
+                "stand twice or in the wrong order. Copy it or slice the model again"
+            )
+            yield Finding("layers-out-of-order", _where(job, layer), text)
+            return
+    usual_mm = float(np.median(layers.height_mm))
+    gaps = np.flatnonzero(same & (layers.height_mm > max(LEAST_GAP_MM, 4 * usual_mm)))
+    if len(gaps):
+        layer = int(gaps[0])
+        text = (
+            f"layer {layer + 1} at Z {z_mm[layer]:g} is {layers.height_mm[layer]:.4g} mm above the "
+            f"one before, where layers have {usual_mm:.4g} mm: lines are missing between them. "
+            "Copy it or slice the model again"
+        )
+        yield Finding("layers-missing", _where(job, layer), text)
+
+
+def _top_mm(job: Job, layer: int) -> float:
+    """The greatest height at which a layer lays plastic."""
+    part = slice(int(job.layers.first_move[layer]), int(job.layers.last_move[layer]) + 1)
+    return float(job.moves.z_mm[part].max(where=job.moves.prints[part], initial=-np.inf))
+
+
+def _where(job: Job, layer: int) -> str:
+    return str(job.source.where(int(job.moves.line_index[job.layers.first_move[layer]])))
 
 
 def refuse_cut(job: Job) -> None:

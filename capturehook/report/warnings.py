@@ -18,7 +18,7 @@ from capturehook.read.effects import findings_of
 from capturehook.read.job import Job
 from capturehook.read.parking import parkings
 from capturehook.read.verdict import stated_findings
-from capturehook.read.whole import whole_findings
+from capturehook.read.whole import order_findings, whole_findings
 from capturehook.report.ooze import ooze_findings
 
 EDGE_MM = 1e-6
@@ -33,6 +33,7 @@ def job_findings(job: Job) -> list[Finding]:
     hooks all say it."""
     return [
         *whole_findings(job),
+        *order_findings(job),
         *stated_findings(job),
         *_how_layers_are_told(job),
         *_outside(job),

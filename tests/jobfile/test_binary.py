@@ -130,6 +130,19 @@ def test_a_block_that_grows_past_64_kib_is_split_and_joined_again() -> None:
         assert strip_file(posed, "job")[0].data == data
 
 
+@pytest.mark.parametrize("sample", [B1, B3], ids=lambda one: one.stem)
+def test_g_code_block_twice_in_a_row_is_refused(sample: Path) -> None:
+    """Every checksum is right; in a job without layer marks nothing else would tell it."""
+    data = sample.read_bytes()
+    blocks = checker.blocks_of(data)
+    at = [number for number, one in enumerate(blocks) if one.kind == 1][2]
+    start = data.index(blocks[at].stored) - (8 if blocks[at].compression == 0 else 12) - 2
+    end = data.index(blocks[at + 1].stored) - (8 if blocks[at + 1].compression == 0 else 12) - 2
+    open_job(data, "job")
+    with pytest.raises(FileError, match="in G-code blocks 3 and 4: that part would be printed"):
+        open_job(data[:end] + data[start:], "job")
+
+
 def test_mixed_encodings_are_refused_as_the_firmware_would() -> None:
     data = built(2, 0)
     other = checker.block(1, b"G1 X1\n", 0, b"\0\0")

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from capturehook.errors import CaptureHookError, GcodeError
 from capturehook.profile import build_profile
 from capturehook.read.job import read_job
-from capturehook.read.whole import refuse_cut, whole_findings
+from capturehook.read.whole import order_findings, refuse_cut, whole_findings
 from tests.small_jobs import Recipe, make_job
 from tests.strategies import profile_table
 
@@ -34,6 +34,27 @@ def refused(data: bytes) -> str:
     except GcodeError as fault:
         return fault.found
     return ""
+
+
+@pytest.mark.parametrize("path", REAL, ids=lambda path: path.stem)
+def test_parts_of_a_real_job_swapped_doubled_or_lost_are_told(path: Path) -> None:
+    """As a binary job's blocks can be, under right checksums: fifths of it."""
+    data = gzip.decompress(path.read_bytes())
+    job = read_job(data, path.name, PROFILE)
+    lines = job.moves.line_index[job.layers.first_move]
+    a, b, c = (job.source.start_of(int(lines[len(lines) * n // 5])) for n in (1, 2, 3))
+    texts = {
+        "whole": data,
+        "swapped": data[:a] + data[b:c] + data[a:b] + data[c:],
+        "lost": data[:a] + data[b:],
+        "doubled": data[:b] + data[a:],
+    }
+    found = {
+        name: {one.code for one in order_findings(read_job(text, path.name, PROFILE))}
+        for name, text in texts.items()
+    }
+    assert found.pop("whole") == set()
+    assert all(found.values())
 
 
 def test_there_are_real_jobs_of_several_hosts() -> None:
