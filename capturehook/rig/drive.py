@@ -151,8 +151,8 @@ def _relay_findings(
             "driven or misread, and the camera may fire twice. Measure it again, or take a signal "
             "or reed relay (0.2 to 1 ms); no capacitor across a camera's lines"
         )
-        found.append(Finding("relay-bounce", "contact", text))
-    found += press_findings(relay.hold_ms, relay.bounce_ms)
+        yield Finding("relay-bounce", "contact", text)
+    yield from press_findings(relay.hold_ms, relay.bounce_ms)
     if relay.hold_ms < lag_ms + relay.min_hold_ms:
         yield Finding(
             "hold-short",
