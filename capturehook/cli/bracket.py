@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -9,6 +10,7 @@ import click
 
 from capturehook.cli import show
 from capturehook.cli.options import JSON, NEW_FILE, asked_options, option, profile_option, takes
+from capturehook.errors import Finding
 from capturehook.rig import bracket_clips as clips
 from capturehook.rig import bracket_switch as switches
 
@@ -49,27 +51,48 @@ def switch_bracket_command(out: Path, profile: str | None, as_json: bool, **give
 @bracket_command.command("sensor")
 @asked_options(clips.SensorBracket)
 @takes(_OUT)
+@profile_option("Profile whose [resin.sensor] edge and delay stay.")
 @JSON
-def sensor_bracket_command(out: Path, as_json: bool, **given: Any) -> int:
+def sensor_bracket_command(out: Path, profile: str | None, as_json: bool, **given: Any) -> int:
     """A clip with a hood for a light sensor at a resin printer's lamp frame.
 
     \b
     Example:  capturehook bracket sensor --frame-mm 3 -o sensor.stl
     """
-    return _write(clips.sensor_bracket(clips.SensorBracket(**given)), out, as_json, ())
+    made = clips.sensor_bracket(clips.SensorBracket(**given))
+    if profile is not None:
+        from capturehook.resin.job import load_resin_profile
+
+        sensor = load_resin_profile(profile)[1].sensor
+        lines = (f'edge = "{sensor.edge}"', f"delay_ms = {sensor.delay_ms:g}")
+        made = replace(made, profile=("[resin.sensor]", *lines))
+    return _write(made, out, as_json, ())
 
 
 @bracket_command.command("tapper")
 @asked_options(clips.TapperBracket)
 @takes(_OUT)
+@profile_option("Profile whose firmware turns the servo.")
 @JSON
-def tapper_bracket_command(out: Path, as_json: bool, **given: Any) -> int:
+def tapper_bracket_command(out: Path, profile: str | None, as_json: bool, **given: Any) -> int:
     """A servo over the shutter button at a phone's edge, with a phone clamp.
 
     \b
     Example:  capturehook bracket tapper --phone-mm 9 --horn-mm 18 -o tapper.3mf
     """
-    return _write(clips.tapper_bracket(clips.TapperBracket(**given)), out, as_json, ())
+    made = clips.tapper_bracket(clips.TapperBracket(**given))
+    if profile is not None:
+        from capturehook.catalog import FIRMWARES
+        from capturehook.profile import load_profile
+
+        family = load_profile(profile).machine.firmware
+        known = FIRMWARES[family].own_commands
+        if "M280" not in known:
+            own = " or ".join(sorted(known.keys() & {"SET_SERVO", "M340"}))
+            cure = f"say it by {own}" if own else "turn it by a small controller on a pin"
+            text = f"{family} has no M280, so these lines do not turn the servo: {cure}"
+            made = replace(made, findings=(*made.findings, Finding("servo-command", profile, text)))
+    return _write(made, out, as_json, ())
 
 
 def _place_of(profile: str | None) -> tuple[str, ...]:

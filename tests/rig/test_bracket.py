@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import re
 import shlex
 import subprocess
 import xml.etree.ElementTree as ET
@@ -228,3 +229,20 @@ def test_a_real_host_slices_it(made, tmp_path) -> None:
         words.append(word.replace("{stl}", str(stl)).replace("{out}", str(out)))
     subprocess.run(words, check=True, capture_output=True, timeout=300, cwd=tmp_path)
     assert out.read_bytes().count(b"G1") > 100
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        ("sensor -p tern", 'edge = "light-off"\n    delay_ms = 6000'),
+        ("tapper -p heron", ""),
+        ("tapper -p kestrel", "kestrel: klipper has no M280, .*: say it by SET_SERVO"),
+    ],
+)
+def test_bracket_lines_are_those_for_the_profile(tmp_path, capsys, words, told):
+    out = tmp_path / "a.stl"
+    with pytest.raises(SystemExit) as stopped:
+        run(["bracket", *words.split(), "-o", str(out)])
+    text = "".join(capsys.readouterr())
+    assert re.search(told, text)
+    assert stopped.value.code == ("has no M280" in text) == ("kestrel" in words)
