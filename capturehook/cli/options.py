@@ -36,7 +36,8 @@ def option(
     """One option.
 
     ``names`` as in "-o --out" or "--plan plan_path"; ``kind``: bool is a flag, a text the words to
-    choose from, else what click takes. It takes as many values as its ``metavar`` has words. A
+    choose from, else what click takes. A flag with its own "no" (`--ask/--no-ask`) is None where
+    neither is said. It takes as many values as its ``metavar`` has words. A
     default that is not 0 is told.
     """
     if kind is bool:
@@ -44,7 +45,9 @@ def option(
     elif kind is not None:
         more["type"] = click.Choice(kind.split()) if isinstance(kind, str) else kind
         more["nargs"] = len(more.get("metavar", "").split()) or 1
-    if default is not None:
+    if "/" in names:
+        more["default"] = default
+    elif default is not None:
         more = {"default": default, "show_default": bool(default), **more}
     return click.Option(names.split(), help=help, **more)
 

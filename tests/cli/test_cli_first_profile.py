@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from capturehook import apply
+from capturehook.cli import show
 from capturehook.profile import load_profile, parse_profile
 from capturehook.read.job import read_job
 from capturehook.read.verdict import stated_findings
@@ -52,6 +53,18 @@ def ask(capsys: Capture, monkeypatch: pytest.MonkeyPatch, *answers: str, more: s
     code, _, err = call(capsys, *words)
     assert code == 0, err
     return err
+
+
+def test_profile_new_asks_on_a_terminal_and_nowhere_else(
+    capsys: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for on_terminal in (False, True):
+        monkeypatch.setattr(show, "is_terminal", lambda answer=on_terminal: answer)
+        monkeypatch.setattr(sys, "stdin", io.StringIO("\n" * 20))
+        code, _, err = call(
+            capsys, "profile", "new", f"n{on_terminal:d}", "-o", "a.toml", "--replace"
+        )
+        assert code == 0 and ("What carries the part" in err) == on_terminal
 
 
 def test_newcomer_answers_twelve_questions_and_the_switch_is_pressed_by_the_computed_depth(
