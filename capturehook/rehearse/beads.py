@@ -6,7 +6,7 @@ looks to the camera gets strands. Strands are close enough together to leave no 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -29,6 +29,8 @@ END_SHARE = 0.3
 """Beads go on by this share of their width at both ends, for the round ends they have."""
 WRAP = 0.15
 """The lamp is no point: its light reaches so far round the form (cosine of the angle)."""
+SHINE = 0.25
+"""Strength of the highlight."""
 SHADOW_EVERY_MM = 0.4
 SHADOW_Z_MM = 0.08
 
@@ -52,12 +54,7 @@ class Beads:
         return len(self.width_mm)
 
     def picked(self, which: NDArray[np.bool_] | slice) -> Beads:
-        return Beads(
-            a_mm=self.a_mm[which],
-            b_mm=self.b_mm[which],
-            width_mm=self.width_mm[which],
-            height_mm=self.height_mm[which],
-        )
+        return Beads(**{one.name: getattr(self, one.name)[which] for one in fields(self)})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,9 +90,7 @@ def beads_of(job: Job, first: int, stop: int) -> Beads:
     )
 
 
-def make_strands(
-    beads: Beads, toward: Floats, light: Floats, spacing_mm: float, *, shine: float = 0.25
-) -> Strands:
+def make_strands(beads: Beads, toward: Floats, light: Floats, spacing_mm: float) -> Strands:
     """The strands of some beads.
 
     Parameters
@@ -103,11 +98,8 @@ def make_strands(
     toward : (3,) unit vector from the part to the camera
     light : (3,) unit vector from the part to the lamp
     spacing_mm : greatest distance between strands (one pixel)
-    shine : strength of the highlight
     """
-    path = beads.b_mm - beads.a_mm
-    length = np.maximum(np.hypot(path[:, 0], path[:, 1]), 1e-9)
-    along = path / length[:, None]
+    along = _along(beads)
     side = np.stack([along[:, 1], -along[:, 0], np.zeros(len(beads))], axis=1)
     side *= np.where(side @ toward < 0, -1.0, 1.0)[:, None]
     flat, angle = _section(beads, spacing_mm)
@@ -119,10 +111,16 @@ def make_strands(
     offset = out[..., None] * side[:, None, :] + up[..., None] * np.array((0.0, 0.0, 1.0))
     ends = (along * (END_SHARE * beads.width_mm)[:, None])[:, None, :]
     fineness = _fineness(beads, spacing_mm)
-    shade = _shade(side, flat, fineness * angle, toward, light, fineness, shine)
+    shade = _shade(side, flat, fineness * angle, toward, light, fineness)
     a = (beads.a_mm[:, None, :] - ends + offset).reshape(-1, 3)
     b = (beads.b_mm[:, None, :] + ends + offset).reshape(-1, 3)
     return Strands(a_mm=a, b_mm=b, shade=shade.reshape(-1))
+
+
+def _along(beads: Beads) -> Floats:
+    """(n, 3) directions of beads, of length 1 on the plate."""
+    path = beads.b_mm - beads.a_mm
+    return np.asarray(path / np.maximum(np.hypot(path[:, 0], path[:, 1]), 1e-9)[:, None])
 
 
 def make_shadows(beads: Beads, light: Floats, spacing_mm: float) -> tuple[Floats, Floats]:
@@ -131,9 +129,8 @@ def make_shadows(beads: Beads, light: Floats, spacing_mm: float) -> tuple[Floats
     Every layer would darken the same place again: one in SHADOW_EVERY_MM is enough.
     """
     dark = beads.picked(beads.a_mm[:, 2] % SHADOW_EVERY_MM < beads.height_mm)
-    path = dark.b_mm - dark.a_mm
-    length = np.maximum(np.hypot(path[:, 0], path[:, 1]), 1e-9)
-    side = np.stack([path[:, 1], -path[:, 0], np.zeros(len(dark))], axis=1) / length[:, None]
+    along = _along(dark)
+    side = np.stack([along[:, 1], -along[:, 0], np.zeros(len(dark))], axis=1)
     widest = float(dark.width_mm.max(initial=0.0))
     count = min(MOST_ACROSS, max(1, int(np.ceil(widest / spacing_mm))))
     across = (np.arange(count) + 0.5) / count - 0.5
@@ -181,9 +178,8 @@ def _fineness(beads: Beads, spacing_mm: float) -> float:
 
 
 def _shade(
-    side: Floats, flat: Floats, angle: Floats, toward: Floats, light: Floats, fineness: float,
-    shine: float,
-) -> Floats:  # fmt: skip
+    side: Floats, flat: Floats, angle: Floats, toward: Floats, light: Floats, fineness: float
+) -> Floats:
     """(n, K) light that comes back from each strand.
 
     Lambert's cosine law, a sky that is brighter above, darker seams between beads, and a
@@ -199,5 +195,4 @@ def _shade(
     seam = 1.0 - 0.3 * fineness * np.where(top, 0.0, 1.0 - low)
     wrapped = np.maximum(lit + WRAP, 0.0) / (1.0 + WRAP)
     plain = (0.26 + 0.12 * sin + 0.76 * wrapped) * seam
-    shade: Floats = plain + shine * np.maximum(mirror, 0.0) ** 24
-    return shade
+    return np.asarray(plain + SHINE * np.maximum(mirror, 0.0) ** 24)

@@ -142,7 +142,18 @@ def focal_length_px(camera: Camera, distance_mm: float, width_px: int, height_px
 
     The plane stands where the lens makes the subject sharp, not at the focal length.
     The cut is the largest that has the picture's shape. Source: :func:`image_distance_mm`.
+
+    Raises
+    ------
+    PlanError
+        The distance is no longer than the focal length.
     """
+    if distance_mm <= camera.focal_mm:
+        raise PlanError(
+            "camera",
+            f"a lens of {camera.focal_mm:g} mm makes no picture of what is {distance_mm:g} mm away",
+            "Go further away, or take a lens with a shorter focal length",
+        )
     wide_mm, high_mm = camera.sensor_mm
     px_per_sensor_mm = max(width_px / wide_mm, height_px / high_mm)
     return image_distance_mm(camera.focal_mm, distance_mm) * px_per_sensor_mm

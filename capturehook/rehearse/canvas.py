@@ -68,7 +68,7 @@ class Canvas:
             left, right = int(self._first[band].min()), int(self._last[band].max()) + 1
             if left < right:
                 box = snap_box((start, min(start + BAND, len(self.keys)), left, right), fine)
-                pixels = self.keys[box[0] : box[1], box[2] : box[3]]
+                pixels = self.keys[slices(box)]
                 yield box, pixels
                 pixels[:] = 0
         self._first[:], self._last[:] = self.view.width_px, -1
@@ -123,7 +123,7 @@ class Canvas:
         colour: NDArray[np.floating],
         owner: int,
         texture: Callable[[Floats, Floats, Floats], NDArray[np.floating]] | None = None,
-    ) -> Box | None:
+    ) -> None:
         """Fill one flat convex face.
 
         Parameters
@@ -131,19 +131,15 @@ class Canvas:
         corners_mm : (n, 3) room points in turn
         colour : (3,) 0..255
         texture : room x, y, z (n,) -> factor of the colour (n,)
-
-        Returns
-        -------
-        the box of pixels touched, None where the face is out of the picture
         """
         seen = _before_the_lens(self.view.to_camera(corners_mm))
         if len(seen) < 3:
-            return None
+            return
         normal = _normal(seen)
         reach = float(normal @ seen[0])
         spans = self._spans_of(seen)
         if spans is None or abs(reach) < 1e-9:
-            return None
+            return
         rows, first, last = spans
         touched = slice(rows[0], rows[-1] + 1)
         np.minimum(self._first[touched], first, out=self._first[touched])
@@ -165,7 +161,6 @@ class Canvas:
             key *= (column >= first[band, None]) & (column <= last[band, None])
             part = self.keys[row[0, 0] : row[-1, 0] + 1, left:right]
             np.maximum(part, key, out=part)
-        return int(rows[0]), int(rows[-1]) + 1, int(first.min()), int(last.max()) + 1
 
     def _spans_of(
         self, seen: Floats
@@ -202,13 +197,9 @@ class Canvas:
         right = (column + 0.5 - self.view.width_px / 2) / self.view.focal_px
         down = (row + 0.5 - self.view.height_px / 2) / self.view.focal_px
         depth = 1.0 / near
-        points: Floats = np.stack(
-            [
-                (axis[0] * right + axis[1] * down + axis[2]) * depth + eye
-                for axis, eye in zip(self.view.axes.T, self.view.eye_mm, strict=True)
-            ]
-        )
-        return points
+        axes = zip(self.view.axes.T, self.view.eye_mm, strict=True)
+        points = [(one[0] * right + one[1] * down + one[2]) * depth + eye for one, eye in axes]
+        return np.stack(points)
 
     def _pixels_of(self, a_mm: Floats, b_mm: Floats) -> Iterator[Walk]:
         """Pixels of lines that are in the picture, in batches: column, row, nearness, line."""
@@ -283,15 +274,17 @@ def grow_box(a: Box, b: Box | None) -> Box:
     return min(a[0], b[0]), max(a[1], b[1]), min(a[2], b[2]), max(a[3], b[3])
 
 
+def slices(box: Box, fine: int = 1) -> tuple[slice, slice]:
+    """Rows and columns of a box, in pixels ``fine`` times larger."""
+    top, bottom, left, right = (edge // fine for edge in box)
+    return slice(top, bottom), slice(left, right)
+
+
 def snap_box(box: Box, fine: int = FINE) -> Box:
     """The box widened to whole shown pixels."""
     top, bottom, left, right = box
-    return (
-        top // fine * fine,
-        -(-bottom // fine) * fine,
-        left // fine * fine,
-        -(-right // fine) * fine,
-    )
+    top, left = top // fine * fine, left // fine * fine
+    return top, -(-bottom // fine) * fine, left, -(-right // fine) * fine
 
 
 def _box_of(x: NDArray[np.intp], y: NDArray[np.intp]) -> Box:

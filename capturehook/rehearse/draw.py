@@ -28,8 +28,10 @@ from capturehook.rehearse.canvas import (
     grow_box,
     owner_of,
     pack_colour,
+    slices,
     snap_box,
 )
+from capturehook.rehearse.faces import grain
 from capturehook.rehearse.room import frame_y_mm, lamp, moves_before, plate_offset
 
 if TYPE_CHECKING:
@@ -176,7 +178,8 @@ class Stage:
         if self._shown is None:
             self._shown = average(canvas.keys, self.fine)
         elif touched is not None and touched[0] < touched[1]:
-            self._show_again(snap_box(touched, self.fine))
+            box = snap_box(touched, self.fine)
+            self._shown[slices(box, self.fine)] = average(canvas.keys[slices(box)], self.fine)
         if touched is not None:
             self.box = grow_box(touched, self.box)
 
@@ -193,37 +196,25 @@ class Stage:
 
     def _furnish_room(self) -> None:
         faces = furniture.still_faces(self.machine, frame_y_mm(self.machine), self.print.light)
-        furniture.draw_faces(self.print.canvas, faces)
+        faces.draw(self.print.canvas)
 
     def _furnish_plate(self, offset: Floats) -> None:
         canvas, light = self.print.canvas, self.print.light
-        texture = None if self.machine.moves == "bed-z" else furniture.grain
-        furniture.draw_faces(canvas, furniture.plate_faces(self.machine, offset, light, texture))
+        texture = None if self.machine.moves == "bed-z" else grain
+        furniture.plate_faces(self.machine, offset, light, texture).draw(canvas)
         a, b = furniture.plate_lines(self.machine, offset)
         rgb = np.broadcast_to(np.array(furniture.PLATE_LINES), (len(a), 3))
         canvas.draw_lines(a, b, pack_colour(rgb, BED))
-
-    def _show_again(self, box: Box) -> None:
-        assert self._shown is not None
-        top, bottom, left, right = box
-        rows = slice(top // self.fine, bottom // self.fine)
-        columns = slice(left // self.fine, right // self.fine)
-        self._shown[rows, columns] = average(
-            self.print.canvas.keys[top:bottom, left:right], self.fine
-        )
 
     def _shoot(self, nozzle_mm: Floats) -> Shot:
         """The head over the print."""
         assert self._shown is not None
         rgb, hidden = self._shown.copy(), 0
-        faces = furniture.head_faces(self.machine, nozzle_mm, self.print.light)
-        furniture.draw_faces(self.head, faces)
-        for (top, bottom, left, right), head in self.head.taken_faces(self.fine):
-            behind = self.print.canvas.keys[top:bottom, left:right]
-            small = (slice(top // self.fine, bottom // self.fine),
-                     slice(left // self.fine, right // self.fine))  # fmt: skip
-            rgb[small] = average(np.maximum(behind, head), self.fine)
-            hidden += self._hidden_px((top, bottom, left, right), head)
+        furniture.head_faces(self.machine, nozzle_mm, self.print.light).draw(self.head)
+        for box, head in self.head.taken_faces(self.fine):
+            behind = self.print.canvas.keys[slices(box)]
+            rgb[slices(box, self.fine)] = average(np.maximum(behind, head), self.fine)
+            hidden += self._hidden_px(box, head)
         share = 1.0 / self.fine**2
         return Shot(rgb=rgb, part_px=self._part_px() * share, hidden_px=hidden * share)
 
@@ -235,14 +226,12 @@ class Stage:
         bottom, right = min(box[1], self.box[1]), min(box[3], self.box[3])
         if top >= bottom or left >= right:
             return 0
-        behind = self.print.canvas.keys[top:bottom, left:right]
+        behind = self.print.canvas.keys[slices((top, bottom, left, right))]
         before = head[top - box[0] : bottom - box[0], left - box[2] : right - box[2]]
         return int(np.count_nonzero((owner_of(behind) == PART) & (before > behind)))
 
     def _part_px(self) -> int:
         if self.box is None:
             return 0
-        top, bottom, left, right = self.box
-        return int(
-            np.count_nonzero(owner_of(self.print.canvas.keys[top:bottom, left:right]) == PART)
-        )
+        keys = self.print.canvas.keys[slices(self.box)]
+        return int(np.count_nonzero(owner_of(keys) == PART))

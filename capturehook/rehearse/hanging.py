@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.errors import Finding
-from capturehook.rehearse import furniture, vat
+from capturehook.rehearse import vat
 from capturehook.rehearse.camera import View
 from capturehook.rehearse.canvas import (
     FINE,
@@ -28,6 +28,7 @@ from capturehook.rehearse.canvas import (
     grow_box,
     owner_of,
     pack_colour,
+    slices,
     snap_box,
 )
 from capturehook.rehearse.draw import Shot
@@ -162,7 +163,7 @@ class HangingStage:
         self._at_mm = np.nan
         self._part: Box | None = None
         self._shown: NDArray[np.uint8] | None = None
-        furniture.draw_faces(self.still, vat.still_faces(hanging.printer, self.light))
+        vat.still_faces(hanging.printer, self.light).draw(self.still)
 
     def shots(self, only: Container[int] | None = None) -> Iterator[Shot]:
         """One shot for each pose (of the numbers ``only``, from 1), in order."""
@@ -177,8 +178,7 @@ class HangingStage:
 
     def _move_plate(self, plate_mm: float) -> None:
         self.moving.keys[:] = 0
-        faces = vat.plate_faces(self.hanging.printer, plate_mm, self.light)
-        furniture.draw_faces(self.moving, faces)
+        vat.plate_faces(self.hanging.printer, plate_mm, self.light).draw(self.moving)
         self._drawn, self._at_mm = 0, plate_mm
         self._part = self._shown = None
 
@@ -245,12 +245,9 @@ class HangingStage:
         if self._shown is None:
             self._shown = average(np.maximum(self.still.keys, self.moving.keys), self.fine)
         elif fresh is not None:
-            top, bottom, left, right = snap_box(fresh, self.fine)
-            box = (slice(top, bottom), slice(left, right))
-            small = (slice(top // self.fine, bottom // self.fine),
-                     slice(left // self.fine, right // self.fine))  # fmt: skip
-            keys = np.maximum(self.still.keys[box], self.moving.keys[box])
-            self._shown[small] = average(keys, self.fine)
+            box = snap_box(fresh, self.fine)
+            keys = np.maximum(self.still.keys[slices(box)], self.moving.keys[slices(box)])
+            self._shown[slices(box, self.fine)] = average(keys, self.fine)
         part_px, hidden_px = self._sight()
         share = 1.0 / self.fine**2
         return Shot(rgb=self._shown.copy(), part_px=part_px * share, hidden_px=hidden_px * share)
@@ -259,8 +256,7 @@ class HangingStage:
         """Pixels of the part, and those of them that something still hides."""
         if self._part is None:
             return 0, 0
-        top, bottom, left, right = self._part
-        box = (slice(top, bottom), slice(left, right))
+        box = slices(self._part)
         still, moving = self.still.keys[box], self.moving.keys[box]
         part = owner_of(moving) == PART
         hidden = part & ((still & UPPER_HALF) > (moving & UPPER_HALF))

@@ -21,6 +21,7 @@ from capturehook.rehearse import furniture
 from capturehook.rehearse.camera import View
 from capturehook.rehearse.canvas import PART, Canvas, Keys, owner_of
 from capturehook.rehearse.draw import Print
+from capturehook.rehearse.faces import UP
 from capturehook.rehearse.room import moves_before, part_box, plate_offset
 
 if TYPE_CHECKING:
@@ -124,12 +125,12 @@ def park_points(machine: Machine) -> list[tuple[float, float]]:
     return [(float(a), float(b)) for a in x for b in y if machine.reaches(a, b)]
 
 
-def make_stages(applied: PosedJob, view: View, count: int = STAGES) -> Iterator[Stage]:
-    """The print at ``count`` poses spread over the job, the last pose among them."""
+def make_stages(applied: PosedJob, view: View) -> Iterator[Stage]:
+    """The print at STAGES poses spread over the job, the last pose among them."""
     job, poses = applied.job, applied.poses
-    chosen = np.unique(np.linspace(0, len(poses) - 1, count + 1).round().astype(int)[1:])
+    chosen = np.unique(np.linspace(0, len(poses) - 1, STAGES + 1).round().astype(int)[1:])
     small = view.scaled(WIDTH_PX / view.width_px)
-    drawing, done, stop = None, 0, 0
+    drawing, done = None, 0
     for index in chosen:
         nozzle = poses[index].block.shutter_mm
         offset = plate_offset(job.profile.machine, nozzle[1], nozzle[2])
@@ -146,7 +147,7 @@ def hidden_px(stage: Stage, machine: Machine, park_mm: tuple[float, float]) -> i
     """Pixels of the part that the head at a park point hides from the camera."""
     head = Canvas(stage.view)
     nozzle = np.array((*park_mm, stage.nozzle_z_mm))
-    furniture.draw_faces(head, furniture.plain_head_faces(machine, nozzle))
+    furniture.plain_head_faces(machine, nozzle, np.array(UP)).draw(head)
     return int(np.count_nonzero((owner_of(stage.keys) == PART) & (head.keys > stage.keys)))
 
 

@@ -73,8 +73,7 @@ class PartBox:
         """(8, 3)"""
         ends = np.stack([self.low_mm, self.high_mm])
         pick = np.indices((2, 2, 2)).reshape(3, -1).T
-        corners: Floats = ends[pick, np.arange(3)]
-        return corners
+        return np.asarray(ends[pick, np.arange(3)])
 
 
 def moves_before(job: Job, pose: Pose) -> int:
@@ -178,7 +177,7 @@ def place_camera(
             least, lambda mm: fills(stand(mm, slope), subject.corners(), FILL)
         )
         view = turned(lambda share: stand(distance_mm, slope, share), subject, head)
-        over = max(share_taken(view, subject) / np.array(FILL))
+        over = max(share_taken(view, subject.corners()) / np.array(FILL))
         if given is None and over > 1:  # what is off the middle is drawn larger
             farther_mm = distance_mm * over
             view = turned(lambda share: stand(farther_mm, slope, share), subject, head)
@@ -206,9 +205,9 @@ def turned(stand: Callable[[float], View], subject: PartBox, head: PartBox) -> V
     return best
 
 
-def share_taken(view: View, box: PartBox) -> Floats:
-    """(2,) Share of the picture's width and height between a box's outermost corners."""
-    px = view.to_pixels(box.corners())[:, :2]
+def share_taken(view: View, corners_mm: Floats) -> Floats:
+    """(2,) Share of the picture's width and height between the outermost of some corners."""
+    px = view.to_pixels(corners_mm)[:, :2]
     return np.asarray(np.ptp(px, axis=0) / (view.width_px, view.height_px))
 
 
@@ -235,10 +234,7 @@ def head_box(machine: Machine, nozzle_mm: Floats) -> PartBox:
 
 def fills(view: View, corners_mm: Floats, share: tuple[float, float]) -> bool:
     """True when the corners take no more than a share of the picture, and are all in it."""
-    if view.to_camera(corners_mm)[:, 2].min() <= 0:
-        return False
-    taken = np.ptp(view.to_pixels(corners_mm)[:, :2], axis=0) / (view.width_px, view.height_px)
-    return bool((taken <= share).all()) and holds(view, corners_mm)
+    return holds(view, corners_mm) and bool((share_taken(view, corners_mm) <= share).all())
 
 
 def holds(view: View, corners_mm: Floats, margin: float = 0.01) -> bool:

@@ -236,13 +236,3 @@ def cut_off(view: View, corners_mm: NDArray[np.float64]) -> Iterator[Finding]:
         return
     text = "the finished part is not wholly in the picture: go further away, or aim anew"
     yield Finding("part-cut-off", "camera", text)
-
-
-__all__ = [
-    "Asked",
-    "Rehearsal",
-    "cut_off",
-    "refuse_asked",
-    "rehearse",
-    "take_shots",
-]

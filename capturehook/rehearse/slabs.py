@@ -6,8 +6,7 @@ the plate as a negative number, all from the middle of the plate's face, mm.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -105,7 +104,6 @@ def read_slabs(
     job: ResinJob,
     screen_mm: float | None,
     poses: int,
-    step: Callable[[int], object] = lambda done: None,
     body: Body | None = None,
 ) -> Slabs:
     """The part of a job.
@@ -115,7 +113,6 @@ def read_slabs(
     screen_mm : width of the lamp's screen, which the layer images fill; None: as the job states
     body : what is cut into layers, for a job without images of its own
     poses : how many frames there will be: about so many slabs show growth in each
-    step : called with the count of images read
 
     Raises
     ------
@@ -133,7 +130,6 @@ def read_slabs(
         for layer in last:
             mask, wide_px = _mask_of(images, job, int(layer), masks, wide_px)
             masks.append(mask)
-            step(len(masks))
     if not any(mask.any() for mask in masks):
         raise FrameError(
             job.path, "has no layer image that lights anything", "Check the images with --area"
@@ -224,11 +220,8 @@ def underside(slabs: Slabs, slab: int, spacing_mm: float) -> Skin:
 
 
 def _joined(parts: list[Skin]) -> Skin:
-    return Skin(
-        a_mm=np.concatenate([part.a_mm for part in parts]),
-        b_mm=np.concatenate([part.b_mm for part in parts]),
-        normal=np.concatenate([part.normal for part in parts]),
-    )
+    names = [one.name for one in fields(Skin)]
+    return Skin(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
 
 
 def _slope(slabs: Slabs, slab: int) -> Floats:
@@ -271,9 +264,7 @@ def _sides(
     share = _shares(slabs.pitch_mm, spacing_mm)
     places, normals = [], []
     for down, right in ((0, 1), (0, -1), (1, 0), (-1, 0)):
-        beside = padded[
-            1 + down : padded.shape[0] - 1 + down, 1 + right : padded.shape[1] - 1 + right
-        ]
+        beside = np.roll(padded, (-down, -right), axis=(0, 1))[1:-1, 1:-1]
         row, column = np.nonzero(here & ~beside)
         across = x[column][:, None] + slabs.pitch_mm * share
         along = y[row][:, None] - slabs.pitch_mm * share
@@ -287,11 +278,8 @@ def _sides(
         normals.append(np.repeat(normal, len(share), axis=0))
     place = np.concatenate(places)
     top, bottom = (np.full((len(place), 1), z) for z in z_mm)
-    return Skin(
-        a_mm=np.hstack([place, top]),
-        b_mm=np.hstack([place, bottom]),
-        normal=np.concatenate(normals),
-    )
+    a, b = np.hstack([place, top]), np.hstack([place, bottom])
+    return Skin(a_mm=a, b_mm=b, normal=np.concatenate(normals))
 
 
 def _flat(

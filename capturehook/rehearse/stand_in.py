@@ -114,38 +114,32 @@ def _refuse_unknown_pose(fault: Fault, poses: int, plan: PlanRecord) -> None:
 
 
 def _with_fault(shoot: list[Exposure], fault: Fault) -> list[Exposure]:
-    number, amount = fault.number, fault.amount
-    here = [one.pose == number for one in shoot]
+    number = fault.number
     if fault.kind == "missing":
         return [one for one in shoot if one.pose != number]
     if fault.kind == "double":
-        return [
-            *shoot,
-            *(
-                replace(one, t_s=one.t_s + DOUBLE_S)
-                for one, it in zip(shoot, here, strict=True)
-                if it
-            ),
-        ]
-    if fault.kind == "blurred":
-        return [
-            replace(one, blur_px=3.0) if it else one for one, it in zip(shoot, here, strict=True)
-        ]
-    if fault.kind == "dark":
-        return [
-            replace(one, ev=one.ev - 2.5) if it else one
-            for one, it in zip(shoot, here, strict=True)
-        ]
-    if fault.kind == "moved":
-        return [replace(one, right_px=amount) if one.pose >= number else one for one in shoot]
-    if fault.kind == "pause":
-        return [replace(one, t_s=one.t_s + amount) if one.pose > number else one for one in shoot]
+        again = [replace(one, t_s=one.t_s + DOUBLE_S) for one in shoot if one.pose == number]
+        return [*shoot, *again]
     if fault.kind == "flicker":
         ev = np.random.default_rng(5).uniform(-number, number, len(shoot))
         return [replace(one, ev=one.ev + float(by)) for one, by in zip(shoot, ev, strict=True)]
+    return [_spoilt(one, fault) for one in shoot]
+
+
+def _spoilt(one: Exposure, fault: Fault) -> Exposure:
+    """One picture with a fault that leaves the others as they are; a restart changes names only."""
+    number, amount = fault.number, fault.amount
+    if fault.kind == "blurred" and one.pose == number:
+        return replace(one, blur_px=3.0)
+    if fault.kind == "dark" and one.pose == number:
+        return replace(one, ev=one.ev - 2.5)
+    if fault.kind == "moved" and one.pose >= number:
+        return replace(one, right_px=amount)
+    if fault.kind == "pause" and one.pose > number:
+        return replace(one, t_s=one.t_s + amount)
     if fault.kind == "drift":
-        return [replace(one, t_s=one.t_s * (1 + number * 1e-6)) for one in shoot]
-    return shoot  # restart changes names only
+        return replace(one, t_s=one.t_s * (1 + number * 1e-6))
+    return one
 
 
 def _numbered(shoot: list[Exposure], faults: Sequence[Fault]) -> list[Exposure]:

@@ -14,20 +14,8 @@ from numpy.typing import NDArray
 from capturehook.model.profile import Camera
 from capturehook.rehearse.camera import View, focal_length_px, look_at
 from capturehook.rehearse.canvas import BED, STILL
-from capturehook.rehearse.furniture import (
-    BASE,
-    FRAME,
-    METAL,
-    TABLE,
-    WALL,
-    Colour,
-    Face,
-    box_faces,
-    brushed,
-    lit,
-    plaster,
-    wood,
-)
+from capturehook.rehearse.faces import FRONT, UP, Colour, Scenery, brushed, plaster, wood
+from capturehook.rehearse.furniture import BASE, FRAME, METAL, TABLE, WALL
 from capturehook.rehearse.room import CLOSEST_FOCAL, PartBox, Wishes, fills, least_distance
 
 Floats = NDArray[np.float64]
@@ -65,65 +53,37 @@ class Printer:
         return self.screen_mm[1] / 2 + 42.0
 
 
-def still_faces(printer: Printer, light: Floats) -> list[Face]:
+def still_faces(printer: Printer, light: Floats) -> Scenery:
     """Wall, table, base, column, vat and resin."""
+    made = Scenery(light, STILL)
     half_x, half_y = (side / 2 for side in printer.screen_mm)
     back, floor, wide = printer.back_mm, -BELOW_MM, 1500.0
-    up, front = np.array((0.0, 0.0, 1.0)), np.array((0.0, -1.0, 0.0))
-    wall = _sheet_xz((-wide, wide), back + 190, (floor, wide))
-    table = np.array(
-        [(-wide, back + 190, floor), (wide, back + 190, floor), (wide, -wide, floor),
-         (-wide, -wide, floor)]
-    )  # fmt: skip
-    top = printer.highest_mm + 70
-    resin = np.array(
-        [(x, y, RESIN_SHARE * printer.rim_mm) for x, y in _ring(half_x + 8, half_y + 8)]
-    )
-    return [
-        Face(wall, lit(WALL, front, light), STILL, plaster),
-        Face(table, lit(TABLE, up, light), STILL, wood),
-        *box_faces(
-            (-half_x - 46, half_x + 46), (-half_y - 40, back + 60), (floor, -2.0), BASE, STILL,
-            light, brushed,
-        ),
-        *box_faces((-24, 24), (back, back + 30), (-2, top), FRAME, STILL, light, brushed),
-        *_vat_faces(half_x + 8, half_y + 8, printer.rim_mm, light),
-        Face(resin, lit(RESIN, up, light), STILL),
-    ]  # fmt: skip
+    wall_y, top = back + 190, printer.highest_mm + 70
+    made.sheet((-wide, wide), (wall_y, wall_y), (floor, wide), FRONT, WALL, plaster)
+    made.sheet((-wide, wide), (wall_y, -wide), (floor, floor), UP, TABLE, wood)
+    base_x, base_y = (-half_x - 46, half_x + 46), (-half_y - 40, back + 60)
+    made.box(base_x, base_y, (floor, -2.0), BASE, brushed)
+    made.box((-24, 24), (back, back + 30), (-2, top), FRAME, brushed)
+    x, y = (-half_x - 8, half_x + 8), (-half_y - 8, half_y + 8)
+    out_x, rim = (x[0] - WALL_MM, x[1] + WALL_MM), (0.0, printer.rim_mm)
+    made.box(out_x, (y[0] - WALL_MM, y[0]), rim, VAT, brushed)
+    made.box(out_x, (y[1], y[1] + WALL_MM), rim, VAT, brushed)
+    made.box((out_x[0], x[0]), y, rim, VAT, brushed)
+    made.box((x[1], out_x[1]), y, rim, VAT, brushed)
+    made.sheet(x, y, (RESIN_SHARE * printer.rim_mm,) * 2, UP, RESIN)
+    return made
 
 
-def _sheet_xz(x: tuple[float, float], y: float, z: tuple[float, float]) -> Floats:
-    return np.array([(x[0], y, z[0]), (x[1], y, z[0]), (x[1], y, z[1]), (x[0], y, z[1])])
-
-
-def _ring(half_x: float, half_y: float) -> list[tuple[float, float]]:
-    return [(-half_x, -half_y), (half_x, -half_y), (half_x, half_y), (-half_x, half_y)]
-
-
-def _vat_faces(half_x: float, half_y: float, rim_mm: float, light: Floats) -> list[Face]:
-    """Four walls, outwards from the inside given."""
-    out_x, out_y, z = half_x + WALL_MM, half_y + WALL_MM, (0.0, rim_mm)
-    walls = (
-        ((-out_x, out_x), (-out_y, -half_y)),
-        ((-out_x, out_x), (half_y, out_y)),
-        ((-out_x, -half_x), (-half_y, half_y)),
-        ((half_x, out_x), (-half_y, half_y)),
-    )
-    return [face for x, y in walls for face in box_faces(x, y, z, VAT, STILL, light, brushed)]
-
-
-def plate_faces(printer: Printer, plate_mm: float, light: Floats) -> list[Face]:
+def plate_faces(printer: Printer, plate_mm: float, light: Floats) -> Scenery:
     """Plate, block and arm with the plate's lower face at one height."""
+    made = Scenery(light, BED)
     half_x, half_y = (side / 2 for side in printer.screen_mm)
     top = plate_mm + PLATE_MM
-    return [
-        *box_faces((-half_x, half_x), (-half_y, half_y), (plate_mm, top), PLATE, BED, light),
-        *box_faces((-22, 22), (-18, 18), (top, top + BLOCK_MM), METAL, BED, light),
-        *box_faces(
-            (-13, 13), (18, printer.back_mm),
-            (top + BLOCK_MM - ARM_MM, top + BLOCK_MM), ARM, BED, light,
-        ),
-    ]  # fmt: skip
+    high = top + BLOCK_MM
+    made.box((-half_x, half_x), (-half_y, half_y), (plate_mm, top), PLATE)
+    made.box((-22, 22), (-18, 18), (top, high), METAL)
+    made.box((-13, 13), (18, printer.back_mm), (high - ARM_MM, high), ARM)
+    return made
 
 
 def place_camera(

@@ -96,6 +96,12 @@ def test_camera_higher_than_it_is_far_is_refused_with_the_least_distance():
         look_at((0, 0, 0), height_mm=301, distance_mm=300, **FRONT)
 
 
+def test_part_nearer_than_the_focal_length_is_refused():
+    camera = Camera(sensor_mm=(36, 24), focal_mm=50)
+    with pytest.raises(PlanError, match=r"lens of 50 mm makes no picture of what is 30 mm away"):
+        focal_length_px(camera, 30, 960, 540)
+
+
 def test_scaled_view_sees_the_same():
     view = look_at((0, 0, 0), height_mm=100, distance_mm=400, **FRONT)
     point = (12.0, 7.0, 30.0)

@@ -52,9 +52,7 @@ def last_frame(applied: PosedJob) -> tuple[np.ndarray, np.ndarray]:
     nozzle = nozzle_points(applied)[-2]
     place = nozzle + plate_offset(stage.machine, float(nozzle[1]), float(nozzle[2]))
     without = owner_of(stage.print.canvas.keys)
-    furniture.draw_faces(
-        stage.print.canvas, furniture.head_faces(stage.machine, place, stage.print.light)
-    )
+    furniture.head_faces(stage.machine, place, stage.print.light).draw(stage.print.canvas)
     return without, owner_of(stage.print.canvas.keys)
 
 

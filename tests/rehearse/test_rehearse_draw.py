@@ -10,7 +10,7 @@ from capturehook.rehearse import draw as drawing
 from capturehook.rehearse.beads import beads_of, make_strands
 from capturehook.rehearse.canvas import BED, HEAD, PART, owner_of
 from capturehook.rehearse.draw import Stage
-from capturehook.rehearse.furniture import draw_faces, plate_faces, plate_lines
+from capturehook.rehearse.furniture import plate_faces, plate_lines
 from capturehook.rehearse.room import moves_before, nozzle_points, part_box, plate_offset
 from tests.rehearse.rehearsed import SIZE, camera_of, small
 
@@ -86,10 +86,13 @@ def test_head_pixels_stay_within_the_projected_body():
     applied = small()
     stage = Stage(applied, camera_of(applied))
     nozzle = np.array((100.0, 10.0, 10.0))
-    from capturehook.rehearse.furniture import body_spans, box_faces, draw_faces
+    from capturehook.rehearse.faces import UP, Scenery
+    from capturehook.rehearse.furniture import body_spans
 
     spans = body_spans(stage.machine.carriage_mm, nozzle)
-    draw_faces(stage.head, box_faces(*spans, (50, 50, 50), HEAD, np.array((0.0, 0.0, 1.0))))
+    box = Scenery(np.array(UP), HEAD)
+    box.box(*spans, (50, 50, 50))
+    box.draw(stage.head)
     corners = np.array(np.meshgrid(*spans)).reshape(3, -1).T
     px = stage.head.view.to_pixels(corners)[:, :2]
     rows, columns = np.nonzero(stage.head.owner == HEAD)
@@ -111,7 +114,7 @@ def test_round_plate_is_drawn_round():
     for is_round in (False, True):
         canvas, offset = drawing.Canvas(view), np.zeros(3)
         bed = machine.model_copy(update={"round": is_round, "keep_out": ()})
-        draw_faces(canvas, plate_faces(bed, offset, np.array((0.0, 0.0, 1.0))))
+        plate_faces(bed, offset, np.array((0.0, 0.0, 1.0))).draw(canvas)
         column, row = view.to_pixels(np.concatenate([corners, near_rim]))[:, :2].T.astype(int)
         shown[is_round] = (canvas.owner[row, column] == BED).tolist()
         a, b = plate_lines(bed, offset)
