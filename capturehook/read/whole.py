@@ -77,6 +77,8 @@ def order_findings(job: Job) -> Iterator[Finding]:
             )
             yield Finding("layers-out-of-order", _where(job, layer), text)
             return
+    if layers.object_no[-1] > 1:
+        yield from _objects_in_objects(job)
     usual_mm = float(np.median(layers.height_mm))
     gaps = np.flatnonzero(same & (layers.height_mm > max(LEAST_GAP_MM, 4 * usual_mm)))
     if len(gaps):
@@ -87,6 +89,30 @@ def order_findings(job: Job) -> Iterator[Finding]:
             "Copy it or slice the model again"
         )
         yield Finding("layers-missing", _where(job, layer), text)
+
+
+def _objects_in_objects(job: Job) -> Iterator[Finding]:
+    """An object that begins at the bed where one stands already, as in a job that stands twice."""
+    layers, moves = job.layers, job.moves
+    standing: list[tuple[int, float, float, float, float]] = []
+    for number in range(1, int(layers.object_no.max()) + 1):
+        rows = np.flatnonzero(layers.object_no == number)
+        part = slice(int(layers.first_move[rows[0]]), int(layers.last_move[rows[-1]]) + 1)
+        if len(rows) > 1:  # in the first layer a skirt goes round them all
+            part = slice(int(layers.first_move[rows[1]]), part.stop)
+        prints = moves.prints[part]
+        x_mm, y_mm = moves.x_mm[part][prints], moves.y_mm[part][prints]
+        left, right, front, back = x_mm.min(), x_mm.max(), y_mm.min(), y_mm.max()
+        x, y = (left + right) / 2, (front + back) / 2
+        for other, west, east, south, north in standing:
+            if west <= x <= east and south <= y <= north:
+                text = (
+                    f"object {number} begins at the bed where object {other} stands: the job, or a "
+                    "part of it, stands twice. Copy it or slice the model again"
+                )
+                yield Finding("layers-out-of-order", _where(job, int(rows[0])), text)
+                return
+        standing.append((number, left, right, front, back))
 
 
 def _top_mm(job: Job, layer: int) -> float:

@@ -48,6 +48,7 @@ def test_parts_of_a_real_job_swapped_doubled_or_lost_are_told(path: Path) -> Non
         "swapped": data[:a] + data[b:c] + data[a:b] + data[c:],
         "lost": data[:a] + data[b:],
         "doubled": data[:b] + data[a:],
+        "copied twice": data + data,
     }
     found = {
         name: {one.code for one in order_findings(read_job(text, path.name, PROFILE))}
