@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from capturehook.block.witness_filament import PRIMED_MM, Filament, NotToldError, Span
 from capturehook.block.witness_lines import Command, commands_of
-from capturehook.block.witness_state import CONDITIONS, FOLLOWED, MOTION, Family, Found
+from capturehook.block.witness_state import AXES, CONDITIONS, FOLLOWED, MOTION, Family, Found
 
-PIECE = 1 << 18
+PIECE, NEAR = 1 << 18, 160
 PLAIN_BEGIN, PLAIN_MASK = np.uint32(int.from_bytes(b"G0 ", "little")), np.uint32(0xFFFCFF)
 """`G0 ` as a number, and what of four bytes tells `G0 ` to `G3 `."""
 
@@ -98,6 +98,17 @@ class Bytes:
         self.deficits: dict[str, float] = {}
         letter = re.escape(family.e_letter.encode())
         self._reset = re.compile(rb"G92 " + letter + rb"(-?[0-9]+\.?[0-9]*)[ \t]*(?:;.*)?\r?")
+        number = rb"-?[0-9]+(?:\.[0-9]*)?"
+        words = b"".join(rb"(?: %c%s)?" % (one, number) for one in b"XYZ" + letter)
+        code, speed = b"G1" if family.firmware.rapid_has_own_feed else b"G[01]", b" F" + number
+        motion = rb"%s(?:%s(?:%s)?|%s(?= [XYZ%s])%s)" % (code, words, speed, speed, letter, words)
+        no_motion = rb"(?:[;M](?![^\n]* [XYZF%s][-0-9])[^\n]*)?" % letter
+        # Each line matches in one way only, or many lines would take for ever to fail.
+        self._near = re.compile(
+            rb"(?:(?:%s ?|G92 %s%s ?|%s)\n)*" % (motion, letter, number, no_motion)
+        )
+        self._word = re.compile(rb" ([XYZF%s])(%s)" % (letter, number))
+        self.near = Command("G1", {})
         self.index = self._sort_lines()
         self.filament = Filament(text, family, self.index, self._motions)
 
@@ -275,11 +286,14 @@ class Bytes:
             e_low = self.index.reset_at[last]
             found.e = self.index.resets[last] * family.e_unit(found)
             self.steps = []
+        self._read_near(low, place)
         if found.absolute:
-            for index, letter in enumerate("XYZ"):
+            for index, letter in AXES:
                 word = self._last(letter, low, place)
                 if word is not None:
-                    self._place(index, letter, word)
+                    value, unit = word.words[letter], found.unit()
+                    odd = word.code in ("G0", "G1") and {"R", "H"} & {*word.words}
+                    found.number[index] = None if value is None or odd else value * unit
         else:
             self._add_steps(low, place)
         if family.firmware.retraction_moves_numbers:
@@ -304,37 +318,33 @@ class Bytes:
         if not self.found.absolute or self._last("Z", at, place) is None:
             self.found.number[2], self.found.lost_at = None, at
 
-    def _place(self, index: int, letter: str, word: Command) -> None:
-        value = word.number(letter)
-        strange = word.code in ("G0", "G1") and {"R", "H"} & set(word.words)
-        if value is None or strange:
-            self.found.number[index] = None
-        else:
-            self.found.number[index] = value * self.found.unit()
+    def _read_near(self, low: int, high: int) -> None:
+        """The words of the lines just before a byte, where those are plainly written."""
+        start = self.text.rfind(b"\n", low, max(low, high - NEAR)) + 1 or low
+        near = self.text[start:high]
+        words = dict(self._word.findall(near)) if self._near.fullmatch(near) else {}
+        self.near = Command("G1", {one.decode(): float(words[one]) for one in words})
 
     def _last(self, letter: str, low: int, high: int) -> Command | None:
-        """The last motion in a stretch that names a letter, big or small."""
-        found, at = self._last_byte(letter, letter.encode(), low, high)
-        small = letter.lower().encode()
-        if self.text.find(small, at, high) < 0:
-            return found
-        return self._last_byte(letter, small, at, high)[0] or found
+        """The last motion before the place asked for that names a letter."""
+        if letter in self.near.words:
+            return self.near
+        return next((motion for motion, _ in self._back(letter, low, high)), None)
 
-    def _last_byte(
-        self, letter: str, byte: bytes, low: int, high: int
-    ) -> tuple[Command | None, int]:
-        text, at = self.text, high
+    def _back(self, letter: str, low: int, high: int) -> Iterator[tuple[Command, int]]:
+        """Motions of a stretch that name a letter, big or small, or have a command (G), the last
+        first, with where their lines start."""
+        text, big, small = self.text, letter.encode(), letter.lower().encode()
         while True:
-            at = text.rfind(byte, low, at)
+            at = text.rfind(big, low, high)
+            at = max(at, text.rfind(small, max(at, low), high))
             if at < 0:
-                return None, low
+                return
             start = text.rfind(b"\n", low, at) + 1 or low
-            end = text.find(b"\n", at, high)
-            end = end if end >= 0 else high
-            motion = self._motion_of(text[start:end])
-            if motion is not None and letter in motion.words:
-                return motion, end
-            at = start
+            motion = self._motion_of(text[start : min(self.line_end(at), high)].rstrip(b"\n"))
+            if motion is not None and (letter in motion.words or (letter == "G" and motion.code)):
+                yield motion, start
+            high = start
 
     def _motion_of(self, line: bytes) -> Command | None:
         """The line as motion; None where it is none.
@@ -353,37 +363,22 @@ class Bytes:
 
     def _take_feed(self, low: int, high: int) -> None:
         """The last speed stated; G0 has its own on some families."""
-        apart, high_at = self.family.firmware.rapid_has_own_feed, high
-        while True:
-            word = self._last("F", low, high_at)
-            if word is None:
-                return
-            feed, high_at = word.number("F"), self._start_of_last("F", low, high_at)
-            is_rapid = apart and (
-                word.code == "G0" or (word.code == "" and self._motion_in_force(low, high_at) == 0)
+        feed = self.near.number("F") or 0.0
+        for motion, start in self._back("F", low, high) if feed <= 0 else ():
+            feed = motion.number("F") or 0.0
+            is_rapid = motion.code == "G0" or (
+                motion.code == "" and self._motion_in_force(low, start) == 0
             )
-            if feed is not None and feed > 0 and not is_rapid:
-                self.found.feed = feed * self.found.unit()
-                return
-
-    def _start_of_last(self, letter: str, low: int, high: int) -> int:
-        big = self.text.rfind(letter.encode(), low, high)
-        small = self.text.rfind(letter.lower().encode(), low, high)
-        return self.text.rfind(b"\n", low, max(big, small)) + 1 or low
+            if feed > 0 and not (is_rapid and self.family.firmware.rapid_has_own_feed):
+                break
+            feed = 0.0
+        if feed > 0:
+            self.found.feed = feed * self.found.unit()
 
     def _motion_in_force(self, low: int, high: int) -> int | None:
         """Which motion words alone would go on with."""
-        text, at = self.text, high
-        while at > low:
-            at = text.rfind(b"G", low, at)
-            if at < 0:
-                break
-            start = text.rfind(b"\n", low, at) + 1 or low
-            end = text.find(b"\n", at, high)
-            motion = self._motion_of(text[start : end if end >= 0 else high])
-            if motion is not None and motion.code:
-                return MOTION[motion.code]
-            at = start
+        for motion, _ in self._back("G", low, high):
+            return MOTION[motion.code]
         return self.found.motion
 
     def _motions(self, low: int, high: int) -> Iterator[Command]:
