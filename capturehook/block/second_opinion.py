@@ -20,7 +20,8 @@ from typing import Any
 import numpy as np
 
 from capturehook.block.witness_block import Columns
-from capturehook.block.witness_state import Family, Found, Number
+from capturehook.block.witness_found import Found, Number
+from capturehook.block.witness_state import Family
 from capturehook.errors import ProofError
 
 _ALONE = threading.Lock()

@@ -11,7 +11,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import chain
-from math import dist, inf, pi
+from math import inf, pi
 from operator import attrgetter
 
 import numpy as np
@@ -19,19 +19,19 @@ import numpy as np
 from capturehook.block.second_opinion import check_block
 from capturehook.block.witness_block import (
     LEAST_MM,
-    SAME_FILAMENT_MM,
     Block,
     Columns,
     Stated,
-    Step,
     run_lines,
     same,
 )
 from capturehook.block.witness_bytes import Bytes
-from capturehook.block.witness_end import SAME, Reach, what_counts_on_the_place
+from capturehook.block.witness_end import Reach, what_counts_on_the_place
 from capturehook.block.witness_filament import NotToldError
+from capturehook.block.witness_found import Found, Number
+from capturehook.block.witness_halves import check_halves, run_half
 from capturehook.block.witness_lines import commands_of
-from capturehook.block.witness_state import Family, Found, Number
+from capturehook.block.witness_state import Family
 from capturehook.block.witness_text import (
     Fence,
     extruder_letter,
@@ -44,7 +44,6 @@ from capturehook.errors import ProofError, UntoldError
 from capturehook.model.contracts import Firmware
 from capturehook.model.profile import Profile
 
-ON_PATH_MM = 2e-3
 AT_ONCE = 512
 """Blocks of one form that are judged together."""
 _NUMBER = re.compile(rb" ([A-Z])(-?[0-9]+(?:\.[0-9]*)?)")
@@ -160,9 +159,11 @@ class _Witness:
                 if fence.kind == "pose":
                     self._take_block(fence, machine, place, fed_mm)
                 elif fence.kind == "lines":
-                    fed_mm += self._run_half(fence, machine)
+                    fed_mm += run_half(self.family, fence, machine)
             if is_cut:
-                self._check_halves(fences, found, machine, place, fed_mm)
+                check_halves(
+                    self.family, fences, found, self.text[place : self.bytes.line_end(place)]
+                )
         except NotToldError as untold:
             raise UntoldError(
                 name,
@@ -326,80 +327,9 @@ class _Witness:
                     was = found.motion
                     raise fail(name, f"the job goes on with words alone, with G{was} in force "
                                 f"before the block and G{after.motion} after it")  # fmt: skip
-                if self.bytes.is_motion(command):
+                if self.family.is_motion(command):
                     return
             at = end + 1
-
-    # A line of the job cut in two --------------------------------------------------------
-
-    def _run_half(self, fence: Fence, machine: Found) -> float:
-        steps = run_lines(self.family, fence.lines, machine)
-        if any(not self.bytes.is_motion(one.command) for one in steps):
-            raise fail(f"lines {fence.number}", "hold more than motion")
-        if any(one.fed_mm < -SAME for one in steps):
-            raise fail(f"lines {fence.number}", "retract")
-        return float(sum(one.fed_mm for one in steps))
-
-    def _check_halves(
-        self, fences: Sequence[Fence], found: Found, machine: Found, place: int, fed_mm: float
-    ) -> None:
-        """The two halves together lay what the job's own line lays, along the same path."""
-        name = next(f"lines {one.number}" for one in fences if one.kind == "lines")
-        own = b"".join(one.kept for one in fences).strip()
-        if not own:  # the job's line itself is the second half
-            own = self.text[place : self.bytes.line_end(place)].strip()
-            machine, between = machine.copy(), machine.copy()
-            fed_mm += sum(one.fed_mm for one in run_lines(self.family, [own], machine))
-        else:
-            between = None
-        whole = found.copy()
-        steps = run_lines(self.family, [own], whole)
-        if len(steps) != 1 or not self.bytes.is_motion(steps[0].command):
-            raise fail(name, f"{own.decode('latin-1')!r} is no single motion to be cut")
-        laid = steps[0].fed_mm
-        if abs(fed_mm - laid) > SAME_FILAMENT_MM:
-            raise fail(name, f"the halves feed {fed_mm:.6g} mm, the job's line {laid:.6g}")
-        for letter, now, was in zip("XYZ", machine.number, whole.number, strict=True):
-            if not same(now, was):
-                raise fail(name, f"the halves end at {letter}{now:.6g}, the line at {was:.6g}")
-        for what, now, was in (("E", machine.e, whole.e), ("F", machine.feed, whole.feed)):
-            if not (what == "E" and not self.family.e_absolute(whole)) and not same(now, was):
-                raise fail(name, f"{what} is {now} after the halves, {was} after the line")
-        cut = [one for fence in fences if fence.kind == "lines" for one in fence.lines]
-        self._check_path(name, cut, own, found, steps[0], between)
-
-    def _check_path(
-        self, name: str, halves: list[bytes], own: bytes, found: Found, whole: Step,
-        between: Found | None,
-    ) -> None:  # fmt: skip
-        machine, ends, centres = found.copy(), [], []
-        lines = halves if between is None else [*halves, own]
-        for line in lines:
-            for step in run_lines(self.family, [line], machine):
-                ends.append(step.end)
-                centres.append(_centre(step, machine))
-        if whole.command.code in ("G2", "G3"):
-            wanted = _centre(whole, found)
-            if any(
-                one is None or wanted is None or dist(one, wanted) > ON_PATH_MM for one in centres
-            ):
-                raise fail(name, "the halves are no parts of the job's arc")
-            return
-        length = dist(whole.start, whole.end)
-        for end in ends[:-1]:
-            if abs(dist(whole.start, end) + dist(end, whole.end) - length) > ON_PATH_MM:
-                raise fail(name, f"the cut at {end} is not on the job's line")
-
-
-def _centre(step: Step, machine: Found) -> tuple[float, float] | None:
-    """Of an arc by I and J; None for straight motion and arcs by radius."""
-    words, unit = step.command.words, machine.unit()
-    if step.command.code not in ("G2", "G3") or "R" in words:
-        return None
-    i, j = ((words.get(letter) or 0.0) * unit for letter in "IJ")
-    if machine.absolute_centres:
-        return (i if "I" in words else step.start[0], j if "J" in words else step.start[1])
-    return (step.start[0] + i, step.start[1] + j)
 
 
 def _layout_of(lines: Sequence[bytes], family: Family) -> _Layout | None:

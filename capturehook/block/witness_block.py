@@ -17,8 +17,9 @@ import numpy as np
 
 from capturehook.block.witness_end import SAME, Reach
 from capturehook.block.witness_filament import NotToldError
+from capturehook.block.witness_found import Found, Number
 from capturehook.block.witness_lines import Command, commands_of
-from capturehook.block.witness_state import Family, Found, Number
+from capturehook.block.witness_state import Family
 from capturehook.block.witness_text import fail
 from capturehook.model.profile import Retract
 

@@ -15,9 +15,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.block.witness_filament import PRIMED_MM, Filament, NotToldError, Span
+from capturehook.block.witness_filament import Filament, NotToldError, Span
+from capturehook.block.witness_found import Found
 from capturehook.block.witness_lines import Command, commands_of
-from capturehook.block.witness_state import AXES, CONDITIONS, FOLLOWED, MOTION, Family, Found
+from capturehook.block.witness_state import AXES, CONDITIONS, FOLLOWED, MOTION, Family
 
 PIECE, NEAR = 1 << 18, 160
 PLAIN_BEGIN, PLAIN_MASK = np.uint32(int.from_bytes(b"G0 ", "little")), np.uint32(0xFFFCFF)
@@ -111,6 +112,7 @@ class Bytes:
         self.near = Command("G1", {})
         self.index = self._sort_lines()
         self.filament = Filament(text, family, self.index, self._motions)
+        self.deficit_mm = self.filament.deficit_mm
 
     def counts_places_after(self, place: int, found: Found) -> bool:
         """Is an E word a place again behind this byte, where it is a step now?"""
@@ -163,15 +165,11 @@ class Bytes:
         commands = commands_of(raw.rstrip(b"\r"), self.several)
         if len(commands) == 1:
             code = commands[0].code
-            if self.is_motion(commands[0]):
+            if self.family.is_motion(commands[0]):
                 return "motion"
             if code in ("G10", "G11") and self.family.retracts(commands[0]):
                 return code == "G10"
         return commands if any(map(self._matters, commands)) else "harmless"
-
-    def is_motion(self, command: Command) -> bool:
-        modal = command.code == "" and self.family.firmware.modal_motion
-        return modal or command.code in MOTION
 
     def _matters(self, command: Command) -> bool:
         code = command.code
@@ -232,39 +230,25 @@ class Bytes:
             self.tool_since = self.at
             self.deficits[tool] = deficit
             base = self.deficits.get(found.tool, 0.0)
-        if self._meaning() != before or fed != 0.0:
+        if self._meaning() != before or found.tool != tool or fed != 0.0:
             self._new_span(at, base, fed)
             if base is not None and found.e is None:
                 # for how far is retracted, not for what is returned to
                 self.filament.spans[-1].number = e
 
-    def _meaning(self) -> tuple[object, ...]:
-        """Of an E word, and the number from which it counts."""
+    def _meaning(self) -> tuple[bool, float | None, float, float, float]:
+        """Of an E word, and the number from which it counts; as a span has it."""
         found, family = self.found, self.family
         return (
             family.e_absolute(found),
-            family.mm_per_unit(found),
-            family.share_alone(found),
-            family.e_unit(found),
-            found.tool,
             found.e,
+            family.mm_per_unit(found),
+            family.e_unit(found),
+            family.share_alone(found),
         )
 
     def _new_span(self, line_at: int, base_mm: float | None, fed_mm: float | None) -> None:
-        found, family = self.found, self.family
-        self.filament.spans.append(
-            Span(
-                self.at,
-                line_at,
-                family.e_absolute(found),
-                found.e,
-                family.mm_per_unit(found),
-                family.e_unit(found),
-                family.share_alone(found),
-                base_mm,
-                fed_mm,
-            )
-        )
+        self.filament.spans.append(Span(self.at, line_at, *self._meaning(), base_mm, fed_mm))
 
     def _pass_body(self) -> None:
         """Indented lines behind a condition: what they would change is not known after them."""
@@ -355,7 +339,7 @@ class Bytes:
             It should be motion and cannot be read.
         """
         commands = commands_of(line.rstrip(b"\r"), self.several)
-        if len(commands) != 1 or not self.is_motion(commands[0]):
+        if len(commands) != 1 or not self.family.is_motion(commands[0]):
             if line[:2] in (b"G0", b"G1", b"G2", b"G3") and line[2:3] == b" " and commands:
                 raise NotToldError(f"{line.decode('latin-1')!r} cannot be read")
             return None
@@ -406,12 +390,6 @@ class Bytes:
                 if step is not None:
                     found.e = family.after_strokes(found.e, step * family.e_unit(found))
         self.steps = []
-
-    # Filament ----------------------------------------------------------------------------
-
-    def deficit_mm(self, place: int, enough_mm: float = PRIMED_MM) -> float | None:
-        """As `Filament.deficit_mm`; asked after state_at."""
-        return self.filament.deficit_mm(place, enough_mm)
 
     def remember(self, place: int, deficit_mm: float | None) -> None:
         """What was retracted at a place, so that it is not looked for again."""

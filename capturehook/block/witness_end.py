@@ -11,8 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
+from capturehook.block.witness_found import Found
 from capturehook.block.witness_lines import Command, commands_of
-from capturehook.block.witness_state import CONDITIONS, MOTION, Family, Found
+from capturehook.block.witness_state import CONDITIONS, MOTION, Family
 
 SAME = 1e-6
 FED_MM = 1e-6

@@ -41,6 +41,11 @@ class Command(NamedTuple):
     def number(self, letter: str) -> float | None:
         return self.words.get(letter)
 
+    def keys(self) -> dict[str, str]:
+        """`NAME=a MOVE=1` -> its pairs, keys in capitals."""
+        pairs = (one.partition("=") for one in self.text.split())
+        return {key.upper(): value for key, _, value in pairs}
+
 
 @lru_cache(maxsize=2048)
 def commands_of(line: bytes, several: str) -> tuple[Command, ...]:

@@ -10,11 +10,10 @@ from dataclasses import dataclass, field
 from math import pi
 from typing import Any
 
+from capturehook.block.witness_found import Found, Number, moves
 from capturehook.block.witness_lines import FOREIGN, Command
 from capturehook.model.contracts import Firmware
 
-Number = Any
-"""A float or None, or a column (N,) of floats; what is asked of it, a bool or a column of bools."""
 AXES = tuple(enumerate("XYZ"))
 MOTION = {"G0": 0, "G1": 1, "G2": 2, "G3": 3}
 LOSES_PLACE = frozenset(
@@ -42,65 +41,6 @@ _KEEPS_MOTION = frozenset("G54 G61 G61.1 G64 G94 G97".split())
 CONDITIONS = frozenset({"IF", "ELIF", "ELSE"})
 
 
-@dataclass
-class Found:
-    """The machine as the bytes tell it; None where they do not.
-
-    ``number`` are X, Y, Z as the job counts them (mm), ``shift`` what to add for the machine's
-    own place. ``e`` is the job's number for E. Feeds are in mm/min. Where many blocks are run at
-    once, numbers, E and feeds are columns, a row for each.
-    """
-
-    number: list[Number] = field(default_factory=lambda: [None, None, None])
-    shift: list[float | None] = field(default_factory=lambda: [0.0, 0.0, 0.0])
-    offset: list[float] = field(default_factory=lambda: [0.0, 0.0, 0.0])
-    """What an offset command has put on, where the family has one."""
-    e: Number = None
-    feed: Number = None
-    rapid_feed: Number = None
-    absolute: bool = True
-    m82: bool | None = None
-    inch: bool = False
-    plane: int = 17
-    absolute_centres: bool = False
-    volumetric_mm: float = 0.0
-    flows: dict[int, float] = field(default_factory=dict)
-    """What filament is multiplied by (M221), by tool; one not told is 1."""
-    tool: str = "T0"
-    motion: int | None = 1
-    lone_e_is_retraction: bool = False
-    guessed_e_mode: bool = False
-    """A foreign command stood before the job's first M82 or M83."""
-    dead: int | None = None
-    """Where a line stands after which nothing can be followed."""
-    lost_at: int = -1
-    """Where the last line stands that lost something; -1: nothing has stated it yet."""
-
-    def copy(self) -> Found:
-        twin = object.__new__(Found)
-        vars(twin).update(vars(self))
-        twin.number, twin.shift, twin.offset = [*self.number], [*self.shift], [*self.offset]
-        twin.flows = dict(self.flows)
-        return twin
-
-    def unit(self) -> float:
-        return 25.4 if self.inch else 1.0
-
-    def modes(self) -> tuple[object, ...]:
-        """What a block must put back beside place, E and F."""
-        return (
-            f"G{90 if self.absolute else 91}",
-            "M83" if self.m82 is False else "M82",
-            f"G{20 if self.inch else 21}",
-            f"G{self.plane}",
-            "G90.1" if self.absolute_centres else "G91.1",
-            self.volumetric_mm,
-            tuple(sorted(self.flows.items())),
-            self.tool,
-            tuple(self.shift),
-        )
-
-
 @dataclass(slots=True)
 class Family:
     """How lines are carried out, and what filament one unit of E is."""
@@ -117,6 +57,10 @@ class Family:
     def __post_init__(self) -> None:
         harmless = self.firmware.effects.harmless
         self.idle = frozenset(one for one in harmless if one[:1] == "M" or "_" in one) - FOLLOWED
+
+    def is_motion(self, command: Command) -> bool:
+        """Motion, or where the family goes on with it, words alone."""
+        return command.code in MOTION or (command.code == "" and self.firmware.modal_motion)
 
     def e_absolute(self, found: Found) -> bool:
         e_absolute = found.m82 is not False
@@ -151,9 +95,8 @@ class Family:
             return None
         if code in self.idle:
             return 0.0
-        kind = MOTION.get(code)
-        if kind is not None or (code == "" and self.firmware.modal_motion):
-            return self._move(found, command, kind, at)
+        if self.is_motion(command):
+            return self._move(found, command, MOTION.get(code), at)
         if not self._switch(found, command) and not self._renumber(found, command, at):
             return self._other(found, command, at)
         return 0.0
@@ -213,10 +156,10 @@ class Family:
         if code in ("G90", "G91"):
             found.absolute = code == "G90"
             if self.firmware.g90_sets_e:
-                self._set_m82(found, found.absolute)
+                found.m82, found.guessed_e_mode = found.absolute, False
         elif code in ("M82", "M83"):
             if self.e_letter == "E" or self.firmware.has_e_modes:
-                self._set_m82(found, code == "M82")
+                found.m82, found.guessed_e_mode = code == "M82", False
         elif code in ("G20", "G21"):
             found.inch = code == "G20"
         elif code in ("G17", "G18", "G19"):
@@ -227,120 +170,45 @@ class Family:
             return False
         return True
 
-    def _set_m82(self, found: Found, absolute: bool) -> None:
-        found.m82, found.guessed_e_mode = absolute, False
-
     def _renumber(self, found: Found, command: Command, at: int) -> bool:
-        code, words = command.code, command.words
+        code, words, pair = command.code, command.words, self.firmware.effects.keep_and_give_back
         if code == "G92" and not {"X", "Y", "Z", self.e_letter} & set(words):
             self._bare_g92(found)
         elif code == "G92":
-            for index, letter in enumerate("XYZ"):
+            for index, letter in AXES:
                 if letter in words:
-                    self._number_is(found, index, _or_0(words[letter]) * found.unit())
+                    found.number_is(index, _or_0(words[letter]) * found.unit())
             if self.e_letter in words:
                 found.e = _or_0(words[self.e_letter]) * self.e_unit(found)
         elif code in ("G92.1", "G92.2"):
-            self._unshift(found)
+            found.unshift()
             found.e, found.lost_at = None, at
         elif code == "SET_GCODE_OFFSET":
-            self._set_offset(found, command, at)
-        elif code in ("SAVE_GCODE_STATE", "RESTORE_GCODE_STATE"):
-            self._store_by_name(found, command, at)
-        elif self.firmware.effects.keep_and_give_back and (
-            code in self.firmware.effects.keep_and_give_back
-        ):
-            self._stack(found, code, at)
+            found.set_offset(command.keys(), at)
+        elif code == "SAVE_GCODE_STATE":
+            self.kept[command.keys().get("NAME", "default")] = found.copy()
+        elif code == "RESTORE_GCODE_STATE":
+            given = command.keys()
+            found.give_back(self.kept.get(given.get("NAME", "default")), moves(given), at)
+        elif pair and code == pair[0]:
+            self.kept[f" {len(self.kept)}"] = found.copy()
+            if found.volumetric_mm:
+                found.dead = at  # counted otherwise inside, on some
+        elif pair and code == pair[1]:
+            if self.kept:  # else a message, no change
+                found.give_modes_back(self.kept.popitem()[1])
         else:
             return False
         return True
 
-    def _number_is(self, found: Found, index: int, number: float) -> None:
-        """The machine stands still and the number is another."""
-        was, shift = found.number[index], found.shift[index]
-        known = was is not None and shift is not None
-        found.shift[index] = was + shift - number if known else None
-        found.number[index] = number
-
-    def _unshift(self, found: Found) -> None:
-        for index in range(3):
-            was, shift = found.number[index], found.shift[index]
-            found.number[index] = None if was is None or shift is None else was + shift
-            found.shift[index] = 0.0
-
     def _bare_g92(self, found: Found) -> None:
         if self.firmware.bare_g92 == "zero":
-            for index in range(3):
-                self._number_is(found, index, 0.0)
+            for index, _ in AXES:
+                found.number_is(index, 0.0)
         elif self.firmware.bare_g92 == "clear":
-            self._unshift(found)
+            found.unshift()
         if self.firmware.bare_g92 != "nothing":
             found.e = 0.0
-
-    # Stored states -----------------------------------------------------------------------
-
-    def _store_by_name(self, found: Found, command: Command, at: int) -> None:
-        """Klipper `gcode_move.py`: modes, F, bases come back; the place only with MOVE."""
-        given = keys_of(command.text)
-        name = given.get("NAME", "default")
-        if command.code == "SAVE_GCODE_STATE":
-            self.kept[name] = found.copy()
-            return
-        saved = self.kept.get(name)
-        if saved is None:
-            found.dead = at  # the printer stops there
-            return
-        move = given.get("MOVE", "0") not in ("0", "")
-        for index in range(3):
-            was, shift, back = found.number[index], found.shift[index], saved.shift[index]
-            if move:
-                found.number[index] = saved.number[index]
-            elif was is None or shift is None or back is None:
-                found.number[index] = None
-            else:
-                found.number[index] = was + shift - back
-            found.shift[index], found.offset[index] = back, saved.offset[index]
-        found.e, found.feed, found.flows = saved.e, saved.feed, dict(saved.flows)
-        found.absolute, found.m82 = saved.absolute, saved.m82
-        found.lost_at = at
-
-    def _stack(self, found: Found, code: str, at: int) -> None:
-        """M120 and M121: RepRapFirmware `GCodeMachineState.cpp`, Smoothieware `Robot.cpp`."""
-        push, _ = self.firmware.effects.keep_and_give_back or ("", "")
-        if code == push:
-            self.kept[f" {len(self.kept)}"] = found.copy()
-            if found.volumetric_mm:
-                found.dead = at  # counted otherwise inside, on some
-            return
-        if not self.kept:
-            return  # a message, no change
-        _, saved = self.kept.popitem()
-        found.feed, found.rapid_feed = saved.feed, saved.rapid_feed
-        found.absolute, found.m82 = saved.absolute, saved.m82
-        found.inch, found.plane = saved.inch, saved.plane
-
-    def _set_offset(self, found: Found, command: Command, at: int) -> None:
-        """Klipper `gcode_move.py`, cmd_SET_GCODE_OFFSET."""
-        given = keys_of(command.text)
-        move = given.get("MOVE", "0") not in ("0", "")
-        if any(key.startswith("E") for key in given):
-            found.e, found.lost_at = None, at
-        for index, letter in enumerate("XYZ"):
-            try:
-                if letter in given:
-                    delta = float(given[letter]) - found.offset[index]
-                elif f"{letter}_ADJUST" in given:
-                    delta = float(given[f"{letter}_ADJUST"])
-                else:
-                    continue
-            except ValueError:
-                found.dead = at
-                return
-            found.offset[index] += delta
-            was, shift = found.number[index], found.shift[index]
-            found.shift[index] = None if shift is None else shift + delta
-            if was is not None and not move:
-                found.number[index] = was - delta
 
     # All others --------------------------------------------------------------------------
 
@@ -480,9 +348,3 @@ def one_way(truth: Any) -> bool:
     if not isinstance(truth, bool) and truth.any() != truth.all():
         raise ValueError("rows differ")
     return bool(truth if isinstance(truth, bool) else truth.all())
-
-
-def keys_of(text: str) -> dict[str, str]:
-    """`NAME=a MOVE=1` -> its pairs, keys in capitals."""
-    pairs = (one.partition("=") for one in text.split())
-    return {key.upper(): value for key, _, value in pairs}

@@ -12,6 +12,10 @@ from capturehook.errors import ProofError
 from capturehook.model.profile import Profile
 
 _FENCE = re.compile(rb"; capturehook (job|pose|lines)(?: ([0-9]+))? (begin|end)\b")
+_POSE = re.compile(
+    rb"; capturehook pose ([0-9]+) begin\b[^\r\n]*\n((?:[^;\r\n][^\r\n]*\n)*)"
+    rb"; capturehook pose \1 end\b[^\r\n]*\n"
+)
 _KEPT = b"; capturehook kept "
 _PROGRESS = re.compile(rb"[ \t]*(?:N[0-9]+[ \t]*)?[Mm]0*73(?![0-9.])")
 
@@ -43,17 +47,22 @@ def own_text(
         parts.append((at, piece))
         at += len(piece)
     whole = getattr(pieces[0], "obj", None)
-    if isinstance(whole, bytes) and len(whole) == at and all(_is_of(whole, *p) for p in parts):
-        return whole, places
+    if isinstance(whole, bytes) and len(whole) == at:
+        first = _address(whole)
+        if all(_is_of(whole, first, *part) for part in parts):
+            return whole, places
     return b"".join(part for _, part in parts), places
 
 
-def _is_of(whole: bytes, at: int, part: bytes | memoryview) -> bool:
+def _is_of(whole: bytes, first: int, at: int, part: bytes | memoryview) -> bool:
     """Is this piece a view of the whole at that offset, or the same bytes?"""
-    if isinstance(part, bytes) or not len(part):
-        return whole.startswith(bytes(part), at)
-    begin, view = (np.frombuffer(one, np.uint8).ctypes.data for one in (whole, part))
-    return bool(view - begin == at)
+    if isinstance(part, bytes):
+        return whole.startswith(part, at)
+    return not len(part) or _address(part) == first + at
+
+
+def _address(piece: bytes | memoryview) -> int:
+    return int(np.frombuffer(piece, np.uint8).ctypes.data)
 
 
 def _kept_lines(ours: bytes) -> Iterator[bytes]:
@@ -92,6 +101,10 @@ def read_fences(ours: bytes) -> Iterator[Fence]:
     ProofError
         Something stands outside them, or one is not closed.
     """
+    alone = _POSE.fullmatch(ours)  # as most are
+    if alone:
+        yield Fence("pose", int(alone[1]), alone[2].split(b"\n")[:-1])
+        return
     fence: Fence | None = None
     for line in re.split(rb"\r\n|\r|\n", ours):
         mark = _FENCE.match(line) if line.startswith(b";") else None

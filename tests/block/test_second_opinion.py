@@ -10,7 +10,8 @@ from typing import Any
 import pytest
 
 from capturehook.block.second_opinion import check_block
-from capturehook.block.witness_state import Family, Found
+from capturehook.block.witness_found import Found
+from capturehook.block.witness_state import Family
 from capturehook.catalog import FIRMWARES
 from capturehook.errors import ProofError
 from tests.block.blocks import MODES, block_of, kit_for, state_of

@@ -25,6 +25,8 @@ from capturehook.block import (
     witness_bytes,
     witness_end,
     witness_filament,
+    witness_found,
+    witness_halves,
     witness_lines,
     witness_state,
     witness_text,
@@ -32,7 +34,8 @@ from capturehook.block import (
 from capturehook.block.witness import check_output
 from capturehook.block.witness_bytes import Bytes
 from capturehook.block.witness_filament import NotToldError
-from capturehook.block.witness_state import Family, Found
+from capturehook.block.witness_found import Found
+from capturehook.block.witness_state import Family
 from capturehook.block.write import pose_block
 from capturehook.catalog import FIRMWARES
 from capturehook.errors import ProofError, UntoldError
@@ -191,6 +194,8 @@ MODULES = (
     witness_bytes,
     witness_end,
     witness_filament,
+    witness_found,
+    witness_halves,
     witness_lines,
     witness_state,
     witness_text,
@@ -213,6 +218,8 @@ def test_the_witness_shares_nothing_with_the_reader() -> None:
         "capturehook.block.witness_bytes",
         "capturehook.block.witness_end",
         "capturehook.block.witness_filament",
+        "capturehook.block.witness_found",
+        "capturehook.block.witness_halves",
         "capturehook.block.witness_lines",
         "capturehook.block.witness_state",
         "capturehook.block.witness_text",
