@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
 
@@ -62,8 +63,7 @@ def gives_back(source: Source, insertions: Sequence[Insertion], pieces: Sequence
     closed = source.data[-1:] in (b"\n", b"\r")
     if not closed or any(one.replaces for one in insertions):
         return strip_bytes(b"".join(pieces), source.path) == source.data
-    ours = (_is_all_fences(bytes(piece), source.path) for piece in pieces[1::2])
-    return all(ours) and _is_whole(source.data, pieces[::2])
+    return _are_fences(pieces[1::2], source.path) and _is_whole(source.data, pieces[::2])
 
 
 def _is_whole(data: bytes, views: Sequence[Piece]) -> bool:
@@ -76,13 +76,15 @@ def _is_whole(data: bytes, views: Sequence[Piece]) -> bool:
     return at == len(data)
 
 
-def _is_all_fences(piece: bytes, path: str) -> bool:
-    at = 0
-    for fence in find_fences(piece, path):
+def _are_fences(ours: Sequence[Piece], path: str) -> bool:
+    """Is each of these pieces one fence behind the other, in which nothing is kept?"""
+    at, stops = 0, set()
+    for fence in find_fences(b"".join(ours), path):
         if fence.start != at or fence.kept:
             return False
         at = fence.stop
-    return at == len(piece)
+        stops.add(at)
+    return stops.issuperset(accumulate(map(len, ours)))
 
 
 def _replacing(lines: Sequence[str], end: bytes, own: bytes) -> bytes:

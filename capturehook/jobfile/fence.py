@@ -78,7 +78,7 @@ def sealed(lines: Sequence[bytes]) -> list[bytes]:
     found: list[bytes] = []
     begin = 0
     for line in lines:
-        mark = _FENCE.fullmatch(line)
+        mark = _FENCE.fullmatch(line) if line.startswith(MARK) else None
         if mark and mark[2]:
             begin = len(found)
         elif mark and mark[1] != b"job":
@@ -187,6 +187,9 @@ def _read(
     tries: list[int],
 ) -> Fenced:
     """One fence, whose lines are believed only as far as its digest, or its form, bears them."""
+    name, text = begin[1].decode(), data[begin.start() : end.start()]
+    if b"\r" not in text and KEPT not in text and digest_of([text[:-1]]) == end[3]:
+        return Fenced(name, begin.start(), end.end(), b"")
     lines = [
         (line.start(), line[1], line[2])
         for line in _LINE.finditer(data, begin.end(), end.start())
@@ -212,7 +215,7 @@ def _read(
         elif text.startswith(KEPT) and begin[1].startswith(b"lines"):
             kept.append(text[len(KEPT) :] + line_end)
     return Fenced(
-        begin[1].decode(),
+        name,
         begin.start(),
         end.end(),
         b"".join(kept),
