@@ -30,7 +30,6 @@ from capturehook.jobfile.fence import (
 )
 from capturehook.model.pose import Placed, Pose
 from capturehook.model.profile import Profile
-from capturehook.model.route import Route
 from capturehook.model.state import State
 from capturehook.model.stop import Stop
 from capturehook.read.features import kinds_after
@@ -117,9 +116,8 @@ def write_poses(
     resume = kinds_after(job.source, [one.stop.line_index for one in placed])
     for number, one in enumerate(placed, 1):
         stop, state, route = one.stop, one.state, one.route
-        points = [(float(x), float(y), float(z)) for x, y, z in _level_points(state, route)]
         block = pose_block(
-            kit, state, points, prime=not stop.finished, wipe=one.wipe, ending=one.ending
+            kit, state, route.level, prime=not stop.finished, wipe=one.wipe, ending=one.ending
         )
         poses.append(
             Pose(
@@ -149,12 +147,6 @@ def _height_of(job: Job, stop: Stop, state: State) -> float:
     if not stop.finished and following < len(job.layers) and job.layers.is_spiral[following]:
         return round(state.z_mm, 4)
     return float(job.layers.z_mm[stop.layer_index])
-
-
-def _level_points(state: State, route: Route) -> np.ndarray:
-    """Points of the level part of a route: the first is right above where printing stopped."""
-    points = route.points
-    return points[1:] if points[0][2] < route.hop_z_mm else points
 
 
 def _stated(profile: Profile, pose: Pose) -> Stated:

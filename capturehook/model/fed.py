@@ -59,11 +59,12 @@ class Stretch:
         numbers = self.counted_on(len(self))[0] if self.numbers is None else self.numbers
         return replace(self, numbers=numbers, steps=steps)
 
-    def number_after(self, row: int) -> float:
-        """The job's number after a row."""
-        if self.numbers is not None:
-            return float(self.numbers[row])
-        return float(self.counted_on(row + 1)[0][-1])
+    def numbers_after(self, rows: Ints) -> Array:
+        """The job's number after each of some rows."""
+        numbers = self.numbers
+        if numbers is None:
+            numbers, _ = self.counted_on(int(rows.max()) + 1)
+        return numbers[rows]
 
     def counted_on(self, count: int) -> tuple[Array, float]:
         """The number after each of the first steps, and the sum of all steps up to there."""
@@ -94,12 +95,13 @@ class Fed(NDArrayOperatorsMixin):
     def shape(self) -> tuple[int]:
         return (len(self),)
 
-    def number_after(self, row: int) -> float:
-        """The job's number for filament after a move; 0 before the first."""
-        if row < 0:
-            return 0.0
-        at = bisect_right(self._first, row) - 1
-        return self._stretches[at].number_after(row - self._first[at])
+    def numbers_after(self, rows: Ints) -> Array:
+        """The job's number for filament after each of some moves; 0 before the first (-1)."""
+        found, which = np.zeros(len(rows)), np.searchsorted(self._first, rows, side="right") - 1
+        for at in np.unique(which[rows >= 0]).tolist():
+            mine = which == at
+            found[mine] = self._stretches[at].numbers_after(rows[mine] - self._first[at])
+        return found
 
     def __getitem__(self, key: Any) -> Any:
         if isinstance(key, slice):

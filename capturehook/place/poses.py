@@ -26,7 +26,7 @@ from capturehook.place.obstacles import Surroundings
 from capturehook.place.route import find_route, refuse_touch
 from capturehook.place.shutter import hold_ms, settle_ms
 from capturehook.place.split import split_move
-from capturehook.place.stops import find_gap, find_resume_gap, find_stop, find_stops
+from capturehook.place.stops import find_gaps, find_resume_gap, find_stop, find_stops
 from capturehook.place.turns import find_split, spiral_centre
 from capturehook.place.wipe import wipe_back
 from capturehook.read.job import Job
@@ -99,7 +99,7 @@ def _resume_stop(job: Job, layer_index: int) -> Stop | None:
 
 def _layer_stops(job: Job, layers: Sequence[int]) -> list[Stop | NoStop]:
     """The best line between each layer and the next."""
-    gaps = [find_gap(job.read, job.layers, layer, job.source) for layer in layers]
+    gaps = find_gaps(job.read, job.layers, layers, job.source)
     bed_sinks = job.profile.machine.moves == "bed-z"
     want_mm = job.profile.retract.stroke_mm
     return find_stops(job.read, gaps, job.spans, want_mm, bed_sinks=bed_sinks)
@@ -132,8 +132,9 @@ def find_paths(
     widths = _bead_widths(job) if height_map is not None else np.empty(0)
     around = Surroundings(job)
     done, made, refused = 0, [], []
-    for stop in stops:
-        state, halves = _state_of(job, stop)
+    states = job.read.states_at([stop.line_index for stop in stops])
+    for stop, before in zip(stops, states, strict=True):
+        state, halves = _state_of(job, stop, before)
         if height_map is not None:
             done = _lay(job, height_map, widths, done, job.read.move_before(stop.line_index) + 1)
         wipe = wipe_back(moves, state, profile.retract.wipe_mm) if halves is None else ()
@@ -167,9 +168,9 @@ def _within(profile: Profile, points: Sequence[tuple[float, float]]) -> bool:
     return all(left <= x <= right and front <= y <= back for x, y in points)
 
 
-def _state_of(job: Job, stop: Stop) -> tuple[State, Halves | None]:
+def _state_of(job: Job, stop: Stop, state: State) -> tuple[State, Halves | None]:
+    """Where the block begins: at its line, or within a move that is cut there."""
     firmware = FIRMWARES[job.profile.machine.firmware]
-    state = job.read.state_at(stop.line_index)
     if isnan(state.e_mm) and not state.modes.e_absolute(firmware):
         state = replace(state, e_mm=0.0)  # E words are steps: its number is of no weight
     if stop.split is None:
@@ -256,8 +257,11 @@ def _refuse_unsure(state: State, machine: Machine, where: Where) -> None:
             "no move before this line states a feed (F), so the block cannot restore it",
             "Leave out this layer with --skip-unsafe, or slice the model again",
         )
-    for axis in "xyz":
-        (low, high), place = getattr(machine, f"{axis}_mm"), getattr(state, f"{axis}_mm")
+    places, ranges = (
+        (state.x_mm, state.y_mm, state.z_mm),
+        (machine.x_mm, machine.y_mm, machine.z_mm),
+    )
+    for axis, place, (low, high) in zip("xyz", places, ranges, strict=True):
         if not low - EDGE_MM <= place <= high + EDGE_MM:
             raise PoseError(
                 where,

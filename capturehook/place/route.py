@@ -59,7 +59,7 @@ def find_route(
         raise ValueError("give either height_map or top_mm")
     top = height_map.top_mm if height_map is not None else float(top_mm or 0.0)
     scene = Scene(machine=machine, clear_mm=clear_mm, top_mm=top, height_map=height_map)
-    x, y, z = (float(part) for part in start_xyz)
+    x, y, z = map(float, start_xyz)
     start, goal = (x, y), (float(goal_xy[0]), float(goal_xy[1]))
     _refuse_outside(machine, goal, where)
     under = layer_z_mm if height_map is not None else max(layer_z_mm, top)
@@ -144,10 +144,9 @@ def thing_text(scene: Scene, shut: Shut) -> str:
 def _route(
     scene: Scene, start: tuple[float, float, float], path: Sequence[Point], hop: float, kind: Kind
 ) -> Route:
-    level = [(point[0], point[1], hop) for point in path]
-    up = [start] if hop > start[2] else []
     return Route(
-        points=np.array([*up, *level], dtype=np.float64),
+        start_mm=start,
+        corners_mm=tuple((float(point[0]), float(point[1])) for point in path[1:]),
         kind=kind,
         clearance_mm=hop - scene.highest_under_nozzle(path),
         hop_z_mm=hop,

@@ -61,20 +61,28 @@ class Gap:
 
 def find_gap(job: JobMoves, layers: LayerTable, layer_index: int, source: Source) -> Gap:
     """The lines between a layer and what follows it."""
-    moves = job.table
-    last = int(layers.last_move[layer_index])
-    low = int(moves.line_index[last]) + 1
-    if layer_index + 1 < len(layers):
-        following = int(layers.first_move[layer_index + 1])
-        return Gap(
-            layer_index=layer_index,
-            low=low,
-            high=int(moves.line_index[following]),
-            next_move=following,
+    return find_gaps(job, layers, [layer_index], source)[0]
+
+
+def find_gaps(
+    job: JobMoves, layers: LayerTable, layer_indices: Sequence[int], source: Source
+) -> list[Gap]:
+    """As :func:`find_gap`, for many layers at once."""
+    layer, line_index = np.array(layer_indices, np.int64), job.table.line_index
+    low = line_index[layers.last_move[layer]] + 1
+    following = layers.first_move[np.minimum(layer + 1, len(layers) - 1)]
+    is_last = layer + 1 == len(layers)
+    high = np.where(is_last, low, line_index[following])
+    columns = (layer, low, high, np.where(is_last, -1, following))
+    return [
+        Gap(
+            layer_index=one,
+            low=begin,
+            high=end if after >= 0 else _end_of_printing(job, begin, source),
+            next_move=after,
         )
-    return Gap(
-        layer_index=layer_index, low=low, high=_end_of_printing(job, low, source), next_move=-1
-    )
+        for one, begin, end, after in zip(*(column.tolist() for column in columns), strict=True)
+    ]
 
 
 RETRACTED = 2.0

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from dataclasses import replace
 from math import nan
 
@@ -180,35 +179,27 @@ class AxisFold:
             return self.nodes.view(1, len(self._lines) + 1)
         return self.nodes[1:]
 
-    def before(self, line_index: int, row: int) -> tuple[float, float]:
-        """The place (of filament: the job's number) and the shift just before a line, ``row`` being
-        the last move before it (or -1); NaN where they cannot be known."""
-        lines, numbers, shifts = self.events
-        at = bisect_left(lines, line_index) - 1
-        shift = shifts[at] if at >= 0 else 0.0
-        if at >= 0 and (row < 0 or lines[at] > self._lines[row]):
-            return numbers[at] + (shift if self.is_place else 0.0), shift
-        if row < self.first_row and at < 0:
-            return (nan if self.is_place else 0.0), shift
-        if any(first <= row < stop for first, stop in self.unknown):
-            return nan, shift
-        return self._after(row), shift
-
-    def _after(self, row: int) -> float:
-        return float(self.nodes[row + 1])
-
-    def places_after(self, line_index: NDArray[np.int64]) -> Array:
-        """(N,) where the axis stands after some lines; NaN where that cannot be known."""
+    def before(self, line_index: Ints, row: Ints) -> tuple[Array, Array]:
+        """(N,) places (of filament: the job's numbers) and shifts just before some lines, ``row``
+        being the last move before each (or -1); NaN where places cannot be known."""
         lines, numbers, shifts = (np.array([-1, *told], np.float64) for told in self.events)
-        at = np.searchsorted(lines, line_index, side="right") - 1
-        row = self._lines.searchsorted(line_index, side="right") - 1
-        place = self.nodes[row + 1]
+        at = np.searchsorted(lines, line_index) - 1
+        shift = np.where(at > 0, shifts[at], 0.0)
+        place = self._after(row)
         for first, stop in self.unknown:
-            place[(row >= first) & (row < stop)] = np.nan
+            place[(row >= first) & (row < stop)] = nan
+        place[(row < self.first_row) & (at <= 0)] = nan if self.is_place else 0.0
         later = at > 0
         if len(self._lines):
             later &= (row < 0) | (lines[at] > self._lines[np.maximum(row, 0)])
-        return np.where(later, numbers[at] + shifts[at], place)
+        return np.where(later, numbers[at] + (shift if self.is_place else 0.0), place), shift
+
+    def _after(self, row: Ints) -> Array:
+        return self.nodes[row + 1]
+
+    def places_after(self, line_index: Ints) -> Array:
+        """(N,) where the axis stands after some lines; NaN where that cannot be known."""
+        return self.before(line_index + 1, self._lines.searchsorted(line_index + 1) - 1)[0]
 
     def set_from_line(self) -> int:
         """The first line that tells where the axis stands; past all lines where none does."""
@@ -301,5 +292,5 @@ class FilamentFold(AxisFold):
     def _place(self, first: int, stop: int, track: AxisTrack) -> None:
         self._placing = self._placed(first, track.logical, track)
 
-    def _after(self, row: int) -> float:
-        return self.steps.number_after(row)
+    def _after(self, row: Ints) -> Array:
+        return self.steps.numbers_after(row)

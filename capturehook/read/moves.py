@@ -79,30 +79,52 @@ class JobMoves:
 
     def state_at(self, line_index: int) -> State:
         """The machine just before a line; NaN where a position cannot be known."""
-        move = self.move_before(line_index)
-        x, y, z, e = (self.axes[name].before(line_index, move) for name in "XYZE")
-        return State(
-            line_index=line_index,
-            x_mm=x[0],
-            y_mm=y[0],
-            z_mm=z[0],
-            shift_mm=(x[1], y[1], z[1]),
-            e_mm=e[0],
-            deficit_mm=float(self.deficit_mm.at(np.array([move]))[0]),
-            fw_retracted=self.fw_retracted_at(line_index),
-            feed_mm_min=self._feed_at(line_index, move),
-            modes=self.modes_at(line_index),
-        )
+        return self.states_at([line_index])[0]
 
-    def _feed_at(self, line_index: int, move: int) -> float:
-        feed, line = (0.0, -1)
-        if move >= 0:
-            feed, line = float(self.work_feed_mm_min[move]), int(self.table.line_index[move])
-        return self.feed_changes.at(line_index, line, feed)
+    def states_at(self, line_indices: Sequence[int]) -> list[State]:
+        """As :meth:`state_at`, for many lines at once."""
+        lines = np.array(line_indices, np.int64)
+        row = self.table.line_index.searchsorted(lines) - 1
+        places, shifts = zip(*(self.axes[name].before(lines, row) for name in "XYZE"), strict=True)
+        shared: dict[tuple[float, ...], tuple[float, float, float]] = {}
+        return [
+            State(
+                line_index=line,
+                x_mm=x,
+                y_mm=y,
+                z_mm=z,
+                shift_mm=shared.setdefault(shift, shift),
+                e_mm=e,
+                deficit_mm=deficit,
+                fw_retracted=self.fw_retracted_at(line),
+                feed_mm_min=feed,
+                modes=self.modes_at(line),
+            )
+            for line, x, y, z, e, shift, deficit, feed in zip(
+                line_indices,
+                *(place.tolist() for place in places),
+                zip(*(shift.tolist() for shift in shifts[:3]), strict=True),
+                self.deficit_mm.at(row).tolist(),
+                self._feeds_at(lines, row),
+                strict=True,
+            )
+        ]
+
+    def _feeds_at(self, line_index: NDArray[np.int64], row: NDArray[np.int64]) -> list[float]:
+        """F just before each of some lines, ``row`` being the last move before each (or -1)."""
+        feed, move_line = np.zeros(len(row)), np.full(len(row), -1)
+        feed[row >= 0] = self.work_feed_mm_min[row[row >= 0]]
+        if not self.feed_changes.lines:
+            return list(feed.tolist())
+        move_line[row >= 0] = self.table.line_index[row[row >= 0]]
+        told = zip(line_index.tolist(), move_line.tolist(), feed.tolist(), strict=True)
+        return [self.feed_changes.at(*one) for one in told]
 
     def unknown_at(self, line_index: int) -> str | None:
         """What of the state is unknown just before a line, and since which command; None where
         a block can put all of it back."""
+        if not self.known.lost:
+            return None
         assert self.firmware is not None
         e_counts = self.modes_at(line_index).e_absolute(self.firmware)
         unknown = self.known.unknown_at(line_index, e_counts=e_counts)

@@ -65,7 +65,6 @@ def test_route_with_nothing_taller_is_straight_at_the_usual_hop() -> None:
     assert route.hop_z_mm == pytest.approx(13.2)
     assert route.clearance_mm == pytest.approx(0.8)
     assert route.points.tolist() == [[100, 90, 12.4], [100, 90, 13.2], [8, 170, 13.2]]
-    assert route.back.tolist() == route.points[::-1].tolist()
     assert route.length_mm == pytest.approx(0.8 + np.hypot(92, 80))
 
 
@@ -323,7 +322,6 @@ def test_no_route_touches_anything(pose: tuple[Bed, int, tuple[float, float]]) -
     assert route is not None
     event(route.kind)
     assert brute.touches(route.points, bed.machine, so_far, bed.clear_mm) == []
-    assert np.array_equal(route.back[::-1], route.points)
     assert tuple(route.points[-1, :2]) == park
     assert (np.diff(route.points[:, 2]) >= 0).all()
     assert (route.points[1:, :2] >= 0).all() and (route.points[1:, :2] <= 180).all()

@@ -95,6 +95,6 @@ def test_filament_is_fed_as_it_was_stated(
     for some in (rows, sorted(rows)):
         assert column[np.array(some, np.int64)].tolist() == [steps[row] for row in some]
     assert [column[row] for row in rows] == [steps[row] for row in rows]
-    after = [column.number_after(row) for row in [-1, *rows]]
+    after = column.numbers_after(np.array([-1, *rows])).tolist()
     assert after == pytest.approx([0.0, *(numbers[row] for row in rows)], abs=1e-9)
     assert np.sum(column) == np.sum(steps)
