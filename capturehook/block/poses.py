@@ -168,7 +168,7 @@ def _digest(profile: Profile, poses: Sequence[Pose]) -> str:
     digest = hashlib.sha256(profile.model_dump_json(by_alias=True, exclude=NO_MATTER).encode())
     for pose in poses:
         digest.update(f"{pose.line_no} {pose.layer}\n".encode())
-        digest.update("\n".join(pose.block.texts).encode())
+        digest.update(pose.block.text.encode())
     return digest.hexdigest()[:12]
 
 
@@ -178,7 +178,7 @@ def _insertions(job: Job, poses: Sequence[Pose], digest: str) -> list[Insertion]
         before, after, replaced = _halves_fenced(pose)
         fence = (
             pose_begin(pose.pose, pose.layer, pose.z_mm),
-            *pose.block.texts,
+            pose.block.text,
             pose_end(pose.pose),
         )
         insertions.append(Insertion(pose.line_no - 1, (*before, *fence, *after), replaces=replaced))

@@ -20,6 +20,7 @@ class Insertion:
 
     line_index: int
     lines: tuple[str, ...]
+    """Each may be several, with line feeds between them."""
     replaces: bool = False
     """The job's line is left out; KEPT_HERE among ``lines`` becomes its keeping place."""
 
@@ -98,13 +99,14 @@ def _replacing(lines: Sequence[str], end: bytes, own: bytes) -> bytes:
         [KEPT_HERE.encode() + bare if line == KEPT_HERE else line.encode("ascii") for line in lines]
     )
     ends = [(own_end or end) if line == KEPT_HERE else end for line in lines]
+    texts = [line.replace(b"\n", end) for line in texts]
     text = b"".join(line + its_end for line, its_end in zip(texts, ends, strict=True))
     return text if own_end else text[: -len(end)]
 
 
 def _text(lines: Sequence[str], end: bytes, data: bytes, offset: int) -> bytes:
     """Lines as bytes. After a last line without a line end, ours leads in and not out."""
-    text = end.join(sealed([line.encode("ascii") for line in lines]))
+    text = b"\n".join(sealed([line.encode("ascii") for line in lines])).replace(b"\n", end)
     if offset == len(data) and offset and data[-1:] not in (b"\n", b"\r"):
         return end + text
     return text + end

@@ -7,12 +7,27 @@ every firmware reads alike (docs/reference/gcode_facts.md#order-of-modes).
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import lru_cache
+from itertools import chain
 from math import ceil, log10
+from typing import NamedTuple
 
 from capturehook.catalog import FIRMWARES, TRIGGERS
 from capturehook.errors import PlanError, Where
-from capturehook.model.block import Block, BlockLine, Role
+from capturehook.model.block import (
+    CORNERS,
+    LEVEL,
+    Block,
+    BlockLine,
+    E,
+    Form,
+    FormLine,
+    Role,
+    Word,
+    X,
+    Z,
+)
 from capturehook.model.contracts import Fire, Firmware, command_lines, dwell_lines, wait_lines
 from capturehook.model.effects import Command
 from capturehook.model.numbers import exact, fixed
@@ -42,6 +57,8 @@ class Kit:
     standing: tuple[BlockLine, ...]
     """From the arrival at the park point until the head leaves it."""
     shutter_xy_mm: tuple[float, float]
+    forms: dict[tuple[object, ...], Form] = field(default_factory=dict, repr=False, compare=False)
+    """The forms written so far, by all that a block's lines depend on but its numbers."""
 
 
 def make_kit(
@@ -127,24 +144,49 @@ def pose_block(
     PlanError
         The block cannot be written so that the state is put back.
     """
-    writer = _Writer(kit, state)
-    lines = writer.enter()
-    retract, unretract = _filament(writer, prime)
-    lines += retract
-    lines += [writer.level(Role.WIPE, x, y) for x, y in wipe]
-    lines += writer.go(points)
-    lines += [writer.standing(line) for line in kit.standing]
-    if ending is None or not ending.at_park:
-        lines += writer.come_back(points if not wipe else [points[0], *points])
-    if ending is None:
-        lines += writer.lower(points)
-    lines += unretract
-    lines += writer.leave()
-    return Block(tuple(lines), (*kit.shutter_xy_mm, points[-1][2]))
+    level_mm = points[0][2]
+    way = _Way(
+        hops=level_mm > state.z_mm + 1e-9,
+        corners=len(points) - (not wipe),
+        wipes=len(wipe),
+        prime=prime,
+        lowers=ending is None,
+        comes_back=ending is None or not ending.at_park,
+    )
+    key = (
+        way,
+        state.modes,
+        state.shift_mm,
+        state.fw_retracted,
+        round(state.deficit_mm, 9),
+        state.feed_mm_min,
+        state.e_mm != 0,
+    )
+    form = kit.forms.get(key)
+    if form is None:
+        form = kit.forms[key] = _Writer(kit, state).form(way)
+    corners = chain.from_iterable(point[:2] for point in (*(points if wipe else points[1:]), *wipe))
+    numbers = (state.x_mm, state.y_mm, state.z_mm, level_mm, state.e_mm, *corners)
+    words = [_exact((numbers[at] - minus) / unit) for at, minus, unit in form.words]
+    return Block(form, numbers, form.text.format(*words))
+
+
+_exact = lru_cache(maxsize=1024)(exact)
+
+
+class _Way(NamedTuple):
+    """What a block does on its way, without its places."""
+
+    hops: bool
+    corners: int
+    wipes: int
+    prime: bool
+    comes_back: bool
+    lowers: bool
 
 
 class _Writer:
-    """Writes moves in the job's own numbers: its units, its shifted zero, its modes."""
+    """Writes a form in the job's own numbers: its units, its shifted zero, its modes."""
 
     def __init__(self, kit: Kit, state: State) -> None:
         self.kit, self.state = kit, state
@@ -154,8 +196,30 @@ class _Writer:
         self.e_unit = state.modes.e_unit(kit.firmware)
         self.inside: Modes = state.modes
         self.feed: str | None = None
+        self.words: list[Word] = []
 
-    def enter(self) -> list[BlockLine]:
+    def form(self, way: _Way) -> Form:
+        """The form of all blocks that go such a way from such a state."""
+        corners = [CORNERS + 2 * at for at in range(way.corners + way.wipes)]
+        corners, wipe = corners[: way.corners], corners[way.corners :]
+        lines = self.enter()
+        retract, unretract = _filament(self, way.prime)
+        lines += retract
+        lines += [self.level(Role.WIPE, at) for at in wipe]
+        if way.hops:
+            lines.append(self.vertical(Role.HOP, LEVEL))
+        lines += [self.level(Role.TRAVEL_OUT, at) for at in corners[bool(wipe) :]]
+        lines += [FormLine(self.standing(line)) for line in self.kit.standing]
+        if way.comes_back:
+            lines += [self.level(Role.TRAVEL_BACK, at) for at in (*reversed(corners[:-1]), X)]
+        if way.lowers and way.hops:
+            lines.append(self.vertical(Role.LOWER, Z))
+        lines += unretract
+        lines += self.leave()
+        text = "\n".join(one.line.text for one in lines)
+        return Form(tuple(lines), tuple(self.words), text, self.kit.shutter_xy_mm)
+
+    def enter(self) -> list[FormLine]:
         """Modes for the block, only where the job's differ."""
         if self.state.modes.absolute:
             return []
@@ -164,7 +228,7 @@ class _Writer:
             codes.append("M83")
         return self._switch(codes)
 
-    def leave(self) -> list[BlockLine]:
+    def leave(self) -> list[FormLine]:
         """Modes and feed as they were."""
         lines, wanted = [], self.state.modes
         if not wanted.absolute:
@@ -173,14 +237,14 @@ class _Writer:
                 lines += self._switch(["M83" if wanted.m82 is False else "M82"])
         if self.state.feed_mm_min > 0 and self.feed is not None:
             text = f"G1 F{exact(self.state.feed_mm_min / self.unit)}"
-            lines.append(BlockLine(Role.FEED, text))
+            lines.append(FormLine(BlockLine(Role.FEED, text)))
         return lines
 
-    def _switch(self, codes: Iterable[str]) -> list[BlockLine]:
+    def _switch(self, codes: Iterable[str]) -> list[FormLine]:
         codes = list(codes)
         for code in codes:
             self.inside = switch(self.inside, Command(code, ()), self.kit.firmware)
-        return list(command_lines(Role.MODE, codes))
+        return list(map(FormLine, command_lines(Role.MODE, codes)))
 
     def _f(self, feed_mm_min: float) -> str:
         """The F word, only where it changes."""
@@ -190,60 +254,57 @@ class _Writer:
         self.feed = text
         return f" F{text}"
 
-    def _axis(self, letter: str, mm: float) -> str:
-        index = "XYZ".index(letter)
-        return f"{letter}{exact((mm - self.state.shift_mm[index]) / self.unit)}"
+    def _word(self, number: int, minus: float, unit: float) -> str:
+        """A place in the text for one of a block's numbers."""
+        self.words.append(Word(number, minus, unit))
+        return f"{{{len(self.words) - 1}}}"
 
-    def go(self, points: Sequence[Point]) -> list[BlockLine]:
-        """Up to the first point's height, then from point to point to the park."""
-        lines = []
-        if points[0][2] > self.state.z_mm + 1e-9:
-            lines.append(self._vertical(Role.HOP, points[0][2]))
-        return lines + [self.level(Role.TRAVEL_OUT, x, y) for x, y, _ in points[1:]]
+    def _axis(self, letter: str, number: int) -> str:
+        shift_mm = self.state.shift_mm["XYZ".index(letter)]
+        return f"{letter}{self._word(number, shift_mm, self.unit)}"
 
-    def come_back(self, points: Sequence[Point]) -> list[BlockLine]:
-        """The same points in reverse, to above where printing stopped."""
-        lines = [self.level(Role.TRAVEL_BACK, x, y) for x, y, _ in reversed(points[1:-1])]
-        lines.append(self.level(Role.TRAVEL_BACK, self.state.x_mm, self.state.y_mm))
-        return lines
-
-    def lower(self, points: Sequence[Point]) -> list[BlockLine]:
-        """Down to where printing stopped."""
-        if points[0][2] > self.state.z_mm + 1e-9:
-            return [self._vertical(Role.LOWER, self.state.z_mm)]
-        return []
-
-    def _vertical(self, role: Role, z_mm: float) -> BlockLine:
+    def vertical(self, role: Role, z: int) -> FormLine:
+        """Up or down to one of a block's heights."""
         feed = self.kit.profile.park.hop_mm_min
-        text = f"G1 {self._axis('Z', z_mm)}{self._f(feed)}"
-        return BlockLine(role, text, z_mm=z_mm, feed_mm_min=feed)
+        text = f"G1 {self._axis('Z', z)}{self._f(feed)}"
+        return FormLine(BlockLine(role, text, feed_mm_min=feed), z=z)
 
-    def level(self, role: Role, x_mm: float, y_mm: float) -> BlockLine:
+    def level(self, role: Role, x: int) -> FormLine:
+        """To one of a block's places; its Y follows its X."""
         feed = self.kit.profile.park.travel_mm_min
-        text = f"G1 {self._axis('X', x_mm)} {self._axis('Y', y_mm)}{self._f(feed)}"
-        return BlockLine(role, text, x_mm=x_mm, y_mm=y_mm, feed_mm_min=feed)
+        text = f"G1 {self._axis('X', x)} {self._axis('Y', x + 1)}{self._f(feed)}"
+        return FormLine(BlockLine(role, text, feed_mm_min=feed), x=x, y=x + 1)
 
     def standing(self, line: BlockLine) -> BlockLine:
         """A line at the park point; a trigger's own move is written in the job's numbers."""
         if line.x_mm is None and line.y_mm is None:
-            return line
-        places = (("X", line.x_mm), ("Y", line.y_mm))
-        words = [self._axis(letter, float(fixed(mm))) for letter, mm in places if mm is not None]
+            return line._replace(text=line.text.replace("{", "{{").replace("}", "}}"))
+        places = zip("XY", (line.x_mm, line.y_mm), self.state.shift_mm, strict=False)
+        words = [
+            f"{letter}{exact((float(fixed(mm)) - shift_mm) / self.unit)}"
+            for letter, mm, shift_mm in places
+            if mm is not None
+        ]
         self.feed = None
         return line._replace(
             text=f"G1 {' '.join(words)} F{exact(float(fixed(line.feed_mm_min)) / self.unit)}"
         )
 
-    def extrude(self, role: Role, to_e: float, step: float) -> BlockLine:
-        """A move of filament alone: ``step`` or to ``to_e``, both in the job's E units.
+    def extrude(self, role: Role, step: float, before: float) -> FormLine:
+        """A move of filament alone: ``step`` in the job's E units, from so much less than the
+        number for E at the begin of the block.
 
         Its feed counts mm of filament even where E counts mm3: docs/reference/gcode_facts.md#marlin
         """
         kit = self.kit
-        number = to_e if self.counts_places() else step
+        number = (
+            self._word(E, before, self.e_unit)
+            if self.counts_places()
+            else exact(step / self.e_unit)
+        )
         feed = kit.profile.retract.feed_mm_min
-        text = f"G1 {kit.e_letter}{exact(number / self.e_unit)}{self._f(feed)}"
-        return BlockLine(role, text, e_step_mm=step * self.per_unit, feed_mm_min=feed)
+        text = f"G1 {kit.e_letter}{number}{self._f(feed)}"
+        return FormLine(BlockLine(role, text, e_step_mm=step * self.per_unit, feed_mm_min=feed))
 
     def units(self, filament_mm: float) -> float:
         """The job's units of E for so much filament: five decimals, more where one is long."""
@@ -254,20 +315,20 @@ class _Writer:
         """Is an E word in the block a place, and not a step?"""
         return self.inside.e_absolute(self.kit.firmware)
 
-    def number_back(self) -> BlockLine:
+    def number_back(self) -> FormLine:
         """The number for E as it was before the block."""
-        text = f"G92 {self.kit.e_letter}{exact(self.state.e_mm / self.e_unit)}"
-        return BlockLine(Role.PRIME, text)
+        text = f"G92 {self.kit.e_letter}{self._word(E, 0.0, self.e_unit)}"
+        return FormLine(BlockLine(Role.PRIME, text))
 
-    def extrude_again(self, role: Role, to_e: float, step: float) -> BlockLine:
+    def extrude_again(self, role: Role, step: float, before: float) -> FormLine:
         """As `extrude`, after moves at other feeds: F is stated, and not taken as known."""
         known, self.feed = self.feed, None
-        line = self.extrude(role, to_e, step)
+        line = self.extrude(role, step, before)
         self.feed = known
         return line
 
 
-def _filament(writer: _Writer, prime: bool) -> tuple[list[BlockLine], list[BlockLine]]:
+def _filament(writer: _Writer, prime: bool) -> tuple[list[FormLine], list[FormLine]]:
     """Lines that retract what the job has not, and lines that unretract it (and prime)."""
     kit, state = writer.kit, writer.state
     retract = kit.profile.retract
@@ -282,22 +343,22 @@ def _filament(writer: _Writer, prime: bool) -> tuple[list[BlockLine], list[Block
             )
         return [], _prime(writer, prime_mm)
     if kit.use_fw_retract and state.deficit_mm < LEAST_MM:
-        back = list(command_lines(Role.RETRACT, kit.firmware.retract()))
-        again = command_lines(Role.UNRETRACT, kit.firmware.unretract())
+        back = list(map(FormLine, command_lines(Role.RETRACT, kit.firmware.retract())))
+        again = map(FormLine, command_lines(Role.UNRETRACT, kit.firmware.unretract()))
         return back, [*again, *_prime(writer, prime_mm)]
     stroke = max(0.0, retract.stroke_mm - state.deficit_mm)
     if stroke < LEAST_MM:
         return [], _prime(writer, prime_mm)
     step = writer.units(stroke)
-    back = [writer.extrude(Role.RETRACT, state.e_mm - step, -step)]
-    forth = [writer.extrude_again(Role.UNRETRACT, state.e_mm, step), *_prime(writer, prime_mm)]
+    back = [writer.extrude(Role.RETRACT, -step, step)]
+    forth = [writer.extrude_again(Role.UNRETRACT, step, 0.0), *_prime(writer, prime_mm)]
     loses_number = kit.firmware.effects.relative_stroke == "zero" and state.e_mm != 0
     if loses_number and prime_mm <= 0 and kit.e_number_counts and not writer.counts_places():
         forth.append(writer.number_back())
     return back, forth
 
 
-def _prime(writer: _Writer, prime_mm: float) -> list[BlockLine]:
+def _prime(writer: _Writer, prime_mm: float) -> list[FormLine]:
     """Push a little more than was retracted, and put the number for E back."""
     if prime_mm <= 0:
         return []
@@ -309,7 +370,7 @@ def _prime(writer: _Writer, prime_mm: float) -> list[BlockLine]:
             "Set extra_prime_mm = 0",
         )
     step = writer.units(prime_mm)
-    lines = [writer.extrude_again(Role.PRIME, state.e_mm + step, step)]
+    lines = [writer.extrude_again(Role.PRIME, step, -step)]
     if state.modes.m82 is not False or writer.counts_places() or kit.e_number_counts:
         lines.append(writer.number_back())
     return lines

@@ -47,17 +47,70 @@ class BlockLine(NamedTuple):
     dwell_s: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Block:
-    """The lines of one pose, without their fence.
+X, Y, Z, LEVEL, E, CORNERS = range(6)
+"""Of a block's numbers: where it begins (mm), the height of its level part, the job's number for
+E, and then X and Y of each corner of its path."""
 
-    ``shutter_mm`` is where the head stands while the shutter is open: the park point, or the
-    switch that the carriage presses.
+
+class FormLine(NamedTuple):
+    """A line of a form, and which of a block's numbers are its x_mm, y_mm and z_mm.
+
+    In its text ``{0}`` stands for the first of the form's words, and so on.
     """
 
-    lines: tuple[BlockLine, ...]
-    shutter_mm: tuple[float, float, float]
+    line: BlockLine
+    x: int | None = None
+    y: int | None = None
+    z: int | None = None
+
+
+class Word(NamedTuple):
+    """A number as the text has it: one of the block's numbers, less ``minus``, over ``unit``."""
+
+    number: int
+    minus: float
+    unit: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Form:
+    """Blocks that differ in their numbers alone."""
+
+    lines: tuple[FormLine, ...]
+    words: tuple[Word, ...]
+    text: str
+    shutter_xy_mm: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """The lines of one pose, without their fence: a form with its numbers."""
+
+    form: Form
+    numbers: tuple[float, ...]
+    text: str
+    """All lines, a line feed between two."""
 
     @property
     def texts(self) -> tuple[str, ...]:
-        return tuple(line.text for line in self.lines)
+        return tuple(self.text.split("\n"))
+
+    @property
+    def lines(self) -> tuple[BlockLine, ...]:
+        """Each line with its own text and places."""
+        numbers = self.numbers
+        return tuple(
+            line._replace(
+                text=text,
+                x_mm=line.x_mm if x is None else numbers[x],
+                y_mm=line.y_mm if y is None else numbers[y],
+                z_mm=line.z_mm if z is None else numbers[z],
+            )
+            for (line, x, y, z), text in zip(self.form.lines, self.texts, strict=True)
+        )
+
+    @property
+    def shutter_mm(self) -> tuple[float, float, float]:
+        """Where the head stands while the shutter is open: at the park point, or at the switch
+        that the carriage presses."""
+        return (*self.form.shutter_xy_mm, self.numbers[LEVEL])
