@@ -14,6 +14,7 @@ from pydantic_core import PydanticCustomError
 from capturehook.model.camera import Camera as Camera
 from capturehook.model.resin import ResinTable
 from capturehook.model.tables import (
+    Accel,
     Count,
     Damping,
     Flag,
@@ -98,11 +99,11 @@ class Machine(Record):
     """The reach is the circle inside x_mm and y_mm, as a delta's."""
     moves: Literal["bed-y", "bed-z", "none"] = "none"
     """What carries the part: a bed that moves in Y or in Z, or nothing."""
-    accel_mm_s2: Positive = 1500.0
+    accel_mm_s2: Accel = 1500.0
     """mm/s2, printing moves, unless the job sets it."""
-    travel_accel_mm_s2: Positive | None = None
+    travel_accel_mm_s2: Accel | None = None
     """mm/s2, travel moves; else accel_mm_s2."""
-    retract_accel_mm_s2: Positive | None = None
+    retract_accel_mm_s2: Accel | None = None
     """mm/s2, the extruder alone; else accel_mm_s2."""
     junction_mm: Positive | None = None
     """mm, junction deviation; give this, corner_mm_s or jerk_mm_s."""

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 Number = Annotated[float, Field(strict=True, ge=-1e9, le=1e9)]
 Positive = Annotated[float, Field(strict=True, gt=0, le=1e9)]
+Accel = Annotated[float, Field(strict=True, ge=1, le=1e9)]
+"""mm/s2; a print with less takes years."""
 NotNegative = Annotated[float, Field(strict=True, ge=0, le=1e9)]
 Hertz = Annotated[float, Field(strict=True, ge=0.1, le=10_000)]
 Damping = Annotated[float, Field(strict=True, ge=0.001, le=0.99)]
