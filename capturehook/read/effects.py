@@ -108,8 +108,10 @@ class Keeper:
         """Carry out a command; the modes after it."""
         for effect in self.firmware.changes(command):
             modes = self._carry_out(index, command, effect, modes)
-        if command.code == "G92":
-            self.shifted |= any(command.has(letter) for letter in "XYZ")
+        if command.code == "G92" and any(command.has(letter) for letter in "XYZ"):
+            self.shifted = True
+            text = f"{shown(command)} gives places other numbers from here on; paths count that"
+            self.note(index, Note("numbers-shift", text, printing=True))
         return self._with_factors(modes)
 
     def _carry_out(self, index: int, command: Command, effect: Effect, modes: Modes) -> Modes:

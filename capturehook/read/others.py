@@ -349,7 +349,8 @@ def _shift(
 def _take_event(found: Others, index: int, command: Command, firmware: Firmware) -> None:
     code = command.code
     if code == "G4":
-        found.event(index, DWELL, firmware.dwell_ms(command.get("P"), command.get("S")) / 1000)
+        dwell_ms = firmware.dwell_ms(command.get("P"), command.get("S"))
+        found.event(index, DWELL, max(dwell_ms, 0.0) / 1000)
     elif code == "M400":
         found.event(index, WAIT)
     elif code in HEATS:

@@ -112,6 +112,8 @@ class CommonFirmware(Firmware):
     harmless: frozenset[str] = frozenset()
     loses: Mapping[str, str] = {}
     refuses: Mapping[str, str] = {}
+    stops = frozenset({"M112"})
+    """Commands that end the print at once, heaters and motors with it."""
     # filament
     has_firmware_retract = True
     retraction_moves_numbers = False
@@ -172,6 +174,8 @@ class CommonFirmware(Firmware):
         if whole in RESCALES and whole in self.harmless and (command.words or command.text):
             text = f"{code} changes the steps per mm: lengths differ from here on, in blocks too"
             return (Note("lengths-change", text, printing=True),)
+        if whole in self.stops:
+            return (Refuse(f"{code} stops the printer at once: nothing after it is printed"),)
         if code in GENERAL or whole in self.harmless or whole in NAMES or whole in self.pauses:
             return ()
         if whole in self.loses:

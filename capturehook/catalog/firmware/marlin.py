@@ -84,6 +84,7 @@ class Marlin(CommonFirmware):
         ).split()
     )
     pauses = frozenset("M0 M1 M25 M125 M226 M600 M601".split())
+    stops = frozenset({"M112", "M410", "M524"})
     parks = {  # M125.cpp, M600.cpp: X and Y stand for those of NOZZLE_PARK_POINT
         **dict.fromkeys("G12 G27 M25 M601".split(), ""),
         **dict.fromkeys("M125 M600".split(), "XY"),

@@ -72,6 +72,7 @@ class Rs274(CommonFirmware):
         ).split()
     )
     pauses = frozenset({"M0", "M1", "M60"})
+    stops = frozenset()
     parks = dict.fromkeys(("G28", "G30", "M6"), "")  # stored places
     loses = {
         **dict.fromkeys("G28 G30 G33 G33.1 G5 G5.1 G5.2 G5.3 M6".split(), "XYZ"),
