@@ -11,11 +11,10 @@ import threading
 import warnings
 from collections.abc import Sequence
 from contextlib import redirect_stderr, redirect_stdout
-from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib import import_module
 from io import StringIO
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -26,7 +25,7 @@ from capturehook.errors import ProofError
 
 _ALONE = threading.Lock()
 """The machine is one for all threads, and so are the streams that its import keeps quiet."""
-_CODE = re.compile(r"\s*([GM])0*([0-9]+)(?![0-9.])")
+_CODE = re.compile(r"G0*([0-9]+)(?![0-9.])")
 
 
 @lru_cache(maxsize=1)
@@ -73,63 +72,33 @@ def _machine() -> Any:
     return _machine_class()()
 
 
-@dataclass(frozen=True, slots=True)
-class _Read:
-    """What pygcode reads in a line that it can judge.
+class _Read(NamedTuple):
+    """A line that pygcode can judge: its command, the numbers of its words, and its own block (of
+    M82 and M83, which it does not know, none)."""
 
-    ``number`` is that of its G command, ``words`` the others; ``block`` is pygcode's own, None for
-    plain motion. ``e_absolute`` is what M82 and M83 say, which pygcode does not know.
-    """
-
-    number: int
-    words: dict[str, float] = field(default_factory=dict)
-    block: Any = None
-    e_absolute: bool | None = None
-
-
-_NUMERALS = str.maketrans("", "", "0123456789.")
-"""A line without these has the form of all lines that differ by their numbers alone."""
-
-
-@lru_cache(maxsize=512)
-def _read(line: bytes) -> _Read | None:
-    """One line; None where pygcode has nothing to judge."""
-    code = line.decode("ascii").split(";", 1)[0].strip()
-    if code in ("M82", "M83"):
-        return _Read(int(code[1:]), e_absolute=code == "M82")
-    match = _CODE.match(code)
-    if match is None or match[1] == "M":
-        return None  # pins, waits, messages
-    if code.startswith(("G0 ", "G1 ")):
-        _judge(code.translate(_NUMERALS), code)
-        words, block = dict(map(_word, code[3:].split())), None
-    else:
-        block = _line(code).block
-        words = {word.letter: float(word.value) for word in block.words[1:]}
-    return _Read(int(match[2]), words, block)
+    code: str
+    words: dict[str, float]
+    block: Any
 
 
 @lru_cache(maxsize=1024)
-def _word(text: str) -> tuple[str, float]:
-    """One word's letter and number, as pygcode reads it."""
-    word = _pygcode().Word(text[0], text[1:])
-    return word.letter, float(word.value)
+def _read(line: bytes) -> _Read | None:
+    """One line; None where pygcode has nothing to judge: pins, waits, messages."""
+    code = line.decode("ascii").split(";", 1)[0].strip()
+    if code in ("M82", "M83"):
+        return _Read(code, {}, None)
+    match = _CODE.match(code)
+    if match is None:
+        return None
+    if "(" in code:
+        raise ValueError("'('")  # a comment to pygcode, not to every firmware
+    block = _line(code).block
+    return _Read(f"G{match[1]}", {one.letter: float(one.value) for one in block.words[1:]}, block)
 
 
 @lru_cache(maxsize=64)
 def _line(code: str) -> Any:
     return _pygcode().Line(code)
-
-
-_judged: set[str] = set()
-
-
-def _judge(form: str, code: str) -> None:
-    """Lines of one form, told apart by their numbers alone, are judged once as a whole; their
-    numbers, each."""
-    if form not in _judged:
-        _line(code)
-        _judged.add(form)
 
 
 def check_block(
@@ -226,39 +195,39 @@ def _step(machine: Any, line: bytes, family: Family, words: dict[str, Number] | 
     (E units)."""
     try:
         read = _read(line)
+        return 0.0 if read is None else _carry_out(machine, read, family, words)
     except Exception as fault:
         raise ProofError(
             "second opinion",
             f"{line.decode('latin-1')!r} does not parse ({fault})",
             "Please report this",
         ) from fault
-    if read is None:
-        return 0.0
-    if read.e_absolute is not None:
-        machine.e_absolute = read.e_absolute
-        return 0.0
-    if words is None:
-        words = read.words
-    elif {letter: float(column[0]) for letter, column in words.items()} != read.words:
-        raise ProofError("second opinion", f"{line.decode('latin-1')!r} reads otherwise", "")
-    number = read.number
-    if number == 92:
+
+
+def _carry_out(
+    machine: Any, read: _Read, family: Family, columns: dict[str, Number] | None
+) -> Number:
+    code, words = read.code, columns or read.words
+    if columns and {letter: float(column[0]) for letter, column in columns.items()} != read.words:
+        raise ValueError("its numbers are read otherwise")
+    if code in ("M82", "M83"):
+        machine.e_absolute = code == "M82"
+    elif code == "G92":
         machine.e = words.get(family.e_letter, machine.e)
-        return 0.0
-    if number in (4, 10, 11):
-        return 0.0
-    machine.feed = words.get("F", machine.feed)
-    if number in (0, 1):
+    elif code in ("G0", "G1"):
         before = machine.e
+        machine.feed = words.get("F", machine.feed)
         if family.e_letter in words:
             machine.extrude(words[family.e_letter])
         places = {letter: +words[letter] for letter in words if letter in "XYZ"}
         if places:
             machine.move_to(**places)
         return machine.e - before
-    if number in (90, 91) and family.firmware.g90_sets_e:
-        machine.e_absolute = number == 90
-    machine.process_block(read.block)
+    elif code not in ("G4", "G10", "G11"):
+        machine.feed = words.get("F", machine.feed)
+        if code in ("G90", "G91") and family.firmware.g90_sets_e:
+            machine.e_absolute = code == "G90"
+        machine.process_block(read.block)
     return 0.0
 
 

@@ -115,6 +115,9 @@ class _Case:
     rows: list[list[float]] = field(default_factory=list)
     columns: Columns = field(default_factory=dict)
 
+    def retracted(self) -> Number:
+        return np.maximum(0.0, self.deficit_mm - self.fed_mm)
+
 
 class _Witness:
     """``at_once``: so many blocks of one form are judged together; 1: each where it stands."""
@@ -298,19 +301,16 @@ class _Witness:
                         "on with places for it")  # fmt: skip
 
     def _check_retraction(self, case: _Case, block: Block) -> None:
-        wish = self.profile.retract
+        wish, place = self.profile.retract, case.places[0]
         by_firmware = wish.by == "firmware" or self.bytes.uses_fw_retract
-        while True:
-            retracted = np.maximum(0.0, case.deficit_mm - case.fed_mm)
-            try:
-                return block.retracts(wish, retracted, drawn=case.drawn, by_firmware=by_firmware)
-            except ProofError:
-                exactly = None
-                if self.at_once == 1:
-                    exactly = self.bytes.deficit_mm(case.places[0], enough_mm=inf)
-                if exactly is None or exactly == case.deficit_mm:
-                    raise
-                case.deficit_mm = exactly
+        try:
+            block.retracts(wish, case.retracted(), case.drawn, by_firmware)
+        except ProofError:
+            exactly = None if self.at_once > 1 else self.bytes.deficit_mm(place, enough_mm=inf)
+            if exactly is None or exactly == case.deficit_mm:
+                raise
+            case.deficit_mm = exactly
+            block.retracts(wish, case.retracted(), case.drawn, by_firmware)
 
     def _check_motion_goes_on(self, name: str, found: Found, after: Found, place: int) -> None:
         """Words alone behind the block go on with the motion before it."""

@@ -189,9 +189,7 @@ class Block:
             truth = truth & reduce(or_, [_is_over(place, *one) for one in allowed])
         return truth
 
-    def retracts(
-        self, wish: Retract, deficit_mm: Number, *, drawn: bool, by_firmware: bool
-    ) -> None:
+    def retracts(self, wish: Retract, deficit_mm: Number, drawn: bool, by_firmware: bool) -> None:
         """What the job has not, by the means it should: ``deficit_mm`` is retracted before it,
         ``drawn`` by the firmware itself."""
         own = [one.command.code for one in self.steps if one.command.code in ("G10", "G11")]
