@@ -113,15 +113,16 @@ class Fed(NDArrayOperatorsMixin):
                 raise IndexError(f"row {key} of {len(self)}")
             return float(self._part(row, row + 1)[0])
         rows = np.flatnonzero(key) if key.dtype == np.bool_ else key
-        which = np.searchsorted(self._first, rows, side="right") - 1
-        if rows.ndim != 1 or not len(rows) or (np.diff(which) < 0).any() or rows[0] < 0:
-            return self._part(0, len(self))[rows]
-        steps = np.empty(len(rows))
+        order = np.argsort(rows, kind="stable") if (np.diff(rows) < 0).any() else slice(None)
+        steps, rising = np.empty(len(rows)), rows[order]
+        which = np.searchsorted(self._first, rising, side="right")
         cuts = [0, *(np.flatnonzero(np.diff(which)) + 1).tolist(), len(rows)]
-        for begin, end in pairwise(cuts):
-            mine = rows[begin:end]
-            low, high = int(mine.min()), int(mine.max()) + 1
-            steps[begin:end] = self._part(low, high)[mine - low]
+        for begin, end in pairwise(cuts if len(rows) else ()):
+            low, high = int(rising[begin]), int(rising[end - 1]) + 1
+            if low < 0 or high > len(self):
+                raise IndexError(f"rows of {len(self)}")
+            mine = slice(begin, end) if isinstance(order, slice) else order[begin:end]
+            steps[mine] = self._part(low, high)[rising[begin:end] - low]
         return steps
 
     def _part(self, begin: int, end: int) -> Array:

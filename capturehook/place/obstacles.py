@@ -44,8 +44,10 @@ def purged_boxes(job: Job) -> list[Purged]:
     """
     moves = job.moves
     in_xy = _in_xy(moves)
-    rows = np.flatnonzero((moves.e_step_mm > TOUCH_MM) & ~in_xy)
-    pushed = moves.e_step_mm[rows] - job.read.deficit_mm.at(rows - 1)
+    rows = np.flatnonzero(~in_xy)
+    fed = moves.e_step_mm[rows]
+    rows, fed = rows[fed > TOUCH_MM], fed[fed > TOUCH_MM]
+    pushed = fed - job.read.deficit_mm.at(rows - 1)
     rows, pushed = rows[pushed > TOUCH_MM], pushed[pushed > TOUCH_MM]
     if not len(rows):
         return []

@@ -9,11 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from capturehook.catalog import FIRMWARES
 from capturehook.catalog.triggers.button_press import trigger_path
 from capturehook.errors import Finding, GcodeError, Where
+from capturehook.read.arcs import parts_of
 from capturehook.read.stated import Range, Setting, Stated
 from capturehook.read.whole import refuse_cut
 
@@ -235,8 +234,9 @@ def _refuse_other_e_mode(job: Job, stated: Stated) -> None:
         return
     if not job.read.state_at(first).modes.e_absolute(firmware):
         return
-    steps_mm = np.asarray(moves.e_step_mm)
-    forth, kept = float(steps_mm.clip(0).sum()), float(steps_mm.sum())
+    steps_mm = (moves.e_step_mm[part] for part in parts_of(len(moves)))
+    sums_mm = [(float(some.sum()), float(some.clip(0).sum())) for some in steps_mm]
+    kept, forth = (sum(each) for each in zip(*sums_mm, strict=True))
     if kept < KEPT_SHARE * forth:
         raise GcodeError(
             job.source.where(first),

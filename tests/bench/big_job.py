@@ -28,8 +28,8 @@ def big_job(
         raise SystemExit("the pattern must be a job of relative E")
     head, *bodies = MARK.split(model)
     end = bodies.pop()
-    bodies = [_repeated(body, layer_bytes) for body in bodies[1:]]
-    rise = max(float(m[2]) for body in bodies for m in Z_WORD.finditer(body))
+    heights = [min(float(m[2]) for m in Z_WORD.finditer(body)) for body in bodies]
+    bodies, rise = [_repeated(body, layer_bytes) for body in bodies[1:]], heights[-1] - heights[0]
     if absolute_e:
         head = re.sub(rb"(?m)^M83", b"M82", head)
         bodies, end = [_counted_up(body) for body in bodies], _counted_up(end)
@@ -37,7 +37,7 @@ def big_job(
     for number in range(layers):
         turn, which = divmod(number, len(bodies))
         yield _raised(bodies[which], turn * rise)
-    yield _raised(end, turn * rise)
+    yield _raised(end, turn * rise + heights[which + 1] - heights[-1])
 
 
 def _repeated(body: bytes, layer_bytes: int) -> bytes:
