@@ -125,13 +125,15 @@ class FileError(CaptureHookError):
     """A file cannot be opened, read or written."""
 
 
-def of_the_system(fault: OSError) -> FileError:
-    """What the system refused and no caller has worded: a right, a folder that is gone."""
-    return FileError(
-        str(fault.filename or "the folder you are in"),
-        f"cannot be used ({fault.strerror or fault})",
-        "Check the path and its rights",
-    )
+def of_the_system(
+    fault: OSError,
+    done: str = "used",
+    where: object = None,
+    advice: str = "Check the path and its rights",
+) -> FileError:
+    """What the system refused, a right or a folder that is gone; ``done`` is what was tried."""
+    place = str(where or fault.filename or "the folder you are in")
+    return FileError(place, f"cannot be {done} ({fault.strerror or fault})", advice)
 
 
 class ProofError(CaptureHookError):

@@ -9,16 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capturehook.cli import show
-from capturehook.cli.options import (
-    FILE,
-    JSON,
-    PROFILE,
-    bundle,
-    option,
-    page_path,
-    svg_path,
-    takes,
-)
+from capturehook.cli.options import FILE, JSON, PROFILE, bundle, option, page_path, svg_path, takes
 from capturehook.cli.resin_numbers import Numbers, numbers, refuse_of_the_job, scene_of
 
 if TYPE_CHECKING:

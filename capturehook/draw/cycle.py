@@ -4,15 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from capturehook.draw.canvas import (
-    BLUE,
-    GREY,
-    INK,
-    PALE_BLUE,
-    Scale,
-    Sheet,
-    round_marks,
-)
+from capturehook.draw.canvas import BLUE, GREY, INK, PALE_BLUE, Scale, Sheet, round_marks
 from capturehook.model.plan import PlannedPose
 from capturehook.model.profile import Camera
 from capturehook.model.resin_job import LightTimeline

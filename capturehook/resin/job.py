@@ -17,13 +17,7 @@ from capturehook.errors import CaptureHookError, FileError, Finding, ProfileErro
 from capturehook.jobfile.plates import is_resin_zip
 from capturehook.model.profile import Profile
 from capturehook.model.resin import ResinTable
-from capturehook.model.resin_job import (
-    PHASES,
-    LayerCycles,
-    LightTimeline,
-    ResinJob,
-    StoredJob,
-)
+from capturehook.model.resin_job import PHASES, LayerCycles, LightTimeline, ResinJob, StoredJob
 from capturehook.profile import find_profile, load_profile
 from capturehook.profile.load import LOCAL_NAME, unnamed_profile
 from capturehook.resin.run_gcode import find_run_gcode, read_run_gcode

@@ -16,10 +16,7 @@ from numpy.typing import NDArray
 from capturehook.catalog import FIRMWARES
 from capturehook.errors import GcodeError
 from capturehook.model.moves import DWELL as DWELL_EVENT
-from capturehook.model.resin_job import (
-    Floats,
-    Ints,
-)
+from capturehook.model.resin_job import Floats, Ints
 from capturehook.read.moves import JobMoves, read_moves
 from capturehook.read.source import Source, open_source
 from capturehook.read.words import read_command

@@ -21,22 +21,9 @@ from capturehook.block.prove import check_text
 from capturehook.block.splice import Insertion, insert_blocks
 from capturehook.catalog.containers.zip_file import Container, Limits
 from capturehook.catalog.triggers.own_lines import harm_of
-from capturehook.errors import (
-    CaptureHookError,
-    FileError,
-    Finding,
-    PoseError,
-    ProfileError,
-    Where,
-)
+from capturehook.errors import CaptureHookError, FileError, Finding, PoseError, ProfileError, Where
 from capturehook.files import read_bytes, write_atomically
-from capturehook.jobfile.fence import (
-    find_fences,
-    job_fence,
-    pose_begin,
-    pose_end,
-    strip_bytes,
-)
+from capturehook.jobfile.fence import find_fences, job_fence, pose_begin, pose_end, strip_bytes
 from capturehook.jobfile.zip_raw import replace_member
 from capturehook.model.numbers import fixed
 from capturehook.model.profile import Profile

@@ -13,14 +13,7 @@ import numpy as np
 from capturehook.catalog.containers.zip_file import Container, gaps, numbered_images
 from capturehook.errors import Finding, LayerError
 from capturehook.model.resin import ResinTable
-from capturehook.model.resin_job import (
-    PHASES,
-    Floats,
-    Ints,
-    LightTimeline,
-    PoseTimes,
-    ResinJob,
-)
+from capturehook.model.resin_job import PHASES, Floats, Ints, LightTimeline, PoseTimes, ResinJob
 from capturehook.resin.lines import (
     DWELL,
     LAYER_END,

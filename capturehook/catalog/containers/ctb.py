@@ -9,7 +9,6 @@ github.com/ezrec/uv3dp, which agree on what is read here.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -30,22 +29,8 @@ OWN = (
     "lift", "lift_speed", "lift_2", "lift_2_speed", "drop_speed", "drop_2", "drop_2_speed",
     "before_lift", "lifted", "down",
 )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Moves:
-    """The moves of one kind of layer: mm, mm/min, s; ``lift`` counts both stages."""
-
-    lift: float = 0.0
-    lift_speed: float = 0.0
-    lift_2: float = 0.0
-    lift_2_speed: float = 0.0
-    drop_speed: float = 0.0
-    drop_2: float = 0.0
-    drop_2_speed: float = 0.0
-    before_lift: float = 0.0
-    lifted: float = 0.0
-    down: float = 0.0
+"""Moves of one kind of layer: mm, mm/min, s; ``lift`` counts both stages."""
+Moves = dict[str, float]
 
 
 class Ctb:
@@ -68,7 +53,7 @@ class Ctb:
         stated, _, p_at, _, level_sets = fields.take(0x4C, "<5I", "header")
         count = fields.layer_count(count)
         rows = fields.table(table_at, count, LAYER, "layer table")
-        normal, low = Moves(), Moves()
+        normal = low = dict.fromkeys(OWN, 0.0)
         off_by = [off, off]
         if version >= 2:
             normal, low, off_by = _settings(fields, version, p_at)
@@ -76,9 +61,7 @@ class Ctb:
             bottoms = min(bottoms, count)
         screen = fields.screen(wide, high)
         is_bottom = np.arange(count) < bottoms
-        moves = {
-            name: np.where(is_bottom, getattr(low, name), getattr(normal, name)) for name in OWN
-        }
+        moves = {name: np.where(is_bottom, low[name], normal[name]) for name in OWN}
         light_off = np.where(rows["off"] > 0, rows["off"], np.where(is_bottom, *off_by))
         if version >= 3:
             _own_moves(fields, rows, version, moves)
@@ -134,21 +117,18 @@ def _settings(fields: Fields, version: int, p_at: int) -> tuple[Moves, Moves, li
         low_drop_speed, low_drop_2_speed = block[0], block[1]
         down, lifted, before_lift, low_drop_2 = block[6:10]
     rests = {"before_lift": before_lift, "lifted": lifted, "down": down}
-    normal = Moves(
+    normal = dict(
         lift=lift, lift_speed=speed, lift_2=s[2], lift_2_speed=s[3], drop_speed=drop_speed,
         drop_2=s[4], drop_2_speed=s[5], **rests,
     )  # fmt: skip
-    low = Moves(
+    low = dict(
         lift=low_lift, lift_speed=low_speed, lift_2=s[0], lift_2_speed=s[1],
         drop_speed=low_drop_speed, drop_2=low_drop_2, drop_2_speed=low_drop_2_speed, **rests,
     )  # fmt: skip
     if version < 4:  # the lift fields hold the first stage alone
-        normal, low = _summed(normal), _summed(low)
+        for moves in (normal, low):
+            moves["lift"] += moves["lift_2"]
     return normal, low, off_by
-
-
-def _summed(moves: Moves) -> Moves:
-    return replace(moves, lift=moves.lift + moves.lift_2)
 
 
 def _own_moves(
@@ -205,10 +185,9 @@ def _cycles(
 def _findings(fields: Fields, height: float, cycles: LayerCycles) -> Iterator[Finding]:
     last = float(cycles.z_mm[-1])
     step = last / len(cycles)
-    if abs(height - last) <= 1.5 * step:
-        return
-    text = f"states a height of {height:g} mm, but its last layer is at {last:g} mm"
-    yield Finding("resin-layer-count", str(fields.path), text)
+    if abs(height - last) > 1.5 * step:
+        text = f"states a height of {height:g} mm, but its last layer is at {last:g} mm"
+        yield Finding("resin-layer-count", str(fields.path), text)
 
 
 def _images(fields: Fields, count: int, table_at: int, level_sets: int) -> tuple[str, ...]:
@@ -232,8 +211,7 @@ def _open(code: NDArray[np.uint8], key: int, layer_index: int) -> NDArray[np.uin
     c = (key * 0x2D83CDAC + 0xD8A83423) & mask
     first = ((layer_index * 0x1E1530CD + 0xEC3D47CD) * c) & mask
     words = np.arange(-(-len(code) // 4), dtype=np.uint32) * np.uint32(c) + np.uint32(first)
-    opened: NDArray[np.uint8] = code ^ words.astype("<u4").view(np.uint8)[: len(code)]
-    return opened
+    return np.asarray(code ^ words.astype("<u4").view(np.uint8)[: len(code)])
 
 
 def _grey_runs(

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.catalog.containers.refused import TWO_WAYS
-from capturehook.errors import FileError, Where
+from capturehook.errors import FileError, Where, of_the_system
 from capturehook.files import Closes
 from capturehook.model.resin_job import LayerCycles, StoredJob
 
@@ -42,11 +42,7 @@ class Fields(Closes):
             self._file = path.open("rb")
             self.size = self._file.seek(0, os.SEEK_END)
         except OSError as fault:
-            raise FileError(
-                str(path),
-                f"cannot be read ({fault.strerror or fault})",
-                "Check the path and its rights",
-            ) from fault
+            raise of_the_system(fault, "read", path) from fault
 
     def close(self) -> None:
         self._file.close()
@@ -59,6 +55,10 @@ class Fields(Closes):
         """A file that may be whole, but is not read."""
         return FileError(str(self.path), found, TWO_WAYS)
 
+    def _past_the_end(self, what: str, at: int, size: int) -> FileError:
+        stands = f"would stand at bytes {at} to {at + size}, the file has {self.size}"
+        return self.bad(what, stands)
+
     def raw(self, at: int, size: int, what: str) -> bytes:
         """Bytes of the file.
 
@@ -68,9 +68,7 @@ class Fields(Closes):
             They would reach past its end, or are more than any container holds.
         """
         if at < 0 or size < 0 or at + size > self.size:
-            raise self.bad(
-                what, f"would stand at bytes {at} to {at + size}, the file has {self.size}"
-            )
+            raise self._past_the_end(what, at, size)
         if size > MOST_BLOB:
             raise self.bad(what, f"would take {size} bytes (at most {MOST_BLOB})")
         self._file.seek(at)
@@ -98,10 +96,7 @@ class Fields(Closes):
         places = [(int(a), int(s)) for a, s in zip(at, size, strict=True)]
         for layer, (a, s) in enumerate(places, 1):
             if a + s > self.size:
-                raise self.bad(
-                    f"image of layer {layer}",
-                    f"would stand at bytes {a} to {a + s}, the file has {self.size}",
-                )
+                raise self._past_the_end(f"image of layer {layer}", a, s)
         return tuple(f"{a} {s}" for a, s in places)
 
     def image(self, job: StoredJob, layer_index: int) -> tuple[NDArray[np.uint8], str]:

@@ -9,10 +9,10 @@ exposures are read and nothing else (from one public writer of it).
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from capturehook.catalog.containers.fields import MOST_LAYERS, check_cycles, stages
 from capturehook.catalog.containers.settings_zip import faded
@@ -74,31 +74,52 @@ def _has(container: Container, name: str, *keys: str) -> bool:
 
 
 def _checked(table: Table, layers: list[dict[str, float]]) -> LayerCycles:
-    """Cycles from one dict a layer, once every number is one a printer can have."""
+    """Cycles from one dict a layer (0 for what it leaves out), once every number is one a printer
+    can have."""
     if not 1 <= len(layers) <= MOST_LAYERS:
         raise table.bad("", f"counts {len(layers)} layers (1 to {MOST_LAYERS})")
-    names = layers[0].keys()
-    column = {name: np.array([row[name] for row in layers], np.float64) for name in names}
+
+    def column(name: str) -> NDArray[np.float64]:
+        return np.array([row.get(name, 0.0) for row in layers], np.float64)
+
+    def columns(*names: str) -> NDArray[np.float64]:
+        return stages(*map(column, names))
+
     cycles = LayerCycles(
-        z_mm=column["z"].round(5),
-        exposure_s=column["light"].round(5),
-        lift_mm=stages(column["lift"], column["lift_2"]),
-        lift_mm_min=stages(column["lift_speed"], column["lift_2_speed"]),
-        retract_mm=stages(column["drop"], column["drop_2"]),
-        retract_mm_min=stages(column["drop_speed"], column["drop_2_speed"]),
-        rest_s=stages(
-            column["before_light"], column["before_lift"], column["lifted"], column["down"]
-        ),
-        light_off_s=column["off"],
+        z_mm=column("z").round(5),
+        exposure_s=column("light").round(5),
+        lift_mm=columns("lift", "lift_2"),
+        lift_mm_min=columns("lift_speed", "lift_2_speed"),
+        retract_mm=columns("drop", "drop_2"),
+        retract_mm_min=columns("drop_speed", "drop_2_speed"),
+        rest_s=columns("before_light", "before_lift", "lifted", "down"),
+        light_off_s=column("off"),
         tilt_s=np.zeros(len(layers)),
     )
     return check_cycles(cycles, table.bad)
 
 
-NOTHING = dict.fromkeys(
-    ("lift_2", "lift_2_speed", "drop_2", "drop_2_speed", "before_light", "before_lift", "lifted",
-     "down", "off"), 0.0
-)  # fmt: skip
+def _stored(
+    kind: str, container: Container, table: Table, cycles: LayerCycles, stated: int = 0, **more: Any
+) -> StoredJob:
+    """What such zips have in common: one image a layer, none at all where there are not as many;
+    and findings where layers, their stated count and their images differ in number."""
+    path, layers = str(container.path), len(cycles)
+    images, _ = numbered_images(container.names)
+    names = tuple(name for _, name in images) if len(images) == layers else ("",) * layers
+    differ = ""
+    if stated and stated != layers:
+        differ = f"states {stated} layers, but describes {layers}"
+    elif images and len(images) != layers:
+        differ = f"describes {layers} layers, but holds {len(images)} layer images"
+    counts = [Finding("resin-layer-count", path, differ)] if differ else []
+    return StoredJob(
+        **{"kind": kind, "text_name": table.name, "evidence": f"{table.name}: {layers} layers"}
+        | more,
+        cycles=cycles,
+        images=names,
+        findings=(*gaps(images, path), *counts),
+    )
 
 
 class Uvj:
@@ -125,29 +146,25 @@ class Uvj:
             ]
         else:
             layers = [_uvj_layer(row.table("Exposure"), row.number("Z")) for row in rows]
-        path = str(container.path)
         cycles = _checked(config, layers)
-        images, _ = numbered_images(container.names)
         wide_mm = size.table("Millimeter").number("X", 0)
         wide = int(size.number("X", 0))
-        return StoredJob(
-            kind=self.name,
-            text_name="config.json",
-            evidence=f"config.json: {len(cycles)} layers",
-            cycles=cycles,
+        return _stored(
+            self.name,
+            container,
+            config,
+            cycles,
+            count,
             bottom_layers=min(bottoms, len(cycles)),
             light_off=("lift", "retract"),
             screen_px=(wide, int(size.number("Y", 0))),
             pitch_mm=wide_mm / wide if wide else 0.0,
-            images=_member_images(images, len(cycles)),
-            findings=(*gaps(images, path), *_counts(path, len(cycles), count, len(images))),
         )
 
 
 def _uvj_layer(moves: Table, z_mm: float) -> dict[str, float]:
     lift = moves.number("LiftHeight", 0)
     return {
-        **NOTHING,
         "z": z_mm,
         "light": moves.number("LightOnTime"),
         "off": moves.number("LightOffTime", 0),
@@ -170,22 +187,18 @@ class Vdt:
     def read(self, container: Container) -> StoredJob:
         manifest = open_table(container, "manifest.json")
         head, machine = manifest.table("print"), manifest.table("machine")
-        path = str(container.path)
         cycles = _checked(manifest, [_vdt_layer(row) for row in manifest.rows("layers")])
-        images, _ = numbered_images(container.names)
         wide, wide_mm = machine.number("resolution_x", 0), machine.number("lcd_width", 0)
-        return StoredJob(
-            kind=self.name,
-            text_name="manifest.json",
-            evidence=f"manifest.json: {len(cycles)} layers",
-            cycles=cycles,
+        return _stored(
+            self.name,
+            container,
+            manifest,
+            cycles,
             bottom_layers=min(int(head.number("bottom_layers", 0)), len(cycles)),
             light_off=("lift", "retract"),
             stated_s=manifest.table("print_statistics").number("estimated_time", 0) or None,
             screen_px=(int(wide), int(machine.number("resolution_y", 0))),
             pitch_mm=wide_mm / wide if wide else 0.0,
-            images=_member_images(images, len(cycles)),
-            findings=(*gaps(images, path), *_counts(path, len(cycles), 0, len(images))),
         )
 
 
@@ -199,7 +212,6 @@ def _vdt_layer(row: Table) -> dict[str, float]:
         "down": row.number("wait_time_before_cure", 0),
     }
     return {
-        **NOTHING,
         **waits,
         "z": row.number("height"),
         "light": row.number("exposure_time"),
@@ -227,7 +239,6 @@ class PlateZip:
     def read(self, container: Container) -> StoredJob:
         plate, profile = open_table(container, "plate.json"), open_table(container, "profile.json")
         count = int(plate.number("LayersCount"))
-        path = str(container.path)
         if not 1 <= count <= MOST_LAYERS:
             raise plate.bad("LayersCount", f"{count} is no valid count (1 to {MOST_LAYERS})")
         bottoms = min(int(profile.number("SupportLayerNumber", 0)), count)
@@ -235,37 +246,14 @@ class PlateZip:
         fade = int(profile.number("TransitionalLayer", 0))
         light_s = faded(count, bottoms, profile.number("SupportCureTime", light), light, fade)
         thick = profile.number("Depth") / 1000.0
-        layers = [
-            {**NOTHING, "z": (n + 1) * thick, "light": float(one), "lift": 0.0,
-             "lift_speed": 0.0, "drop": 0.0, "drop_speed": 0.0}
-            for n, one in enumerate(light_s)
-        ]  # fmt: skip
-        images, _ = numbered_images(container.names)
-        return StoredJob(
-            kind=self.name,
-            text_name="plate.json",
+        layers = [{"z": (n + 1) * thick, "light": float(one)} for n, one in enumerate(light_s)]
+        return _stored(
+            self.name,
+            container,
+            plate,
+            _checked(plate, layers),
             evidence=f"plate.json: {count} layers; profile.json: exposures, no moves",
-            cycles=_checked(plate, layers),
             bottom_layers=bottoms,
             lacks=("lift", "rests"),
             stated_s=plate.number("PrintEst", 0) or None,
-            images=_member_images(images, count),
-            findings=(*gaps(images, path), *_counts(path, count, 0, len(images))),
         )
-
-
-def _member_images(images: list[tuple[int, str]], layers: int) -> tuple[str, ...]:
-    """One name a layer; none at all where there are not as many."""
-    return tuple(name for _, name in images) if len(images) == layers else ("",) * layers
-
-
-def _counts(path: str, layers: int, stated: int, images: int) -> Iterator[Finding]:
-    """A finding where the layers, their stated count and their images differ in number."""
-    if stated and stated != layers:
-        text = f"states {stated} layers, but describes {layers}"
-        yield Finding("resin-layer-count", path, text)
-        return
-    if images and images != layers:
-        text = f"describes {layers} layers, but holds {images} layer images"
-        yield Finding("resin-layer-count", path, text)
-        return

@@ -119,8 +119,7 @@ def faded(
     light = first_s - k * (first_s - normal_s) / (fade + 1)
     light = np.where(k > fade, normal_s, light)
     light[:full] = first_s
-    rounded: NDArray[np.float64] = light.round(5)
-    return rounded
+    return np.asarray(light.round(5))
 
 
 def _tilt(numbers: _Numbers, layer_mm: float) -> Tilt | None:
@@ -178,13 +177,12 @@ def _count_findings(numbers: _Numbers, layers: int) -> Iterator[Finding]:
 def _calibration_findings(numbers: _Numbers) -> Iterator[Finding]:
     """A job that tries several exposures side by side keeps the lamp on, longer than stated."""
     regions = numbers.get("regions", default=0.0)
-    if regions < 1:
-        return
-    text = (
-        f"tries exposures in {regions:.0f} regions: the lamp stays on through all of them in one "
-        "pulse, longer than the exposure stated"
-    )
-    yield Finding("resin-calibration", f"{numbers.path}: {numbers.name}", text)
+    if regions >= 1:
+        text = (
+            f"tries exposures in {regions:.0f} regions: the lamp stays on through all of them in "
+            "one pulse, longer than the exposure stated"
+        )
+        yield Finding("resin-calibration", f"{numbers.path}: {numbers.name}", text)
 
 
 def _named(lines: dict[str, str], what: str) -> str | None:

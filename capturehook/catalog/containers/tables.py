@@ -140,10 +140,9 @@ def _cycles(
 
 def _findings(fields: Fields, z_mm: NDArray[np.float64], layer_mm: float) -> Iterator[Finding]:
     expected = layer_mm * len(z_mm)
-    if abs(z_mm[-1] - expected) <= 0.1 * expected:
-        return
-    text = f"states layers of {layer_mm:g} mm, but its {len(z_mm)} layers make {z_mm[-1]:g} mm"
-    yield Finding("resin-layer-count", str(fields.path), text)
+    if abs(z_mm[-1] - expected) > 0.1 * expected:
+        text = f"states layers of {layer_mm:g} mm, but its {len(z_mm)} layers make {z_mm[-1]:g} mm"
+        yield Finding("resin-layer-count", str(fields.path), text)
 
 
 def _nibble_runs(

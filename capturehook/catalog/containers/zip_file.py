@@ -18,7 +18,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import IO
 
-from capturehook.errors import FileError, Finding, Where
+from capturehook.errors import FileError, Finding, Where, of_the_system
 from capturehook.files import Closes
 
 MIB = 1024 * 1024
@@ -99,7 +99,7 @@ class Container(Closes):
         with _faults_named(self.path, name), self._zip.open(info) as member:
             data = member.read()
         if len(data) != info.file_size:
-            raise FileError(Where(str(self.path), key=shown(name)), "is cut short", AGAIN)
+            raise _bad(self.path, name, "is cut short", AGAIN)
         return data
 
     def read_text(self, name: str) -> bytes:
@@ -112,11 +112,8 @@ class Container(Closes):
         """
         size = self._member(name).file_size
         if size > self.limits.text_bytes:
-            raise FileError(
-                Where(str(self.path), key=shown(name)),
-                f"is a text of {size} bytes, over the limit of {self.limits.text_bytes}",
-                SUSPECT,
-            )
+            most = self.limits.text_bytes
+            raise _bad(self.path, name, f"is a text of {size} bytes, over the limit of {most}")
         return self.read(name)
 
     def read_image(self, name: str, screen_px: tuple[int, int] = (0, 0)) -> bytes:
@@ -144,10 +141,13 @@ class Container(Closes):
 
     def _member(self, name: str) -> zipfile.ZipInfo:
         if name not in self._info:
-            raise FileError(
-                Where(str(self.path), key=shown(name)), "is not in the container", AGAIN
-            )
+            raise _bad(self.path, name, "is not in the container", AGAIN)
         return self._info[name]
+
+
+def _bad(path: Path, name: str, found: str, advice: str = SUSPECT) -> FileError:
+    """The fault of one member."""
+    return FileError(Where(str(path), key=shown(name)), found, advice)
 
 
 def shown(name: str) -> str:
@@ -178,11 +178,7 @@ def _open(path: Path, file: IO[bytes] | None) -> zipfile.ZipFile:
             start = begun.read(4)
         return zipfile.ZipFile(path if file is None else file)
     except OSError as fault:
-        raise FileError(
-            str(path),
-            f"cannot be read ({fault.strerror or fault})",
-            "Check the path and its rights",
-        ) from fault
+        raise of_the_system(fault, "read", path) from fault
     except (zipfile.BadZipFile, NotImplementedError, struct.error, ValueError) as fault:
         if start[:2] != b"PK":
             raise FileError(
@@ -200,15 +196,13 @@ def _open(path: Path, file: IO[bytes] | None) -> zipfile.ZipFile:
 @contextmanager
 def _faults_named(path: Path, name: str) -> Iterator[None]:
     """Turns what the zip library raises while unpacking into one FileError."""
-    where = Where(str(path), key=shown(name))
     try:
         yield
     except (zipfile.BadZipFile, zlib.error, EOFError, struct.error, OSError) as fault:
-        raise FileError(
-            where, f"is damaged ({shown(str(fault)) or 'it ends early'})", AGAIN
-        ) from fault
+        what = shown(str(fault)) or "it ends early"
+        raise _bad(path, name, f"is damaged ({what})", AGAIN) from fault
     except (NotImplementedError, RuntimeError, ValueError) as fault:
-        raise FileError(where, f"cannot be unpacked ({shown(str(fault))})", AGAIN) from fault
+        raise _bad(path, name, f"cannot be unpacked ({shown(str(fault))})", AGAIN) from fault
 
 
 def _check_all(path: Path, infos: list[zipfile.ZipInfo], limits: Limits) -> None:
@@ -228,9 +222,7 @@ def _check_all(path: Path, infos: list[zipfile.ZipInfo], limits: Limits) -> None
         _check_member(path, info, limits)
     for name, times in Counter(info.filename for info in infos).items():
         if times > 1:
-            raise FileError(
-                Where(str(path), key=shown(name)), f"is in the container {times} times", SUSPECT
-            )
+            raise _bad(path, name, f"is in the container {times} times")
     _check_overlap(path, infos)
 
 
@@ -246,64 +238,47 @@ def _check_name(path: Path, info: zipfile.ZipInfo) -> None:
     elif ".." in name.split("/"):
         trick = "has a name that leads out of the container"
     if trick:
-        raise FileError(Where(str(path), key=shown(ascii(name))), trick, SUSPECT)
+        raise _bad(path, ascii(name), trick)
 
 
 def _check_member(path: Path, info: zipfile.ZipInfo, limits: Limits) -> None:
-    where = Where(str(path), key=shown(info.filename))
+    name, size, most = info.filename, info.file_size, limits.member_bytes
     if info.flag_bits & ENCRYPTED:
-        raise FileError(where, "is locked with a password", "Slice it again without a password")
+        advice = "Slice it again without a password"
+        raise _bad(path, name, "is locked with a password", advice)
     if stat.S_ISLNK(info.external_attr >> 16):
-        raise FileError(where, "is a symbolic link", SUSPECT)
+        raise _bad(path, name, "is a symbolic link")
     if info.compress_type not in (STORED, DEFLATED):
-        raise FileError(
-            where,
-            f"is packed by method {info.compress_type}; only stored (0) and deflated (8) are read",
-            "Slice the model again, to a plain zip",
-        )
-    if info.file_size > limits.member_bytes:
-        raise FileError(
-            where,
-            f"would unpack to {info.file_size} bytes, over the limit of {limits.member_bytes}",
-            SUSPECT,
-        )
-    ratio = info.file_size / max(info.compress_size, 1)
-    if ratio > limits.ratio and info.file_size > limits.ratio_from_bytes:
-        raise FileError(
-            where, f"unpacks to {ratio:.0f} times its size, the mark of a zip bomb", SUSPECT
-        )
+        found = f"is packed by method {info.compress_type}"
+        found += "; only stored (0) and deflated (8) are read"
+        raise _bad(path, name, found, "Slice the model again, to a plain zip")
+    if size > most:
+        raise _bad(path, name, f"would unpack to {size} bytes, over the limit of {most}")
+    ratio = size / max(info.compress_size, 1)
+    if ratio > limits.ratio and size > limits.ratio_from_bytes:
+        raise _bad(path, name, f"unpacks to {ratio:.0f} times its size, the mark of a zip bomb")
 
 
 def _check_place(path: Path, infos: list[zipfile.ZipInfo], table_at: int) -> None:
     """All of a member stands before the table of contents, and a stored one has one size."""
     for info in infos:
-        least = info.header_offset + 30 + len(info.orig_filename) + info.compress_size
         two_sizes = info.compress_type == STORED and info.compress_size != info.file_size
         if info.header_offset < 0:
-            raise FileError(
-                Where(str(path), key=shown(info.filename)),
-                "is damaged (it would begin before the file does)",
-                AGAIN,
-            )
-        if least > table_at or two_sizes:
-            raise FileError(
-                Where(str(path), key=shown(info.filename)),
-                "does not have the size it states",
-                AGAIN,
-            )
+            early = "is damaged (it would begin before the file does)"
+            raise _bad(path, info.filename, early, AGAIN)
+        if _least_end(info) > table_at or two_sizes:
+            raise _bad(path, info.filename, "does not have the size it states", AGAIN)
 
 
 def _check_overlap(path: Path, infos: list[zipfile.ZipInfo]) -> None:
     """Members that share bytes unpack the same bytes many times over."""
-    placed = sorted(infos, key=lambda info: info.header_offset)
-    for info, after in pairwise(placed):
-        least = info.header_offset + 30 + len(info.orig_filename) + info.compress_size
-        if least > after.header_offset:
-            raise FileError(
-                Where(str(path), key=shown(after.filename)),
-                "shares its bytes with another member",
-                SUSPECT,
-            )
+    for info, after in pairwise(sorted(infos, key=lambda info: info.header_offset)):
+        if _least_end(info) > after.header_offset:
+            raise _bad(path, after.filename, "shares its bytes with another member")
+
+
+def _least_end(info: zipfile.ZipInfo) -> int:
+    return info.header_offset + 30 + len(info.orig_filename) + info.compress_size
 
 
 def numbered_images(names: Iterable[str]) -> tuple[list[tuple[int, str]], str]:

@@ -21,9 +21,12 @@ from capturehook.model.effects import (
     Changes,
     Command,
     Lose,
+    MachineCoordinates,
     Note,
     Refuse,
     SetFactor,
+    SetOrigin,
+    UseWorkplace,
 )
 
 if TYPE_CHECKING:
@@ -61,6 +64,18 @@ WORKPLACES = {
 _CODED = frozenset(letter + digit for letter in "GMT" for digit in "0123456789")
 MOTORS_OFF = frozenset({"M18", "M84"})
 ALL_ACCELERATIONS = ("accel_mm_s2", "travel_accel_mm_s2", "retract_accel_mm_s2")
+CARD = {
+    "M23": "opens another file of the card",
+    "M26": "jumps within the card's file",
+    "M28": "stores the lines after it on the card instead of running them",
+    "M32": "runs another file of the card",
+}
+"""Codes refused by the families that run jobs of a card by line."""
+AUTO_RETRACT = Refuse(
+    "M209 turns strokes of filament alone into the firmware's own retraction "
+    "(auto-retract), so those of a pose block would be lost",
+    "Turn auto-retract off (M209 S0) in the host's start code",
+)
 
 
 TEXT = OwnCommand(text=True)
@@ -114,6 +129,7 @@ class CommonFirmware(Firmware):
     refuses: Mapping[str, str] = {}
     stops = frozenset({"M112"})
     """Commands that end the print at once, heaters and motors with it."""
+    has_workplaces = False
     # filament
     has_firmware_retract = True
     retraction_moves_numbers = False
@@ -134,7 +150,12 @@ class CommonFirmware(Firmware):
     corner_keys: frozenset[str] = frozenset()
     limit_commands: tuple[str, ...] = ()
     axis_limits: Mapping[str, tuple[str, float]] = {}
-    # pins
+    accel_letters: Mapping[str, tuple[str, ...]] = {}
+    junction_letter: str | None = None
+    usual_junction_mm: float | None = None
+    # pins and texts
+    pin_line = "M42 P{pin} S{level:g}"
+    message_line = "M118 {text}"
     full_on = 255.0
     names_pins = False
     # own lines: docs/reference/triggers.md#lines
@@ -168,6 +189,10 @@ class CommonFirmware(Firmware):
         if special is not None:
             return special
         code = command.code
+        if self.has_workplaces and code == "G53":
+            return (MachineCoordinates(),)
+        if self.has_workplaces and code in WORKPLACES:
+            return (UseWorkplace(WORKPLACES[code]),)
         if code in ("M220", "M221"):
             return tuple(self.factors(command))
         whole = code.partition(".")[0] if code[:1] == "M" else code
@@ -246,10 +271,10 @@ class CommonFirmware(Firmware):
 
     def set_pin(self, pin: str | int, value: float | None, on: bool) -> list[str]:
         level = (self.full_on if value is None else value) if on else 0.0
-        return [f"M42 P{pin} S{level:g}"]
+        return [self.pin_line.format(pin=pin, level=level)]
 
     def message(self, text: str) -> list[str]:
-        return [f"M118 {text}"]
+        return [self.message_line.format(text=text)]
 
     def camera(self) -> list[str]:
         raise ValueError(
@@ -267,6 +292,8 @@ class CommonFirmware(Firmware):
         return ["G11"]
 
     def usual_corners(self, accel_mm_s2: float) -> CornerRule:
+        if self.usual_junction_mm is not None:
+            return Deviation(self.usual_junction_mm, facets=self.rounds_facets)
         return Jerk(self.default_jerk, reversal_adds=self.reversal_adds)
 
     def corner_rule(self, machine: Machine) -> CornerRule:
@@ -281,16 +308,22 @@ class CommonFirmware(Firmware):
         return self.usual_corners(machine.accel_mm_s2)
 
     def stated_limits(self, code: str, words: Axes) -> Limits:
-        """By ``axis_limits`` and ``stated_accel``."""
+        """By ``axis_limits``, ``junction_letter`` and ``stated_accel``."""
         said: Limits = {**self.stated_accel(code, words)}
         axes = {axis: words[axis.upper()] for axis in "xyze" if words.get(axis.upper(), 0) > 0}
         if code in self.axis_limits and axes:
             key, per = self.axis_limits[code]
             said[key] = {axis: number * per for axis, number in axes.items()}
+        letter = self.junction_letter if code == "M205" else None
+        if letter is not None and words.get(letter, 0.0) > 0:
+            said["junction_mm"] = words[letter]
         return said
 
     def stated_accel(self, code: str, words: Axes) -> Axes:
-        return {}
+        """By ``accel_letters`` of M204; later ones hold."""
+        stated = above_zero(words) if code == "M204" else {}
+        letters = [letter for letter in self.accel_letters if letter in stated]
+        return {key: stated[letter] for letter in letters for key in self.accel_letters[letter]}
 
     def layer_change(self, snippet: Snippet) -> list[str]:
         raise ValueError(
@@ -301,6 +334,14 @@ class CommonFirmware(Firmware):
 
 def _is_pin_name(name: str) -> bool:
     return name.isascii() and name.replace("_", "").replace("-", "").isalnum()
+
+
+def set_origin(command: Command) -> Changes | None:
+    """G10 L2 and L20: zero of a workplace by its place, or by where the nozzle is."""
+    if command.get("L") not in (2.0, 20.0):
+        return None
+    words = tuple((one, value or 0.0) for one, value in command.words if one in "XYZ")
+    return (SetOrigin(int(command.get("P") or 0), words, here=command.get("L") == 20.0),)
 
 
 def above_zero(words: Axes) -> Axes:

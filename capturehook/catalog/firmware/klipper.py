@@ -14,9 +14,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import (
-    Iterator,
-)
+from collections.abc import Iterator
 
 from capturehook.catalog.firmware.common import (
     LIMITS,
@@ -25,16 +23,8 @@ from capturehook.catalog.firmware.common import (
     above_zero,
     all_three,
 )
-from capturehook.catalog.firmware.corners import (
-    SquareCorner,
-)
-from capturehook.model.contracts import (
-    Axes,
-    CornerRule,
-    Limits,
-    OwnCommand,
-    Snippet,
-)
+from capturehook.catalog.firmware.corners import SquareCorner
+from capturehook.model.contracts import Axes, CornerRule, Limits, OwnCommand, Snippet
 from capturehook.model.effects import (
     EVERYTHING,
     Changes,
@@ -66,6 +56,7 @@ class Klipper(CommonFirmware):
     reads_volumetric = False
     full_on = 1.0
     names_pins = True
+    pin_line = "SET_PIN PIN={pin} VALUE={level:g}"
     suspects = re.compile(
         rb"(?m)^[ \t]*(?:[Nn][0-9]+[ \t]*)?[GMTgmt][ \t]*(?:0[0-9]|[0-9]+\.0*(?![0-9]))"
     )
@@ -163,10 +154,6 @@ class Klipper(CommonFirmware):
         if code[:1] == "T" and code[1:].isdigit():
             return (Lose(foreign=True),)  # no command, so an owner's macro or a message
         return None
-
-    def set_pin(self, pin: str | int, value: float | None, on: bool) -> list[str]:
-        level = (self.full_on if value is None else value) if on else 0.0
-        return [f"SET_PIN PIN={pin} VALUE={level:g}"]
 
     def usual_corners(self, accel_mm_s2: float) -> CornerRule:
         """5 mm/s (configuration reference, square_corner_velocity)."""

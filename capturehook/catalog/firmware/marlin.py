@@ -20,31 +20,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from capturehook.catalog.firmware.common import (
+    AUTO_RETRACT,
+    CARD,
     LIMITS,
     OWN_COMMANDS,
-    WORKPLACES,
     CommonFirmware,
-    above_zero,
 )
-from capturehook.catalog.firmware.corners import (
-    Deviation,
-)
-from capturehook.model.contracts import (
-    Axes,
-    CornerRule,
-    Limits,
-    OwnCommand,
-    Snippet,
-)
-from capturehook.model.effects import (
-    EVERYTHING,
-    Changes,
-    Command,
-    MachineCoordinates,
-    Refuse,
-    SetFactor,
-    UseWorkplace,
-)
+from capturehook.model.contracts import OwnCommand, Snippet
+from capturehook.model.effects import EVERYTHING, Changes, Command, Refuse, SetFactor
 from capturehook.model.numbers import fixed
 
 
@@ -97,12 +80,18 @@ class Marlin(CommonFirmware):
     }
     refuses = {
         "G6": "steps the motors directly, so where they stand cannot be followed",
-        "M23": "opens another file of the card",
-        "M26": "jumps within the card's file",
-        "M28": "stores the lines after it on the card instead of running them",
-        "M32": "runs another file of the card",
+        **CARD,
         "M808": "repeats lines of the card's file",
     }
+    has_workplaces = True
+    accel_letters = {  # M204 S is P and T: printing and travel; R is for filament
+        "S": ("accel_mm_s2", "travel_accel_mm_s2"),
+        "P": ("accel_mm_s2",),
+        "T": ("travel_accel_mm_s2",),
+        "R": ("retract_accel_mm_s2",),
+    }
+    junction_letter = "J"
+    usual_junction_mm = 0.013  # its template of a configuration
     whole_percents = True  # M220.cpp, M221.cpp: value_int
     flow_tool = "T"
     snippet_cautions = (
@@ -115,19 +104,9 @@ class Marlin(CommonFirmware):
     def special(self, command: Command) -> Changes | None:
         code = command.code
         if code == "M209" and command.get("S") != 0:
-            return (
-                Refuse(
-                    "M209 turns strokes of filament alone into the firmware's own retraction "
-                    "(auto-retract), so those of a pose block would be lost",
-                    "Turn auto-retract off (M209 S0) in the host's start code",
-                ),
-            )
+            return (AUTO_RETRACT,)
         if code in ("M209", "M240") and command.letters in ("", "S"):
             return ()
-        if code == "G53":
-            return (MachineCoordinates(),)
-        if code in WORKPLACES:
-            return (UseWorkplace(WORKPLACES[code]),)
         if code[1:].isdigit() and 810 <= int(code[1:]) <= 819 and command.text:
             return ()  # it stores the text; without one it runs what was stored
         return None
@@ -140,30 +119,6 @@ class Marlin(CommonFirmware):
 
     def camera(self) -> list[str]:
         return ["M240"]
-
-    def usual_corners(self, accel_mm_s2: float) -> CornerRule:
-        """0.013 mm, as in its template of a configuration."""
-        return Deviation(0.013, facets=True)
-
-    def stated_limits(self, code: str, words: Axes) -> Limits:
-        """M205 J is junction deviation."""
-        said = super().stated_limits(code, words)
-        if code == "M205" and words.get("J", 0.0) > 0:
-            said["junction_mm"] = words["J"]
-        return said
-
-    def stated_accel(self, code: str, words: Axes) -> Axes:
-        """M204 P, T and R for printing, travel and filament; S is P and T."""
-        if code != "M204":
-            return {}
-        words = above_zero(words)
-        said: Axes = {}
-        if "S" in words:
-            said = {"accel_mm_s2": words["S"], "travel_accel_mm_s2": words["S"]}
-        for letter, key in (("P", "accel"), ("T", "travel_accel"), ("R", "retract_accel")):
-            if letter in words:
-                said[f"{key}_mm_s2"] = words[letter]
-        return said
 
     def layer_change(self, snippet: Snippet) -> list[str]:
         """G60 saves the place; modes cannot be saved, so the host's must be known."""

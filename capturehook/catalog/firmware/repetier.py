@@ -8,28 +8,14 @@
 from __future__ import annotations
 
 from capturehook.catalog.firmware.common import (
+    AUTO_RETRACT,
+    CARD,
     LIMITS,
     OWN_COMMANDS,
     CommonFirmware,
 )
-from capturehook.model.contracts import (
-    Axes,
-    Limits,
-    OwnCommand,
-)
-from capturehook.model.effects import (
-    Changes,
-    Command,
-    Lose,
-    Refuse,
-    ReturnToPlace,
-    SavePlace,
-)
-
-_AUTO = (
-    "M209 turns strokes of filament alone into the firmware's own retraction (auto-retract), "
-    "so those of a pose block would be lost"
-)
+from capturehook.model.contracts import Axes, Limits, OwnCommand
+from capturehook.model.effects import Changes, Command, Lose, ReturnToPlace, SavePlace
 
 
 class Repetier(CommonFirmware):
@@ -39,6 +25,7 @@ class Repetier(CommonFirmware):
     flavours = ("repetier", "reprap")
     g91_forces_relative_e = True
     retract_code = None  # M207 is jerk here
+    message_line = "M117 {text}"
     speed_percent, flow_percent = (25.0, 500.0), (25.0, 200.0)  # Commands.cpp
     whole_percents = True
     default_jerk = (20.0, 20.0, 0.3, 5.0)  # from memory
@@ -65,10 +52,7 @@ class Repetier(CommonFirmware):
         "M280": "XY",  # ditto printing
     }
     refuses = {
-        "M23": "opens another file of the card",
-        "M26": "jumps within the card's file",
-        "M28": "stores the lines after it on the card instead of running them",
-        "M32": "runs another file of the card",
+        **CARD,
         "M206": "writes into the printer's settings",
     }
 
@@ -81,13 +65,10 @@ class Repetier(CommonFirmware):
             stored = ReturnToPlace("M401", axes + ("E" if command.has("E") else ""))
             return (stored,)
         if code == "M209":
-            return (Refuse(_AUTO, "Turn it off (M209 S0)"),) if command.get("S") != 0 else ()
+            return (AUTO_RETRACT,) if command.get("S") != 0 else ()
         if code == "M99":
             return (Lose("XYZ", frame=True),)  # motors off
         return None
-
-    def message(self, text: str) -> list[str]:
-        return [f"M117 {text}"]
 
     def stated_limits(self, code: str, words: Axes) -> Limits:
         """M207 X is the jerk of both X and Y."""

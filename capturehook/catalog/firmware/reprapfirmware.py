@@ -14,31 +14,18 @@ from __future__ import annotations
 
 import re
 
-from capturehook.catalog.firmware.common import (
-    BEEP,
-    LIMITS,
-    WORKPLACES,
-    CommonFirmware,
-    above_zero,
-)
-from capturehook.model.contracts import (
-    Axes,
-    OwnCommand,
-    Snippet,
-)
+from capturehook.catalog.firmware.common import BEEP, LIMITS, CommonFirmware, set_origin
+from capturehook.model.contracts import OwnCommand, Snippet
 from capturehook.model.effects import (
     EVERYTHING,
     Changes,
     Command,
     End,
     Lose,
-    MachineCoordinates,
     Note,
     Pop,
     Push,
     Refuse,
-    SetOrigin,
-    UseWorkplace,
 )
 from capturehook.model.numbers import fixed
 
@@ -110,6 +97,8 @@ class RepRapFirmware(CommonFirmware):
         "ABORT": "ends the job where a condition holds",
     }
     snippet_cautions = ("Restore point 0 is overwritten.",)
+    has_workplaces = True
+    accel_letters = {"P": ("accel_mm_s2",), "T": ("travel_accel_mm_s2",)}
     factors_spare_filament = True  # GCodes.cpp: applyM220M221 wants an axis named
     flow_tool = "D"
     ends_job = frozenset({"M0", "M1", "M2"})
@@ -139,12 +128,9 @@ class RepRapFirmware(CommonFirmware):
             return (Push(_STACKED, clears_volumetric=True),)
         if code == "M121":
             return (Pop(Note("pop-without-push", "M121 without an M120 before it: no change")),)
-        if code in WORKPLACES:
-            return (UseWorkplace(WORKPLACES[code]),)
         if code == "G10" and command.words:
-            return self._g10(command)
-        if code == "G53":
-            return (MachineCoordinates(),)
+            letters = "".join(letter for letter, _ in command.words if letter in "XYZ")
+            return set_origin(command) or ((Lose(letters),) if letters else ())  # of a tool
         if code == "G60":
             return ()  # a restore point; G1 R, which goes there, is refused
         if code in ("M0", "M1", "M2"):
@@ -154,20 +140,6 @@ class RepRapFirmware(CommonFirmware):
         if code in ("IF", "ELIF", "ELSE"):
             return (Lose(),)
         return None
-
-    def _g10(self, command: Command) -> Changes:
-        """L2 and L20 set a workplace; axis words else set the offsets of a tool."""
-        words = tuple((letter, value or 0.0) for letter, value in command.words if letter in "XYZ")
-        if command.get("L") in (2.0, 20.0):
-            here = command.get("L") == 20.0
-            return (SetOrigin(int(command.get("P") or 0), words, here=here),)
-        return (Lose("".join(letter for letter, _ in words)),) if words else ()
-
-    def stated_accel(self, code: str, words: Axes) -> Axes:
-        """M204 P for printing, T for travel."""
-        words = above_zero(words) if code == "M204" else {}
-        keys = {"P": "accel_mm_s2", "T": "travel_accel_mm_s2"}
-        return {key: words[letter] for letter, key in keys.items() if letter in words}
 
     def layer_change(self, snippet: Snippet) -> list[str]:
         """M120 and M121 keep modes and feed, restore point 0 the place."""

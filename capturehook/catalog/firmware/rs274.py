@@ -18,24 +18,9 @@ from __future__ import annotations
 
 import re
 
-from capturehook.catalog.firmware.common import WORKPLACES, CommonFirmware
-from capturehook.catalog.firmware.corners import Deviation
-from capturehook.model.contracts import (
-    CornerRule,
-    OwnCommand,
-)
-from capturehook.model.effects import (
-    Changes,
-    Command,
-    End,
-    Lose,
-    MachineCoordinates,
-    Pop,
-    Push,
-    Refuse,
-    SetOrigin,
-    UseWorkplace,
-)
+from capturehook.catalog.firmware.common import CommonFirmware
+from capturehook.model.contracts import OwnCommand
+from capturehook.model.effects import Changes, Command, End, Lose, Pop, Push, Refuse, SetOrigin
 
 _FLOW = re.compile(r"\s*(?:N\s*\d+\s*)?O\s*(?:\d|<)", re.I)
 _STORED = ("absolute", "m82", "inch", "plane", "absolute_centres", "coordinate_system")
@@ -97,18 +82,15 @@ class Rs274(CommonFirmware):
         "M83": "E is read as a step after it",
         "G11": "G10 and G11 are not read as retraction",
     }
+    has_workplaces = True
+    usual_junction_mm = 0.01  # as in grbl (from memory)
+    message_line = "; {text}"
     speed_percent = flow_percent = None  # only the operator's own override
     ends_job = frozenset({"M2", "M30", "M60"})
     silent_end = frozenset({"M2", "M30"})
 
-    def usual_corners(self, accel_mm_s2: float) -> CornerRule:
-        """0.01 mm, as in grbl (from memory)."""
-        return Deviation(0.01)
-
     def special(self, command: Command) -> Changes | None:
         code = command.code
-        if code in WORKPLACES:
-            return (UseWorkplace(WORKPLACES[code]),)
         if code == "G10":
             if command.get("L") in (2.0, 20.0):
                 return (SetOrigin(int(command.get("P") or 0), (), here=True),)
@@ -117,8 +99,6 @@ class Rs274(CommonFirmware):
             return (Lose("Z", frame=True),)
         if code in ("G52", "G92.3"):
             return (Lose("XYZ", frame=True),)
-        if code == "G53":
-            return (MachineCoordinates(),)
         if code == "M70":
             return (Push(_STORED, single=True),)
         if code == "M72":
@@ -154,6 +134,3 @@ class Rs274(CommonFirmware):
 
     def set_pin(self, pin: str | int, value: float | None, on: bool) -> list[str]:
         return [f"M{64 if on else 65} P{pin}"]
-
-    def message(self, text: str) -> list[str]:
-        return [f"; {text}"]

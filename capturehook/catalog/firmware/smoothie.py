@@ -20,35 +20,14 @@ from __future__ import annotations
 import re
 
 from capturehook.catalog.firmware.common import (
+    ALL_ACCELERATIONS,
     LIMITS,
     TEXT,
-    WORKPLACES,
     CommonFirmware,
-    above_zero,
-    all_three,
+    set_origin,
 )
-from capturehook.catalog.firmware.corners import (
-    Deviation,
-)
-from capturehook.model.contracts import (
-    Axes,
-    CornerRule,
-    Limits,
-    OwnCommand,
-)
-from capturehook.model.effects import (
-    EVERYTHING,
-    Changes,
-    Command,
-    End,
-    Lose,
-    MachineCoordinates,
-    Pop,
-    Push,
-    Refuse,
-    SetOrigin,
-    UseWorkplace,
-)
+from capturehook.model.contracts import OwnCommand
+from capturehook.model.effects import EVERYTHING, Changes, Command, End, Lose, Pop, Push, Refuse
 
 _STACKED = ("absolute", "m82", "inch", "coordinate_system")
 """Robot.cpp, push_state; both feeds are stacked too."""
@@ -92,6 +71,11 @@ class Smoothie(CommonFirmware):
         "M32": "runs another file",
         "M1000": "is a shell command of the board",
     }
+    has_workplaces = True
+    accel_letters = {"S": ALL_ACCELERATIONS}
+    junction_letter = "X"
+    usual_junction_mm = 0.05  # from memory
+    message_line = "M117 {text}"  # M118 is not known; capitals in an unknown line would act
     speed_percent = (10.0, 1000.0)  # Robot.cpp
     retraction_moves_numbers = True  # Extruder.cpp: delta_move
     flow_tool = ""  # Extruder.cpp: the selected one
@@ -105,16 +89,8 @@ class Smoothie(CommonFirmware):
             return (Push(_STACKED),)
         if code == "M121":
             return (Pop(),)
-        if code in WORKPLACES:
-            return (UseWorkplace(WORKPLACES[code]),)
         if code == "G10" and command.has("L"):
-            words = tuple((one, value or 0.0) for one, value in command.words if one in "XYZ")
-            if command.get("L") in (2.0, 20.0):
-                here = command.get("L") == 20.0
-                return (SetOrigin(int(command.get("P") or 0), words, here=here),)
-            return (Lose("XYZ", frame=True),)
-        if code == "G53":
-            return (MachineCoordinates(),)
+            return set_origin(command) or (Lose("XYZ", frame=True),)
         if code in ("M2", "M30"):
             return (End(goes_on=True),)
         if code in ("G92.3", "G92.4", "G43", "G43.1", "G43.2", "G49"):
@@ -135,25 +111,6 @@ class Smoothie(CommonFirmware):
             f"trigger.by: {self.name} switches an output by two codes of its own configuration, "
             'not by a pin; use by = "lines" with those codes'
         )
-
-    def usual_corners(self, accel_mm_s2: float) -> CornerRule:
-        """0.05 mm (from memory)."""
-        return Deviation(0.05)
-
-    def stated_limits(self, code: str, words: Axes) -> Limits:
-        """M205 X is junction deviation."""
-        said = super().stated_limits(code, words)
-        if code == "M205" and words.get("X", 0.0) > 0:
-            said["junction_mm"] = words["X"]
-        return said
-
-    def stated_accel(self, code: str, words: Axes) -> Axes:
-        """M204 S for all."""
-        return all_three(above_zero(words).get("S")) if code == "M204" else {}
-
-    def message(self, text: str) -> list[str]:
-        """M118 is not known there, and capitals in an unknown line would act as commands."""
-        return [f"M117 {text}"]
 
     def g10_retracts(self, letters: str) -> bool:
         """With L it sets a coordinate system."""

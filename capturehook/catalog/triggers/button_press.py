@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from capturehook.catalog.triggers.pin_pulse import hold_short
 from capturehook.errors import Finding
 from capturehook.model.block import BlockLine, Role
 from capturehook.model.contracts import Fire, Firmware, dwell_lines, wait_lines
@@ -132,14 +133,12 @@ class ButtonPress:
         _check_feeds(profile)
 
     def findings(self, profile: Profile) -> list[Finding]:
-        return [
-            Finding(code, f"[trigger] {key}", text)
-            for code, key, text in (
-                *_warnings_of_place(profile, press_points(profile)),
-                *_warnings_of_stroke(profile),
-                *_warnings_of_time(profile),
-            )
-        ]
+        warnings = (
+            *_warnings_of_place(profile, press_points(profile)),
+            *_warnings_of_stroke(profile),
+        )
+        told = [Finding(code, f"[trigger] {key}", text) for code, key, text in warnings]
+        return [*told, *hold_short(profile, closed_ms(profile))]
 
     def fire(self, firmware: Firmware, profile: Profile) -> Fire:
         """From the park point and back to it, all at the height the head is at.
@@ -310,15 +309,4 @@ def _warnings_of_stroke(profile: Profile) -> Iterator[Warn]:
             "approach_mm_min",
             f"{trigger.approach_mm_min:g} mm/min is a fast approach; stay at "
             f"{SLOW_MM_MIN:g} or less",
-        )
-
-
-def _warnings_of_time(profile: Profile) -> Iterator[Warn]:
-    camera, closed = profile.camera, closed_ms(profile)
-    if closed < camera.min_hold_ms:
-        yield (
-            "hold-short",
-            "hold_ms",
-            f"the contact closes for {closed:.0f} ms, under the {camera.min_hold_ms:g} ms "
-            "the camera needs; raise hold_ms",
         )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from capturehook.catalog.firmware import FIRMWARES
 from capturehook.errors import Finding
 from capturehook.model.block import Role
@@ -18,7 +20,7 @@ class PinPulse:
         FIRMWARES[profile.machine.firmware].check_pin(profile.trigger.pin, profile.trigger.on)
 
     def findings(self, profile: Profile) -> list[Finding]:
-        return [*_short(profile), *_chopped(profile)]
+        return [*hold_short(profile, profile.contact_ms), *_chopped(profile)]
 
     def fire(self, firmware: Firmware, profile: Profile) -> Fire:
         trigger, hold_ms = profile.trigger, profile.contact_ms
@@ -30,30 +32,23 @@ class PinPulse:
         return Fire((*wait, *on, *hold, *wait, *off), held_ms=hold_ms)
 
 
-def _short(profile: Profile) -> list[Finding]:
+def hold_short(profile: Profile, closed_ms: float) -> Iterator[Finding]:
+    """The contact is closed for less than the camera needs."""
     least = profile.camera.min_hold_ms
-    if profile.contact_ms >= least:
-        return []
-    return [
-        Finding(
-            "hold-short",
-            "[trigger] hold_ms",
-            f"the contact closes for {profile.contact_ms} ms, "
-            f"under the {least:g} ms the camera needs; raise hold_ms",
+    if closed_ms < least:
+        text = (
+            f"the contact closes for {closed_ms:.0f} ms, under the {least:g} ms the camera needs; "
+            "raise hold_ms"
         )
-    ]
+        yield Finding("hold-short", "[trigger] hold_ms", text)
 
 
-def _chopped(profile: Profile) -> list[Finding]:
+def _chopped(profile: Profile) -> Iterator[Finding]:
     """An output below full scale is switched on and off many times a second."""
     full, on = FIRMWARES[profile.machine.firmware].full_on, profile.trigger.on
-    if on is None or on >= full:
-        return []
-    return [
-        Finding(
-            "pin-chopped",
-            "[trigger] on",
+    if on is not None and on < full:
+        text = (
             f"{on:g} of {full:g} is a chopped output: a relay chatters, the camera may fire many "
-            f"times; set on = {full:g}, or omit it",
+            f"times; set on = {full:g}, or omit it"
         )
-    ]
+        yield Finding("pin-chopped", "[trigger] on", text)
