@@ -103,8 +103,7 @@ def minutes(seconds: float) -> str:
 def _few(run: Floats) -> Floats:
     """A line through at most MOST_POINTS points."""
     kept = np.linspace(0, len(run) - 1, min(len(run), MOST_POINTS))
-    few: Floats = run[np.unique(kept.astype(int))]
-    return few
+    return np.asarray(run[np.unique(kept.astype(int))])
 
 
 def _axes(sheet: Sheet, growth: Growth, panel: Box) -> None:

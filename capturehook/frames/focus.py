@@ -25,8 +25,7 @@ def laplacian(grey: NDArray[np.floating]) -> NDArray[np.floating]:
     """Kernel [0 1 0; 1 -4 1; 0 1 0] where it fits: (H, W) -> (H-2, W-2)."""
     inner = grey[1:-1, 1:-1]
     around: NDArray[np.floating] = grey[:-2, 1:-1] + grey[2:, 1:-1] + grey[1:-1, :-2]
-    bend: NDArray[np.floating] = around + grey[1:-1, 2:] - 4 * inner
-    return bend
+    return np.asarray(around + grey[1:-1, 2:] - 4 * inner)
 
 
 def sharpness(grey: NDArray[np.floating]) -> float:

@@ -39,8 +39,7 @@ def weigh_bt709(rgb: ArrayLike) -> NDArray[np.float64]:
     On linear values this is luminance, on coded values it is luma; the two differ.
     Source: ITU-R BT.709.
     """
-    weighted: NDArray[np.float64] = np.asarray(rgb, dtype=np.float64) @ np.array(BT709_WEIGHTS)
-    return weighted
+    return np.asarray(np.asarray(rgb, dtype=np.float64) @ np.array(BT709_WEIGHTS))
 
 
 def luminance_of_srgb(rgb_8bit: ArrayLike) -> NDArray[np.float64]:

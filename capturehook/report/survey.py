@@ -181,8 +181,7 @@ def _retracted(job: Job) -> NDArray[np.bool_]:
     events = moves.event_line_index[moves.event_kind == FW_RETRACT]
     by_firmware = np.searchsorted(events, moves.line_index[np.stack((last, first))])
     in_moves: NDArray[np.bool_] = np.searchsorted(drawn, first) > np.searchsorted(drawn, last + 1)
-    either: NDArray[np.bool_] = in_moves | (by_firmware[1] > by_firmware[0])
-    return either
+    return np.asarray(in_moves | (by_firmware[1] > by_firmware[0]))
 
 
 def _times(job: Job) -> dict[str, Any]:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capturehook.errors import CaptureHookError, FileError, Finding
-from capturehook.files import read_bytes
+from capturehook.files import Closes, read_bytes
 from capturehook.model.resin import ResinTable
 from capturehook.model.resin_job import Floats, ResinJob
 from capturehook.resin.area import LayerImages
@@ -139,7 +139,7 @@ def with_body(job: ResinJob, body: Body) -> ResinJob:
     return replace(job, images=images, findings=findings, evidence=evidence)
 
 
-class BodyImages:
+class BodyImages(Closes):
     """Layer images cut from a body; as `area.LayerImages`."""
 
     def __init__(self, body: Body, job: ResinJob, screen_mm: float) -> None:
@@ -156,11 +156,8 @@ class BodyImages:
         tops = job.timeline.z_mm
         self._cuts_mm = (np.concatenate([[0.0], tops[:-1]]) + tops) / 2
 
-    def __enter__(self) -> BodyImages:
-        return self
-
-    def __exit__(self, *fault: object) -> None:
-        return None
+    def close(self) -> None:
+        """Nothing is open."""
 
     def mark(self, index: int) -> object:
         """Equal for layers whose images are surely equal: never known beforehand."""

@@ -6,6 +6,7 @@ never changed; what is found is added to, or taken from, the dark of each layer.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,6 +20,7 @@ LONG_STARTUP_S = 3600.0
 LEAST_DARK = 0.05
 """Share of a layer's reckoned dark that must be left."""
 OPTION = "--clock"
+Clock = Callable[[Floats], Floats]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,17 +90,9 @@ def calibrated(job: ResinJob, first: Reading, second: Reading) -> tuple[ResinJob
             "print began, not the time of the day"
         )
         findings.append(Finding("resin-late-start", OPTION, text))
-    return (
-        replace(
-            job,
-            timeline=found,
-            assumed=(*job.assumed, calibration.words()),
-            findings=tuple(findings),
-            bracket_s=None,
-            bracket_why="",
-        ),
-        calibration,
-    )
+    assumed = (*job.assumed, calibration.words())
+    job = replace(job, timeline=found, assumed=assumed, findings=tuple(findings))
+    return replace(job, bracket_s=None, bracket_why=""), calibration
 
 
 def slowed(timeline: LightTimeline, layer_s: float) -> LightTimeline:
@@ -132,52 +126,28 @@ def slowed(timeline: LightTimeline, layer_s: float) -> LightTimeline:
     return _retimed(timeline, phase_s, _squeezed(timeline, share))
 
 
-class _Later:
+def _later(timeline: LightTimeline, layer_s: float) -> Clock:
     """Second of the timeline -> second once a constant is added to each layer."""
-
-    def __init__(self, ends_s: Floats, layer_s: float) -> None:
-        self.ends_s, self.layer_s = ends_s, layer_s
-
-    def __call__(self, t_s: Floats) -> Floats:
-        done = np.searchsorted(self.ends_s - 1e-9, t_s, side="left")
-        moved: Floats = t_s + self.layer_s * done
-        return moved
+    ends_s = timeline.start_s + timeline.phase_s.sum(axis=1) + 1e-6 - 1e-9
+    return lambda t_s: t_s + layer_s * np.searchsorted(ends_s, t_s, side="left")
 
 
-def _later(timeline: LightTimeline, layer_s: float) -> _Later:
-    return _Later(_ends_s(timeline) + 1e-6, layer_s)
-
-
-def _ends_s(timeline: LightTimeline) -> Floats:
-    ends: Floats = timeline.start_s + timeline.phase_s.sum(axis=1)
-    return ends
-
-
-class _Squeezed:
-    """Second of the timeline -> second once the dark of each layer takes a share of its time."""
-
-    def __init__(self, before_s: Floats, after_s: Floats) -> None:
-        self.before_s, self.after_s = before_s, after_s
-
-    def __call__(self, t_s: Floats) -> Floats:
-        beyond = np.maximum(t_s - self.before_s[-1], 0.0)
-        moved: Floats = np.interp(t_s, self.before_s, self.after_s) + beyond
-        return moved
-
-
-def _squeezed(timeline: LightTimeline, share: Floats) -> _Squeezed:
-    """Nodes at the start of each layer, its light on, its light off and its end."""
+def _squeezed(timeline: LightTimeline, share: Floats) -> Clock:
+    """Second of the timeline -> second once the dark of each layer takes a share of its time;
+    nodes at the start of each layer, its light on, its light off and its end."""
     length_s = timeline.phase_s.sum(axis=1)
     light_s = timeline.phase_s[:, PHASES.index("light")]
     on_s = np.nan_to_num(timeline.light_on_s - timeline.start_s)
     parts = np.column_stack([on_s, light_s, length_s - on_s - light_s])
     scaled = parts * np.column_stack([share, np.ones(len(share)), share])
-    before = timeline.startup_s + np.concatenate([[0.0], np.cumsum(parts)])
-    after = timeline.startup_s + np.concatenate([[0.0], np.cumsum(scaled)])
-    return _Squeezed(np.append(0.0, before), np.append(0.0, after))
+    before_s, after_s = (
+        np.concatenate([[0.0], timeline.startup_s + np.concatenate([[0.0], np.cumsum(one)])])
+        for one in (parts, scaled)
+    )
+    return lambda t_s: np.interp(t_s, before_s, after_s) + np.maximum(t_s - before_s[-1], 0.0)
 
 
-def _retimed(timeline: LightTimeline, phase_s: Floats, when: _Later | _Squeezed) -> LightTimeline:
+def _retimed(timeline: LightTimeline, phase_s: Floats, when: Clock) -> LightTimeline:
     length_s = phase_s.sum(axis=1)
     start_s = timeline.startup_s + np.concatenate([[0.0], np.cumsum(length_s)[:-1]])
     return replace(

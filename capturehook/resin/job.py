@@ -20,7 +20,7 @@ from capturehook.model.resin import ResinTable
 from capturehook.model.resin_job import PHASES, LayerCycles, LightTimeline, ResinJob, StoredJob
 from capturehook.profile import find_profile, load_profile
 from capturehook.profile.load import LOCAL_NAME, unnamed_profile
-from capturehook.resin.run_gcode import find_run_gcode, read_run_gcode
+from capturehook.resin.run_gcode import find_run_gcode, job_of_text
 from capturehook.resin.timeline import (
     DOWN,
     cycles_of_table,
@@ -61,7 +61,7 @@ def read_job(path: Path, table: ResinTable, limits: Limits | None = None) -> Res
     with Container(path, limits) as container:
         name = find_run_gcode(container)
         if name is not None:
-            return told_time(read_run_gcode(container, name, table))
+            return told_time(job_of_text(container, name, container.read_text(name), table))
         zipped = zip_kind(container)
         if zipped is not None:
             return job_of_stored(path, zipped.read(container), table)
@@ -213,8 +213,7 @@ def _areas(path: Path, stored: StoredJob) -> np.ndarray | None:
         raise
     except CaptureHookError:
         return None
-    found: np.ndarray = np.interp(np.arange(layers), looked, shares)
-    return found
+    return np.asarray(np.interp(np.arange(layers), looked, shares))
 
 
 def _bracket(

@@ -50,8 +50,7 @@ class LightEvents:
     @property
     def fires(self) -> Bools:
         """(B,) True where the camera takes a frame."""
-        result: Bools = self.outcome == FIRES
-        return result
+        return np.asarray(self.outcome == FIRES)
 
 
 def judge_flashes(timeline: LightTimeline, sensor: Sensor, camera: Camera) -> LightEvents:
@@ -113,5 +112,4 @@ def lit_between(timeline: LightTimeline, from_s: Floats, to_s: Floats) -> Bools:
     if not len(timeline.flash_on_s):
         return np.zeros(len(from_s), dtype=np.bool_)
     last = np.searchsorted(timeline.flash_on_s, to_s, side="left") - 1
-    lit: Bools = (last >= 0) & (timeline.flash_off_s[np.maximum(last, 0)] > from_s)
-    return lit
+    return np.asarray((last >= 0) & (timeline.flash_off_s[np.maximum(last, 0)] > from_s))

@@ -87,19 +87,16 @@ class Rows:
     @property
     def turns_on(self) -> Bools:
         """(R,) True where the lamp goes from dark to light."""
-        on: Bools = (self.power > 0) & (np.concatenate([[0.0], self.power[:-1]]) == 0)
-        return on
+        return np.asarray((self.power > 0) & (np.concatenate([[0.0], self.power[:-1]]) == 0))
 
     @property
     def turns_off(self) -> Bools:
-        off: Bools = (self.power == 0) & (np.concatenate([[0.0], self.power[:-1]]) > 0)
-        return off
+        return np.asarray((self.power == 0) & (np.concatenate([[0.0], self.power[:-1]]) > 0))
 
     @property
     def in_pose(self) -> Bools:
         """(R,) True from the begin to the end of a pose block."""
-        inside: Bools = np.cumsum(self.kind == POSE_BEGIN) > np.cumsum(self.kind == POSE_END)
-        return inside
+        return np.asarray(np.cumsum(self.kind == POSE_BEGIN) > np.cumsum(self.kind == POSE_END))
 
 
 def read_rows(text: bytes, where: str) -> Rows:
@@ -228,5 +225,4 @@ def _last_given(values: Floats, first: float) -> Floats:
     """Each value, or the last one given before it."""
     rows = np.arange(len(values))
     last = np.maximum.accumulate(np.where(np.isfinite(values), rows, -1)) if len(rows) else rows
-    carried: Floats = np.where(last >= 0, values[last], first) if len(rows) else values
-    return carried
+    return np.asarray(np.where(last >= 0, values[last], first) if len(rows) else values)

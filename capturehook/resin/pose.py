@@ -231,7 +231,8 @@ def _check_heights(stands: list[Stand], where: str, profile: Profile, table: Res
             key, f"{pose.z_mm:g} is not above the vat's rim at {table.vat_rim_mm:g}", "Raise it"
         )
     for stand in stands:
-        if stand.z_mm + _start_lift_mm(stand, table) > wait_mm(pose) - pose.gentle_mm:
+        lift_mm = 0.0 if stand.lifted else sum(stage.mm for stage in table.lift)
+        if stand.z_mm + lift_mm > wait_mm(pose) - pose.gentle_mm:
             raise PoseError(
                 f"{where}: layer {stand.layer_no}",
                 f"the plate is at {stand.z_mm:g} mm there, too near to the pose at {pose.z_mm:g}",
@@ -241,10 +242,6 @@ def _check_heights(stands: list[Stand], where: str, profile: Profile, table: Res
             raise _refused(where, stand.layer_no, "no F word has given a speed yet")
     if not stands:
         raise PoseError(where, "no layer is left for a pose", "Lower first_layer or --every")
-
-
-def _start_lift_mm(stand: Stand, table: ResinTable) -> float:
-    return 0.0 if stand.lifted else sum(stage.mm for stage in table.lift)
 
 
 def command_tail(text: bytes) -> str:
@@ -260,16 +257,15 @@ def block_lines(stand: Stand, profile: Profile, table: ResinTable, tail: str) ->
     """
     pose, camera = table.pose, profile.camera
     hold_ms = camera.lag_ms + camera.open_ms + camera.margin_ms
-    press = []
-    if not pose.lines:
-        press.append(_move(stand, wait_mm(pose), pose.z_mm, pose.switch.approach_mm_min))
-    return [
-        *(line + tail for line in _way_up(stand, table)),
-        f"G4 P{pose.settle_ms}{tail}",
-        *(line + tail for line in (*pose.lines, *press)),
-        f"G4 P{round(hold_ms)}{tail}",
-        *(line + tail for line in _way_down(stand, pose)),
+    press = [_move(stand, wait_mm(pose), pose.z_mm, pose.switch.approach_mm_min)]
+    lines = [
+        *_way_up(stand, table),
+        f"G4 P{pose.settle_ms}",
+        *(pose.lines or press),
+        f"G4 P{round(hold_ms)}",
+        *_way_down(stand, pose),
     ]
+    return [line + tail for line in lines]
 
 
 def wait_mm(pose: PlatePose) -> float:

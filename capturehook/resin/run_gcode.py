@@ -44,11 +44,6 @@ def find_run_gcode(container: Container) -> str | None:
     return others[0] if len(others) == 1 else None
 
 
-def read_run_gcode(container: Container, name: str, table: ResinTable) -> ResinJob:
-    """The job behind a run.gcode of a container; see :func:`job_of_text`."""
-    return job_of_text(container, name, container.read_text(name), table)
-
-
 def job_of_text(container: Container, name: str, text: bytes, table: ResinTable) -> ResinJob:
     """The job as it is with ``text`` in its run.gcode.
 

@@ -236,15 +236,14 @@ def _plan(
 
 def _light_findings(
     job: ResinJob, profile: Profile, table: ResinTable, events: LightEvents, kept: Ints
-) -> tuple[Finding, ...]:
-    found = []
+) -> Iterator[Finding]:
     layers = len(job.timeline)
     fired_layers = np.unique(events.layer_no[events.fires])
     without = np.setdiff1d(np.arange(1, layers + 1), fired_layers)
     if len(without):
         text = f"{len(without)} layer(s) get no frame, the first is layer {without[0]}: "
         text += _main_reason(events)
-        found.append(Finding("resin-no-frame", job.path, text))
+        yield Finding("resin-no-frame", job.path, text)
     need_s = (profile.camera.lag_ms + profile.camera.open_ms) / 1000.0
     lit = int(events.lit[kept].sum())
     if lit:
@@ -255,21 +254,20 @@ def _light_findings(
             f"the lamp is on in {lit} of {len(kept)} frames and may drown the picture: "
             f"{cure}, or insert poses"
         )
-        found.append(Finding("resin-lamp-in-frame", job.path, text))
+        yield Finding("resin-lamp-in-frame", job.path, text)
     moving = int((events.still_s[kept] < need_s).sum())
     if moving:
         text = (
             f"the plate moves in {moving} of {len(kept)} frames: it must stand still for "
             f"{need_s:.2f} s (lag + exposure); change the delay, or rest at the top of the lift"
         )
-        found.append(Finding("resin-plate-moves", job.path, text))
+        yield Finding("resin-plate-moves", job.path, text)
     if not len(kept):
         text = (
             "no frame shows the part: the plate never rises above the vat's rim when the camera "
             "fires; look from lower down, lift higher, or insert poses"
         )
-        found.append(Finding("resin-nothing-shown", job.path, text))
-    return tuple(found)
+        yield Finding("resin-nothing-shown", job.path, text)
 
 
 def _main_reason(events: LightEvents) -> str:

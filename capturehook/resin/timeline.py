@@ -6,11 +6,10 @@ from a job's own lines.
 
 from __future__ import annotations
 
-from typing import Literal
-
 import numpy as np
 from numpy.typing import NDArray
 
+from capturehook.catalog.containers.fields import exposures
 from capturehook.model.resin import ResinTable, Stage
 from capturehook.model.resin_job import PHASES, Floats, LayerCycles, LightTimeline
 
@@ -19,38 +18,16 @@ BEFORE_LIGHT, BEFORE_LIFT, LIFTED, DOWN = range(4)
 """Columns of LayerCycles.rest_s."""
 
 
-def exposures(
-    layers: int,
-    bottom_layers: int,
-    bottom_s: float,
-    normal_s: float,
-    transition_layers: int,
-    transition: Literal["between", "reaching"],
-) -> Floats:
-    """Exposure of each layer, (layers,) seconds.
-
-    After the bottom layers it falls linearly over n transition layers: "between" in n + 1
-    steps, t_k = t_b - (t_b - t_n) k / (n + 1); "reaching" in n steps, so that t_n is met at
-    k = n (both are common practice).
-    """
-    steps = transition_layers + (1 if transition == "between" else 0)
-    k = np.arange(1, layers + 1, dtype=np.float64) - bottom_layers
-    falling = bottom_s - (bottom_s - normal_s) * k / max(steps, 1)
-    result: Floats = np.where(k <= transition_layers, falling, normal_s)
-    result[k <= 0] = bottom_s
-    return result
-
-
 def cycles_of_table(table: ResinTable, layers: int) -> LayerCycles:
     """The cycles that a [resin] table tells by itself."""
     first_mm = table.layer_mm if table.first_layer_mm is None else table.first_layer_mm
+    fade = table.transition_layers
     light_s = exposures(
         layers,
-        table.bottom_layers,
-        table.bottom_exposure_s,
+        (table.bottom_layers, table.bottom_exposure_s),
         table.exposure_s,
-        table.transition_layers,
-        table.transition,
+        fade,
+        fade + (table.transition == "between"),
     )
     z_mm = (first_mm + np.arange(layers) * table.layer_mm).astype(np.float64)
     return moved_by_table(table, z_mm, light_s, table.bottom_layers)
@@ -97,8 +74,7 @@ def _stage_grid(
 
 def moves_s(mm: Floats, mm_min: Floats) -> Floats:
     """Seconds of each stage, same shape; 0 for a stage of 0 mm."""
-    seconds: Floats = np.where(mm > 0, mm / np.where(mm > 0, mm_min, 1.0) * 60.0, 0.0)
-    return seconds
+    return np.asarray(np.where(mm > 0, mm / np.where(mm > 0, mm_min, 1.0) * 60.0, 0.0))
 
 
 def light_off_rest_s(cycles: LayerCycles, reading: str, motion_s: Floats) -> Floats:

@@ -8,10 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from capturehook.catalog.containers.fields import exposures
 from capturehook.errors import ProfileError
 from capturehook.model.resin import ResinTable, Sensor, Stage
 from capturehook.model.resin_job import PHASES
-from capturehook.resin.timeline import exposures, timeline_of_table
+from capturehook.resin.timeline import timeline_of_table
 
 ONE_CYCLE = ResinTable(bottom_layers=5, bottom_exposure_s=30, exposure_s=2.5)
 """Rest 1 s + lift 6 mm at 60 mm/min = 6 s + retract 6 mm at 150 mm/min = 2.4 s: 9.4 s."""
@@ -45,7 +46,7 @@ def test_timeline_with_5_transitions_adds_what_they_exceed() -> None:
 
 def test_exposures_reaching_meet_the_normal_one_at_the_last_transition() -> None:
     """The other common rule, n steps: 10 - 8 k / 4 for k = 1..4 ends at 2."""
-    assert exposures(7, 1, 10, 2, 4, "reaching").tolist() == [10, 8, 6, 4, 2, 2, 2]
+    assert exposures(7, (1, 10), 2, 4, 4).tolist() == [10, 8, 6, 4, 2, 2, 2]
 
 
 def test_timeline_bottom_layers_have_their_own_lift() -> None:

@@ -171,6 +171,21 @@ def stages(*columns: Any) -> NDArray[np.float64]:
     return np.column_stack([np.asarray(column, np.float64) for column in columns])
 
 
+def exposures(
+    layers: int, bottom: tuple[int, float], normal_s: float, fade: int, steps: int
+) -> NDArray[np.float64]:
+    """Exposure of each layer, (layers,) seconds.
+
+    After the bottom layers (count, seconds) it falls linearly over ``fade`` layers, layer k of
+    them to t_b - (t_b - t_n) k / steps: in fade + 1 steps all are longer than normal, in fade
+    steps the last one is normal (both are common practice).
+    """
+    count, bottom_s = bottom
+    k = np.arange(1, layers + 1, dtype=np.float64) - count
+    falling = bottom_s - (bottom_s - normal_s) * k / max(steps, 1)
+    return np.where(k <= 0, bottom_s, np.where(k <= fade, falling, normal_s))
+
+
 # --- layer images
 
 

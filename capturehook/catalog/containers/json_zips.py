@@ -14,8 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.catalog.containers.fields import MOST_LAYERS, check_cycles, stages
-from capturehook.catalog.containers.settings_zip import faded
+from capturehook.catalog.containers.fields import MOST_LAYERS, check_cycles, exposures, stages
 from capturehook.catalog.containers.zip_file import Container, gaps, numbered_images
 from capturehook.errors import FileError, Finding, Where
 from capturehook.model.resin_job import LayerCycles, StoredJob
@@ -244,7 +243,8 @@ class PlateZip:
         bottoms = min(int(profile.number("SupportLayerNumber", 0)), count)
         light = profile.number("CureTime")
         fade = int(profile.number("TransitionalLayer", 0))
-        light_s = faded(count, bottoms, profile.number("SupportCureTime", light), light, fade)
+        bottom = (bottoms, profile.number("SupportCureTime", light))
+        light_s = exposures(count, bottom, light, fade, fade + 1).round(5)
         thick = profile.number("Depth") / 1000.0
         layers = [{"z": (n + 1) * thick, "light": float(one)} for n, one in enumerate(light_s)]
         return _stored(

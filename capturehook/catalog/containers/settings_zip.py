@@ -14,8 +14,8 @@ from collections.abc import Iterator
 from pathlib import PurePosixPath
 
 import numpy as np
-from numpy.typing import NDArray
 
+from capturehook.catalog.containers.fields import exposures
 from capturehook.catalog.containers.zip_file import Container, gaps, numbered_images
 from capturehook.errors import FileError, Finding, GcodeError, Where
 from capturehook.model.resin_job import LayerCycles, StoredJob, Tilt
@@ -74,10 +74,11 @@ class SettingsZip:
         fade = int(numbers.get("fade_layers", default=0.0))
         layer_mm = numbers.get("layer_mm", above=0.0)
         first_mm = numbers.get("first_layer_mm", above=0.0, default=layer_mm)
+        light_s = exposures(layers, (FULL_LAYERS, first_s), exposure_s, fade, fade + 1)
         nothing = np.zeros((layers, 1))
         cycles = LayerCycles(
             z_mm=(first_mm + np.arange(layers) * layer_mm).round(5),
-            exposure_s=faded(layers, FULL_LAYERS, first_s, exposure_s, fade),
+            exposure_s=light_s.round(5),
             lift_mm=nothing,
             lift_mm_min=nothing,
             retract_mm=nothing,
@@ -108,18 +109,6 @@ class SettingsZip:
                 *_calibration_findings(numbers),
             ),
         )
-
-
-def faded(
-    layers: int, full: int, first_s: float, normal_s: float, fade: int
-) -> NDArray[np.float64]:
-    """(layers,) exposures: ``full`` layers of the first, then ``fade`` falling in equal steps
-    whose last is still longer than normal, then normal (sla-fw, project.py)."""
-    k = np.arange(layers, dtype=np.float64) - full + 1
-    light = first_s - k * (first_s - normal_s) / (fade + 1)
-    light = np.where(k > fade, normal_s, light)
-    light[:full] = first_s
-    return np.asarray(light.round(5))
 
 
 def _tilt(numbers: _Numbers, layer_mm: float) -> Tilt | None:
