@@ -148,6 +148,21 @@ def test_g92_of_e_is_no_filament() -> None:
     assert job.table.e_step_mm.tolist() == pytest.approx([5, 1, 0.5])
 
 
+def test_absolute_e_after_steps_of_it_by_family() -> None:
+    # The number for E after relative strokes: Marlin and Klipper count them on, RepRapFirmware
+    # leaves it (GCodes.cpp), Repetier makes it 0 (Printer.cpp).
+    lines = ("M82", "G1 X1 E2 F900", "M83", "G1 X2 E5", "M82", "G1 X3 E4")
+    last = {name: float(read_lines(*lines, firmware=name).table.e_step_mm[-1]) for name in PRINTERS}
+    assert last == {
+        "klipper": -3, "marlin": -3, "smoothie": -3, "reprapfirmware": 2, "repetier": 4,
+    }  # fmt: skip
+
+
+def test_a_place_no_printer_has_is_refused_where_steps_reach_it() -> None:
+    with pytest.raises(GcodeError, match=r"lighthouse\.gcode:3:? X comes to 180000"):
+        read_lines("G91", "G1 X90000 F600", "G1 X90000")
+
+
 def test_g92_without_words_by_family() -> None:
     # klipper zeroes all axes; smoothie and rs274 drop the shifts; others do nothing.
     lines = ("G1 X10 Y20 Z1 F600", "G92 X0", "G92", "G1 X1")
