@@ -37,19 +37,17 @@ def _pygcode() -> Any:
 
 
 @lru_cache(maxsize=1)
-def _machine_class() -> Any:
-    """A pygcode Machine with an extruder: words on E are counted, not refused."""
+def _machine() -> Any:
+    """A pygcode Machine with an extruder, one for all blocks: each is led in by setting all that a
+    block may read."""
 
     class PrinterMachine(_pygcode().Machine):  # type: ignore[misc]
-        """pygcode's Machine, plus filament."""
+        """pygcode's Machine, plus filament: words on E are counted, not refused."""
 
         axes = frozenset("XYZ")
-
-        def __init__(self) -> None:
-            super().__init__()
-            self.e = 0.0
-            self.e_absolute = True
-            self.feed = 0.0
+        e: Number
+        feed: Number
+        e_absolute: bool
 
         def _update_abs_range(self, pos: Any) -> None:
             """The range of all positions is not asked for."""
@@ -60,16 +58,10 @@ def _machine_class() -> Any:
 
         work2abs = abs2work
 
-        def extrude(self, value: float) -> None:
+        def extrude(self, value: Number) -> None:
             self.e = value if self.e_absolute else self.e + value
 
-    return PrinterMachine
-
-
-@lru_cache(maxsize=1)
-def _machine() -> Any:
-    """One machine for all blocks: each is led in by setting all that a block may read."""
-    return _machine_class()()
+    return PrinterMachine()
 
 
 class _Read(NamedTuple):
@@ -126,35 +118,40 @@ def check_block(
     ProofError
         A line does not parse, or X Y Z E F or the modes are not what they were.
     """
-    with _ALONE:
-        _check(lines, found, family, prime_mm, ends_at or found.number, columns or {})
-
-
-def _check(
-    lines: Sequence[bytes],
-    found: Found,
-    family: Family,
-    prime_mm: float,
-    ends_at: Sequence[Number],
-    columns: Columns,
-) -> None:
-    machine, unit = _machine(), found.unit()
-    e_unit = family.e_unit(found)
-    machine.e = (0.0 if found.e is None else found.e) / e_unit
-    machine.e_absolute = found.m82 is not False
-    machine.feed = (0.0 if found.feed is None else found.feed) / unit
-    x, y, z = (number / unit for number in found.number)
-    modes = _lead_in(machine, "G20" if found.inch else "G21", "G90", (x, y, z))
-    if not found.absolute:
-        machine.process_block(_line("G91").block)
-        modes = _modes(machine)
-    before = (machine.e, machine.e_absolute, machine.feed)
-    fed = sum(_step(machine, line, family, columns.get(index)) for index, line in enumerate(lines))
-    ends = [number / unit for number in ends_at]
-    faults = _differences(machine, ends, before, family.e_absolute(found), modes)
+    unit, e_unit = found.unit(), family.e_unit(found)
     prime = prime_mm / (family.mm_per_unit(found) * family.share_alone(found)) / e_unit
-    if not _alike(fed, prime, 1e-5):
-        faults.append(f"filament fed is {fed:.6g}, should be {prime:.6g}")
+    with _ALONE:
+        machine = _machine()
+        for code in ("G20" if found.inch else "G21", "G90"):
+            machine.process_block(_line(code).block)
+        machine.move_to(**{axis: at / unit for axis, at in zip("XYZ", found.number, strict=True)})
+        if not found.absolute:
+            machine.process_block(_line("G91").block)
+        machine.e = (0.0 if found.e is None else found.e) / e_unit
+        machine.feed = (0.0 if found.feed is None else found.feed) / unit
+        machine.e_absolute = found.m82 is not False
+        e, feed, modes = machine.e, machine.feed, _modes(machine)
+        fed = sum(
+            _step(machine, line, family, (columns or {}).get(index))
+            for index, line in enumerate(lines)
+        )
+        checked = [
+            (axis, getattr(machine.pos, axis), at / unit)
+            for axis, at in zip("XYZ", ends_at or found.number, strict=True)
+        ]
+        if family.e_absolute(found):
+            checked.append(("E", machine.e, e))
+        faults = [
+            f"{what} is {now:.6g}, was {was:.6g}"
+            for what, now, was in (*checked, ("F", machine.feed, feed))
+            if not _alike(now, was)
+        ]
+        if machine.e_absolute != (found.m82 is not False):
+            faults.append("the extruder's mode has changed")
+        if _modes(machine) != modes:
+            faults.append(f"modes are {_named(_modes(machine))}, were {_named(modes)}")
+        if not _alike(fed, prime, 1e-5):
+            faults.append(f"filament fed is {fed:.6g}, should be {prime:.6g}")
     if faults:
         raise ProofError(
             "second opinion",
@@ -163,26 +160,14 @@ def _check(
         )
 
 
-def _lead_in(machine: Any, units: str, distance: str, at: Sequence[Number]) -> tuple[Any, ...]:
-    """Bring the machine to a place in some modes; the modes it is in then."""
-    modes = _modes(machine)
-    switched = [one for one in (units, distance) if _kind(one) not in modes]
-    for one in switched:
-        machine.process_block(_line(one).block)
-    machine.move_to(X=at[0], Y=at[1], Z=at[2])
-    return _modes(machine) if switched else modes
-
-
-@lru_cache(maxsize=8)
-def _kind(code: str) -> type:
-    """pygcode's class of a mode."""
-    return type(_line(code).block.gcodes[0])
-
-
-def _modes(machine: Any) -> tuple[Any, ...]:
+def _modes(machine: Any) -> tuple[type, ...]:
     """Distance mode, units and plane, as pygcode's classes of them."""
     mode = machine.mode
     return (type(mode.distance), type(mode.units), type(mode.plane_selection))
+
+
+def _named(modes: tuple[type, ...]) -> str:
+    return " ".join(str(kind()) for kind in modes)
 
 
 def _alike(a: Number, b: Number, within: float = 1e-6) -> bool:
@@ -229,29 +214,3 @@ def _carry_out(
             machine.e_absolute = code == "G90"
         machine.process_block(read.block)
     return 0.0
-
-
-def _differences(
-    machine: Any,
-    at: Sequence[Number],
-    before: tuple[Number, bool, Number],
-    e_counts: bool,
-    modes: tuple[Any, ...],
-) -> list[str]:
-    """What is not as it was; ``before`` is E, its mode (M82) and F."""
-    pos, (e, e_absolute, feed) = machine.pos, before
-    faults = [
-        f"{axis} is {now:.6g}, was {was:.6g}"
-        for axis, now, was in zip("XYZ", (pos.X, pos.Y, pos.Z), at, strict=True)
-        if not _alike(now, was)
-    ]
-    if e_counts and not _alike(machine.e, e):
-        faults.append(f"E is {machine.e:.6g}, was {e:.6g}")
-    if not _alike(machine.feed, feed):
-        faults.append(f"F is {machine.feed:.6g}, was {feed:.6g}")
-    if machine.e_absolute != e_absolute:
-        faults.append("the extruder's mode has changed")
-    if _modes(machine) != modes:
-        names = (" ".join(str(kind()) for kind in kinds) for kinds in (_modes(machine), modes))
-        faults.append("modes are {}, were {}".format(*names))
-    return faults

@@ -20,7 +20,7 @@ from capturehook.block.witness_found import Found
 from capturehook.block.witness_lines import Command, commands_of
 from capturehook.block.witness_state import AXES, CONDITIONS, FOLLOWED, MOTION, Family
 
-PIECE, NEAR = 1 << 18, 160
+PIECE = 1 << 18
 PLAIN_BEGIN, PLAIN_MASK = np.uint32(int.from_bytes(b"G0 ", "little")), np.uint32(0xFFFCFF)
 """`G0 ` as a number, and what of four bytes tells `G0 ` to `G3 `."""
 
@@ -99,17 +99,6 @@ class Bytes:
         self.deficits: dict[str, float] = {}
         letter = re.escape(family.e_letter.encode())
         self._reset = re.compile(rb"G92 " + letter + rb"(-?[0-9]+\.?[0-9]*)[ \t]*(?:;.*)?\r?")
-        number = rb"-?[0-9]+(?:\.[0-9]*)?"
-        words = b"".join(rb"(?: %c%s)?" % (one, number) for one in b"XYZ" + letter)
-        code, speed = b"G1" if family.firmware.rapid_has_own_feed else b"G[01]", b" F" + number
-        motion = rb"%s(?:%s(?:%s)?|%s(?= [XYZ%s])%s)" % (code, words, speed, speed, letter, words)
-        no_motion = rb"(?:[;M](?![^\n]* [XYZF%s][-0-9])[^\n]*)?" % letter
-        # Each line matches in one way only, or many lines would take for ever to fail.
-        self._near = re.compile(
-            rb"(?:(?:%s ?|G92 %s%s ?|%s)\n)*" % (motion, letter, number, no_motion)
-        )
-        self._word = re.compile(rb" ([XYZF%s])(%s)" % (letter, number))
-        self.near = Command("G1", {})
         self.index = self._sort_lines()
         self.filament = Filament(text, family, self.index, self._motions)
         self.deficit_mm = self.filament.deficit_mm
@@ -270,10 +259,9 @@ class Bytes:
             e_low = self.index.reset_at[last]
             found.e = self.index.resets[last] * family.e_unit(found)
             self.steps = []
-        self._read_near(low, place)
         if found.absolute:
             for index, letter in AXES:
-                word = self._last(letter, low, place)
+                word, _ = self._last(letter, low, place)
                 if word is not None:
                     value, unit = word.words[letter], found.unit()
                     odd = word.code in ("G0", "G1") and {"R", "H"} & {*word.words}
@@ -283,7 +271,7 @@ class Bytes:
         if family.firmware.retraction_moves_numbers:
             self._lose_lift(low, place)
         if family.e_absolute(found):
-            word = self._last(family.e_letter, e_low, place)
+            word, _ = self._last(family.e_letter, e_low, place)
             if word is not None:
                 value = word.number(family.e_letter)
                 found.e = None if value is None else value * family.e_unit(found)
@@ -299,35 +287,22 @@ class Bytes:
         if last < 0 or not self.index.strokes[last] or self.index.stroke_at[last] < low:
             return
         at = self.index.stroke_at[last]
-        if not self.found.absolute or self._last("Z", at, place) is None:
+        if not self.found.absolute or self._last("Z", at, place)[0] is None:
             self.found.number[2], self.found.lost_at = None, at
 
-    def _read_near(self, low: int, high: int) -> None:
-        """The words of the lines just before a byte, where those are plainly written."""
-        start = self.text.rfind(b"\n", low, max(low, high - NEAR)) + 1 or low
-        near = self.text[start:high]
-        words = dict(self._word.findall(near)) if self._near.fullmatch(near) else {}
-        self.near = Command("G1", {one.decode(): float(words[one]) for one in words})
-
-    def _last(self, letter: str, low: int, high: int) -> Command | None:
-        """The last motion before the place asked for that names a letter."""
-        if letter in self.near.words:
-            return self.near
-        return next((motion for motion, _ in self._back(letter, low, high)), None)
-
-    def _back(self, letter: str, low: int, high: int) -> Iterator[tuple[Command, int]]:
-        """Motions of a stretch that name a letter, big or small, or have a command (G), the last
-        first, with where their lines start."""
+    def _last(self, letter: str, low: int, high: int) -> tuple[Command | None, int]:
+        """The last motion of a stretch that names a letter, big or small, or that has a command
+        (G); and where its line starts."""
         text, big, small = self.text, letter.encode(), letter.lower().encode()
         while True:
             at = text.rfind(big, low, high)
             at = max(at, text.rfind(small, max(at, low), high))
             if at < 0:
-                return
+                return None, low
             start = text.rfind(b"\n", low, at) + 1 or low
             motion = self._motion_of(text[start : min(self.line_end(at), high)].rstrip(b"\n"))
             if motion is not None and (letter in motion.words or (letter == "G" and motion.code)):
-                yield motion, start
+                return motion, start
             high = start
 
     def _motion_of(self, line: bytes) -> Command | None:
@@ -347,23 +322,22 @@ class Bytes:
 
     def _take_feed(self, low: int, high: int) -> None:
         """The last speed stated; G0 has its own on some families."""
-        feed = self.near.number("F") or 0.0
-        for motion, start in self._back("F", low, high) if feed <= 0 else ():
-            feed = motion.number("F") or 0.0
-            is_rapid = motion.code == "G0" or (
-                motion.code == "" and self._motion_in_force(low, start) == 0
-            )
-            if feed > 0 and not (is_rapid and self.family.firmware.rapid_has_own_feed):
-                break
-            feed = 0.0
-        if feed > 0:
-            self.found.feed = feed * self.found.unit()
+        while True:
+            motion, high = self._last("F", low, high)
+            if motion is None:
+                return
+            feed, is_rapid = motion.number("F"), False
+            if self.family.firmware.rapid_has_own_feed:
+                goes_on = motion.code == "" and self._motion_in_force(low, high) == 0
+                is_rapid = goes_on or motion.code == "G0"
+            if feed is not None and feed > 0 and not is_rapid:
+                self.found.feed = feed * self.found.unit()
+                return
 
     def _motion_in_force(self, low: int, high: int) -> int | None:
         """Which motion words alone would go on with."""
-        for motion, _ in self._back("G", low, high):
-            return MOTION[motion.code]
-        return self.found.motion
+        motion, _ = self._last("G", low, high)
+        return self.found.motion if motion is None else MOTION[motion.code]
 
     def _motions(self, low: int, high: int) -> Iterator[Command]:
         """Every motion of a stretch in order: slow, where steps have to be added up."""
