@@ -10,7 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+
+from capturehook.audit.verdicts import Ints
+from capturehook.frames.robust import Series
 
 GAP_CAP = 8.0  # four standard deviations; also the price of a pause
 SKIP_POSE = 5.0  # a missing frame
@@ -36,9 +38,7 @@ class GapModel:
     jitter_s: float
     rate_error: float
 
-    def cost(
-        self, got_s: NDArray[np.float64], planned_s: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
+    def cost(self, got_s: Series, planned_s: Series) -> Series:
         """Half the squared error in standard deviations, capped."""
         wanted_s = self.rate * planned_s
         variance = self.jitter_s**2 + (self.rate_error * wanted_s) ** 2
@@ -49,14 +49,14 @@ class GapModel:
 class Chain:
     """K pairs, rising in both: (K,) frame_index, (K,) pose_index; and what they cost."""
 
-    frame_index: NDArray[np.int64]
-    pose_index: NDArray[np.int64]
+    frame_index: Ints
+    pose_index: Ints
     cost: float
 
 
 def best_chain(
-    frame_s: NDArray[np.float64],
-    pose_s: NDArray[np.float64],
+    frame_s: Series,
+    pose_s: Series,
     model: GapModel,
     anchors: tuple[Anchor, ...] = (),
     *,
@@ -74,9 +74,7 @@ def best_chain(
     return search.best()
 
 
-def chain_cost(
-    frame_s: NDArray[np.float64], pose_s: NDArray[np.float64], chain: Chain, model: GapModel
-) -> float:
+def chain_cost(frame_s: Series, pose_s: Series, chain: Chain, model: GapModel) -> float:
     """What a given pairing costs, by the same prices."""
     i, j = chain.frame_index, chain.pose_index
     if len(i) == 0:
@@ -115,8 +113,8 @@ class _Search:
 
     def __init__(
         self,
-        frame_s: NDArray[np.float64],
-        pose_s: NDArray[np.float64],
+        frame_s: Series,
+        pose_s: Series,
         model: GapModel,
         anchors: tuple[Anchor, ...],
         open_end: bool,
@@ -135,8 +133,8 @@ class _Search:
         self.planned_s = pose_s[:, None] - earlier
         self.skipped = SKIP_POSE * np.arange(back - 1, -1, -1.0)
         self.back = back
-        self.rows: list[NDArray[np.float64]] = []  # the last FRAMES_BACK, whole width
-        self.from_: list[NDArray[np.int64]] = []  # pair before, as frame * P + pose; -1: none
+        self.rows: list[Series] = []  # the last FRAMES_BACK, whole width
+        self.from_: list[Ints] = []  # pair before, as frame * P + pose; -1: none
         self.starts: list[int] = []
         self.ends: list[float] = []
         self.end_pose: list[int] = []
@@ -157,13 +155,8 @@ class _Search:
         self._keep(index, low, cost, origin)
 
     def _from_recent(
-        self,
-        index: int,
-        low: int,
-        high: int,
-        cost: NDArray[np.float64],
-        origin: NDArray[np.int64],
-    ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+        self, index: int, low: int, high: int, cost: Series, origin: Ints
+    ) -> tuple[Series, Ints]:
         """The pair before is one of the last few frames and some earlier pose."""
         for age, row in enumerate(reversed(self.rows), start=1):
             padded = np.concatenate([np.full(self.back, np.inf), row])
@@ -179,13 +172,8 @@ class _Search:
         return cost, origin
 
     def _over_break(
-        self,
-        index: int,
-        low: int,
-        high: int,
-        cost: NDArray[np.float64],
-        origin: NDArray[np.int64],
-    ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+        self, index: int, low: int, high: int, cost: Series, origin: Ints
+    ) -> tuple[Series, Ints]:
         """The pair before is anywhere earlier, its gap unknown."""
         if not self.rows:
             return cost, origin
@@ -202,9 +190,7 @@ class _Search:
         better = value < cost
         return np.where(better, value, cost), np.where(better, self.jump_from[low:high], origin)
 
-    def _keep(
-        self, index: int, low: int, cost: NDArray[np.float64], origin: NDArray[np.int64]
-    ) -> None:
+    def _keep(self, index: int, low: int, cost: Series, origin: Ints) -> None:
         row = np.full(self.poses, np.inf)
         row[low : low + len(cost)] = cost
         self.rows = [*self.rows[-FRAMES_BACK + 1 :], row]

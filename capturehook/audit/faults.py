@@ -6,6 +6,7 @@ number tells sharp from blurred or light from dark for all scenes.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -153,11 +154,8 @@ class _Part:
         return more_px * film_px > BLUR_FILM_PX, ratio
 
     def _shifts(self, left_out: Flags) -> tuple[Series, Series]:
-        measures = self.measures
-        return (
-            _without(measures.dx_px[self.places], left_out),
-            _without(measures.dy_px[self.places], left_out),
-        )
+        dx_px, dy_px = self.measures.dx_px[self.places], self.measures.dy_px[self.places]
+        return _without(dx_px, left_out), _without(dy_px, left_out)
 
     def _turns_px(self, left_out: Flags) -> tuple[Series, Series]:
         """What a rotation and a change of scale do in the corners."""
@@ -193,8 +191,7 @@ class _Part:
         steps = find_levels(shifts[known], self.least_px) if len(known) >= LEAST_FOR_STEPS else []
         return [*(int(known[step]) for step in steps), len(shifts)]
 
-    def flicker_findings(self, flicker: Series, left_out: Flags) -> list[Finding]:
-        findings = []
+    def flicker_findings(self, flicker: Series, left_out: Flags) -> Iterator[Finding]:
         stray = _without(flicker, left_out)
         beyond = np.abs(stray) > FLICKER_EV
         if beyond.any():
@@ -203,7 +200,7 @@ class _Part:
                 f"{counted(count, 'frame')} brighter or darker than "
                 f"neighbours, by up to {abs(stray[worst]):.2f} EV; --even-light evens it out"
             )
-            findings.append(Finding("flicker", self.name(worst), text))
+            yield Finding("flicker", self.name(worst), text)
         hues = colour_ev(self.measures.colour[self.places])
         strays = np.stack([_without(flicker_ev(hue), left_out) for hue in hues.T])
         worst_of = np.nan_to_num(np.abs(strays)).max(axis=0)
@@ -213,18 +210,12 @@ class _Part:
                 f"colour changes from frame to frame, by up to {worst_of[worst]:.2f} EV of red or "
                 "blue against green (lamps, or automatic white balance); --even-light evens it out"
             )
-            findings.append(Finding("colour-flicker", self.name(worst), text))
-        return findings
+            yield Finding("colour-flicker", self.name(worst), text)
 
-    def settings_findings(self) -> list[Finding]:
+    def settings_findings(self) -> Iterator[Finding]:
         """What the camera itself says it changed between frames."""
         given = [self.frames.frames[int(k)].settings for k in self.places]
-        findings = []
-        jumps = [
-            k
-            for k in range(1, len(given))
-            if given[k] is not None and given[k - 1] is not None and _differ(given[k - 1], given[k])
-        ]
+        jumps = [k for k in range(1, len(given)) if _differ(given[k - 1], given[k])]
         if jumps:
             first = jumps[0]
             more = f"; {len(jumps)} such changes in all" if len(jumps) > 1 else ""
@@ -233,38 +224,36 @@ class _Part:
                 f"the camera's settings change here, from {given[first - 1]} to {given[first]}"
                 f" (the picture by {step:+.2f} EV){more}: set exposure and ISO by hand"
             )
-            findings.append(Finding("settings-changed", self.name(first), text))
+            yield Finding("settings-changed", self.name(first), text)
         automatic = [k for k, one in enumerate(given) if one is not None and one.auto_white]
         if automatic:
             text = (
                 f"{counted(len(automatic), 'frame')} taken with "
                 "automatic white balance, so colours may jump: set it by hand"
             )
-            findings.append(Finding("auto-white-balance", self.name(automatic[0]), text))
-        return findings
+            yield Finding("auto-white-balance", self.name(automatic[0]), text)
 
-    def movement_findings(self, left_out: Flags) -> list[Finding]:
+    def movement_findings(self, left_out: Flags) -> Iterator[Finding]:
         """Knocks after which the camera stayed elsewhere, or a creep with its rate."""
         shifts = np.stack(self._shifts(left_out), axis=1)
         known = np.flatnonzero(np.isfinite(shifts).all(axis=1))
         if len(known) < LEAST_FOR_STEPS or not self.steady:
-            return []
+            return
         shifts = shifts[known]
         steps = find_levels(shifts, self.least_px)
         creep = self._creep(known, shifts, steps)
         if creep:
-            return creep
-        findings = []
+            yield creep
+            return
         for before, step, after in zip([0, *steps], steps, [*steps[1:], len(known)], strict=False):
             jump = np.median(shifts[step:after], axis=0) - np.median(shifts[before:step], axis=0)
             text = (
                 f"the camera was knocked before this frame and stayed {np.hypot(*jump):.1f} px "
                 f"away ({_signed(jump[0])} right, {_signed(jump[1])} down); the film is aligned"
             )
-            findings.append(Finding("bumped", self.name(int(known[step])), text))
-        return findings
+            yield Finding("bumped", self.name(int(known[step])), text)
 
-    def _creep(self, known: NDArray[np.int64], shifts: Series, steps: list[int]) -> list[Finding]:
+    def _creep(self, known: NDArray[np.int64], shifts: Series, steps: list[int]) -> Finding | None:
         """A line that explains the places at least as well as steps do."""
         place = known.astype(np.float64)
         lines = [theil_sen(place, axis) for axis in shifts.T]
@@ -275,17 +264,17 @@ class _Part:
         walk = slopes * frames
         least_px = max(1.5 * self.least_px, 4 * noise_px * np.sqrt(12 / len(known)))
         if np.hypot(*walk) <= least_px:
-            return []
+            return None
         parts = np.split(shifts, steps)
         off_steps = np.concatenate([part - np.median(part, axis=0) for part in parts])
         if steps and np.abs(off_line).mean() > np.abs(off_steps).mean():
-            return []
+            return None
         text = (
             f"the camera crept by {np.hypot(*walk):.1f} px over the shoot ({_signed(walk[0])} "
             f"right, {_signed(walk[1])} down), {self._rate(known, walk)}: check the tripod's "
             "clamps; the film is aligned"
         )
-        return [Finding("creep", "frames", text)]
+        return Finding("creep", "frames", text)
 
     def _rate(self, known: NDArray[np.int64], walk: Series) -> str:
         t_s = self.frames.t_s[self.places[known]]
@@ -294,23 +283,20 @@ class _Part:
             return f"{np.hypot(*walk) / len(known):.2f} px a frame"
         return f"{np.hypot(*walk) / hours:.1f} px an hour"
 
-    def focus_findings(self, left_out: Flags) -> list[Finding]:
+    def focus_findings(self, left_out: Flags) -> Iterator[Finding]:
         sharp = _without(self.measures.sharp_static[self.places], left_out)
         known = np.flatnonzero(np.isfinite(sharp) & (sharp > 0))
         if len(known) < LEAST_FOR_STEPS or not self.steady:
-            return []
+            return
         level = np.log2(sharp[known])[:, None]
         steps = find_levels(level, FOCUS_STEP)
-        return [
-            Finding(
-                "focus-changed",
-                self.name(int(known[step])),
-                f"from this frame on pictures are {'less' if after < before else 'more'} sharp "
-                "than before: was autofocus on, or the lens touched?",
+        for step in steps:
+            less = np.median(level[step:][:9]) < np.median(level[:step][-9:])
+            text = (
+                f"from this frame on pictures are {'less' if less else 'more'} sharp than before: "
+                "was autofocus on, or the lens touched?"
             )
-            for step in steps
-            for before, after in ((np.median(level[:step][-9:]), np.median(level[step:][:9])),)
-        ]
+            yield Finding("focus-changed", self.name(int(known[step])), text)
 
 
 def _differ(one: Settings | None, other: Settings | None) -> bool:

@@ -13,9 +13,11 @@ from numpy.typing import NDArray
 from capturehook.audit.chain import Anchor, Chain
 from capturehook.audit.odd import ODD_SHARE, noise_of, odd_share, steady_area
 from capturehook.audit.pairing import Match, check_anchors, fit_clock
+from capturehook.audit.verdicts import Flags, Ints
 from capturehook.errors import FrameError
 from capturehook.frames.listing import FrameList
 from capturehook.frames.measure import Measures
+from capturehook.frames.robust import Series
 from capturehook.model.plan import PlanRecord
 
 RATE_SLACK = 0.05
@@ -75,8 +77,8 @@ class _PathSearch:
 
     def __init__(
         self,
-        frame_s: NDArray[np.float64],
-        pose_s: NDArray[np.float64],
+        frame_s: Series,
+        pose_s: Series,
         looks: NDArray[np.int16],
         interval_s: float,
         anchors: dict[int, int],
@@ -86,7 +88,7 @@ class _PathSearch:
         spread = np.abs(looks[: len(looks) // 2] - looks[len(looks) - len(looks) // 2 :])
         self.unlike = max(1.0, float(spread.mean()))
         self.lost_s = SPAN_SLACK * float(pose_s[-1] - pose_s[0]) + 60.0
-        self.origins: list[NDArray[np.int64]] = []
+        self.origins: list[Ints] = []
 
     def best(self) -> Chain:
         frames, poses = len(self.frame_s), len(self.pose_s)
@@ -102,9 +104,7 @@ class _PathSearch:
                 best, end = value, (pose, int(cost.argmin()))
         return self._walk_back(end, best)
 
-    def _step(
-        self, cost: NDArray[np.float64], pose: int
-    ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    def _step(self, cost: Series, pose: int) -> tuple[Series, Ints]:
         gap_s = float(self.pose_s[pose] - self.pose_s[pose - 1])
         slack_s = max(1.01 * self.interval_s, RATE_SLACK * gap_s)
         frames = np.arange(len(cost))
@@ -126,14 +126,7 @@ class _PathSearch:
         self._allow(best, pose)
         return best, origin
 
-    def _offer(
-        self,
-        best: NDArray[np.float64],
-        origin: NDArray[np.int64],
-        before: NDArray[np.int64],
-        cost: NDArray[np.float64],
-        usable: NDArray[np.bool_],
-    ) -> None:
+    def _offer(self, best: Series, origin: Ints, before: Ints, cost: Series, usable: Flags) -> None:
         """Where coming from ``before`` is cheaper, take it; only promising pairs are compared."""
         rows = np.flatnonzero(usable & (cost < best))
         if len(rows) == 0:
@@ -143,7 +136,7 @@ class _PathSearch:
         better = total < best[rows]
         best[rows[better]], origin[rows[better]] = total[better], before[rows[better]]
 
-    def _allow(self, cost: NDArray[np.float64], pose: int) -> None:
+    def _allow(self, cost: Series, pose: int) -> None:
         """Frames that cannot show this pose, by an anchor or by its time."""
         if pose in self.anchors:
             cost[np.arange(len(cost)) != self.anchors[pose]] = np.inf
@@ -165,9 +158,9 @@ def _best_near(
     measures: Measures,
     plan: PlanRecord,
     chain: Chain,
-    expected_s: NDArray[np.float64],
+    expected_s: Series,
     interval_s: float,
-) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+) -> tuple[Ints, Flags]:
     looks = measures.look
     pose_of = np.full(len(frames), -1, np.int64)
     first_of = np.zeros(len(frames), bool)

@@ -17,7 +17,7 @@ from capturehook.audit import verdicts as v
 from capturehook.audit.chain import Anchor
 from capturehook.audit.faults import Faults, find_faults
 from capturehook.audit.interval import match_interval
-from capturehook.audit.pairing import ClockFit, Match, late_limit_s, match_frames
+from capturehook.audit.pairing import ClockFit, Match, late_limit_s, match_frames, without_clock
 from capturehook.audit.verdicts import Verdict
 from capturehook.errors import Finding, FrameError, PlanError, counted
 from capturehook.frames.listing import FrameList
@@ -199,14 +199,7 @@ def _matched(
     frames: FrameList, measures: Measures, plan: PlanRecord | None, anchors: tuple[Anchor, ...]
 ) -> Match:
     if plan is None:
-        every = np.arange(len(frames))
-        return Match(
-            pose_of=every,
-            first_of=np.ones(len(frames), bool),
-            late_s=np.full(len(frames), np.nan),
-            expected_s=np.empty(0),
-            clock=None,
-        )
+        return without_clock(np.arange(len(frames)), 0)
     if plan.interval_s is not None:
         return match_interval(frames, measures, plan, anchors)
     return match_frames(frames, plan, anchors)

@@ -8,10 +8,9 @@ a new piece begins with its own offset.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from capturehook.audit.chain import (
     Anchor,
@@ -22,9 +21,10 @@ from capturehook.audit.chain import (
     shifted,
     with_other_frames,
 )
+from capturehook.audit.verdicts import Flags, Ints
 from capturehook.errors import Finding, FrameError, counted
 from capturehook.frames.listing import FrameList
-from capturehook.frames.robust import find_steps, running_median, spread, theil_sen
+from capturehook.frames.robust import Series, find_steps, running_median, spread, theil_sen
 from capturehook.model.plan import PlanRecord
 
 JITTER_S = 0.3
@@ -57,7 +57,7 @@ class ClockFit:
     spread_s: float
     step_s: float
 
-    def offsets_s(self, poses: int) -> NDArray[np.float64]:
+    def offsets_s(self, poses: int) -> Series:
         """(P,) the offset in force at each pose."""
         offsets = np.empty(poses)
         for piece in self.pieces:
@@ -78,10 +78,10 @@ class Match:
     clock : None where only the order of the frames is known
     """
 
-    pose_of: NDArray[np.int64]
-    first_of: NDArray[np.bool_]
-    late_s: NDArray[np.float64]
-    expected_s: NDArray[np.float64]
+    pose_of: Ints
+    first_of: Flags
+    late_s: Series
+    expected_s: Series
     clock: ClockFit | None
     findings: tuple[Finding, ...] = field(default=())
 
@@ -105,11 +105,8 @@ def match_frames(frames: FrameList, plan: PlanRecord, anchors: tuple[Anchor, ...
     model = GapModel(rate=1.0, jitter_s=_jitter_s(frames.step_s), rate_error=RATE_ERROR)
     chain = _best_of(frames.t_s, pose_s, model, anchors)
     clock = fit_clock(frames.t_s, pose_s, chain, frames.step_s)
-    better = GapModel(
-        rate=clock.rate,
-        jitter_s=max(model.jitter_s, clock.spread_s),
-        rate_error=RATE_ERROR / 2,
-    )
+    jitter_s = max(model.jitter_s, clock.spread_s)
+    better = GapModel(rate=clock.rate, jitter_s=jitter_s, rate_error=RATE_ERROR / 2)
     chain = best_chain(frames.t_s, pose_s, better, anchors)
     clock = fit_clock(frames.t_s, pose_s, chain, frames.step_s)
     findings = [*_said_of(clock, plan), *_alias(frames.t_s, pose_s, chain, better, anchors)]
@@ -135,10 +132,7 @@ def _jitter_s(step_s: float) -> float:
 
 
 def _best_of(
-    frame_s: NDArray[np.float64],
-    pose_s: NDArray[np.float64],
-    model: GapModel,
-    anchors: tuple[Anchor, ...],
+    frame_s: Series, pose_s: Series, model: GapModel, anchors: tuple[Anchor, ...]
 ) -> Chain:
     """The chain for a clock at its nominal rate or, if cheaper, at the rate of the whole span."""
     chain = best_chain(frame_s, pose_s, model, anchors)
@@ -146,18 +140,12 @@ def _best_of(
         return chain
     rate = float(np.median(np.diff(frame_s)) / np.median(np.diff(pose_s)))
     if 0.03 < abs(rate - 1) < 0.5:
-        other = best_chain(frame_s, pose_s, _at_rate(model, rate), anchors)
+        other = best_chain(frame_s, pose_s, replace(model, rate=rate), anchors)
         return min(chain, other, key=lambda one: one.cost)
     return chain
 
 
-def _at_rate(model: GapModel, rate: float) -> GapModel:
-    return GapModel(rate=rate, jitter_s=model.jitter_s, rate_error=model.rate_error)
-
-
-def fit_clock(
-    frame_s: NDArray[np.float64], pose_s: NDArray[np.float64], chain: Chain, step_s: float
-) -> ClockFit:
+def fit_clock(frame_s: Series, pose_s: Series, chain: Chain, step_s: float) -> ClockFit:
     """Rate and piecewise offset of the camera's clock against the plan, from paired times."""
     f, p = frame_s[chain.frame_index], pose_s[chain.pose_index]
     if len(f) < 3:
@@ -177,7 +165,7 @@ def fit_clock(
     return ClockFit(rate=rate, pieces=pieces, spread_s=spread(rest - levels), step_s=step_s)
 
 
-def _gap_rate(f: NDArray[np.float64], p: NDArray[np.float64]) -> float:
+def _gap_rate(f: Series, p: Series) -> float:
     """Median over gaps, long gaps counting more: pauses are few and fall out."""
     ratio = np.diff(f) / np.diff(p)
     weight = np.diff(p)
@@ -186,7 +174,7 @@ def _gap_rate(f: NDArray[np.float64], p: NDArray[np.float64]) -> float:
     return float(ratio[order][min(place, len(order) - 1)])
 
 
-def _levels(rest: NDArray[np.float64], steps: list[int]) -> NDArray[np.float64]:
+def _levels(rest: Series, steps: list[int]) -> Series:
     """(K,) the median of each piece, set at every pair of it."""
     levels = np.empty(len(rest))
     for low, high in zip([0, *steps], [*steps, len(rest)], strict=True):
@@ -195,11 +183,7 @@ def _levels(rest: NDArray[np.float64], steps: list[int]) -> NDArray[np.float64]:
 
 
 def _pieces(
-    rest: NDArray[np.float64],
-    levels: NDArray[np.float64],
-    steps: list[int],
-    chain: Chain,
-    step_s: float,
+    rest: Series, levels: Series, steps: list[int], chain: Chain, step_s: float
 ) -> tuple[Piece, ...]:
     pieces = [Piece(first_pose=0, offset_s=float(levels[0]))]
     for index in steps:
@@ -247,16 +231,12 @@ def _said_of(clock: ClockFit, plan: PlanRecord) -> Iterator[Finding]:
 
 
 def _alias(
-    frame_s: NDArray[np.float64],
-    pose_s: NDArray[np.float64],
-    chain: Chain,
-    model: GapModel,
-    anchors: tuple[Anchor, ...],
-) -> list[Finding]:
+    frame_s: Series, pose_s: Series, chain: Chain, model: GapModel, anchors: tuple[Anchor, ...]
+) -> Iterator[Finding]:
     """With equal gaps a set with a few frames too few or too many fits the plan in more than one
     place."""
     if anchors:
-        return []
+        return
     own = chain_cost(frame_s, pose_s, chain, model)
 
     def costs(by: int) -> float:
@@ -265,20 +245,13 @@ def _alias(
 
     others = [by for by in range(-ALIAS_REACH, ALIAS_REACH + 1) if by]
     near = [by for by in others if costs(by) <= own + ALIAS_MARGIN]
-    if not near:
-        return []
-    text = (
-        "the gaps are so alike that the frames fit the plan as well "
-        f"{_either(near)}; look at one frame and name its pose with --anchor"
-    )
-    return [Finding("alias", "clock", text)]
-
-
-def _either(shifts: list[int]) -> str:
-    words = [
-        f"{abs(by)} pose{'s' * (abs(by) > 1)} {'later' if by > 0 else 'earlier'}" for by in shifts
-    ]
-    return " or ".join(words)
+    if near:
+        words = (f"{counted(abs(by), 'pose')} {'later' if by > 0 else 'earlier'}" for by in near)
+        text = (
+            "the gaps are so alike that the frames fit the plan as well "
+            f"{' or '.join(words)}; look at one frame and name its pose with --anchor"
+        )
+        yield Finding("alias", "clock", text)
 
 
 def _paired(
@@ -305,12 +278,7 @@ def _paired(
     )
 
 
-def _take_in_late(
-    frame_s: NDArray[np.float64],
-    expected_s: NDArray[np.float64],
-    pose_of: NDArray[np.int64],
-    first_of: NDArray[np.bool_],
-) -> None:
+def _take_in_late(frame_s: Series, expected_s: Series, pose_of: Ints, first_of: Flags) -> None:
     """A frame without a pose, beside a pose without a frame, was fired late (or early)."""
     gaps = np.diff(expected_s, prepend=expected_s[0] - 60.0, append=expected_s[-1] + 60.0)
     for pose in sorted(set(range(len(expected_s))) - set(pose_of.tolist())):
@@ -322,7 +290,7 @@ def _take_in_late(
             pose_of[index], first_of[index] = pose, True
 
 
-def _in_order(pose_of: NDArray[np.int64], pose: int) -> NDArray[np.bool_]:
+def _in_order(pose_of: Ints, pose: int) -> Flags:
     """Frames that may show this pose without crossing another pair."""
     place = np.arange(len(pose_of))
     before = place[(pose_of >= 0) & (pose_of < pose)]
@@ -333,11 +301,7 @@ def _in_order(pose_of: NDArray[np.int64], pose: int) -> NDArray[np.bool_]:
 
 
 def _take_in_doubles(
-    frame_s: NDArray[np.float64],
-    expected_s: NDArray[np.float64],
-    plan: PlanRecord,
-    pose_of: NDArray[np.int64],
-    first_of: NDArray[np.bool_],
+    frame_s: Series, expected_s: Series, plan: PlanRecord, pose_of: Ints, first_of: Flags
 ) -> None:
     """A frame close after one that fits its pose belongs to that pose too."""
     cycle_s = (plan.lag_ms + plan.exposure_ms + plan.write_ms) / 1000
@@ -351,17 +315,12 @@ def _take_in_doubles(
             pose_of[index] = pose
 
 
-def _shortest_gap(expected_s: NDArray[np.float64], pose: int) -> float:
+def _shortest_gap(expected_s: Series, pose: int) -> float:
     near = np.diff(expected_s[max(0, pose - 1) : pose + 2])
     return float(near.min()) if len(near) else np.inf
 
 
-def _late_s(
-    frame_s: NDArray[np.float64],
-    expected_s: NDArray[np.float64],
-    pose_of: NDArray[np.int64],
-    first_of: NDArray[np.bool_],
-) -> NDArray[np.float64]:
+def _late_s(frame_s: Series, expected_s: Series, pose_of: Ints, first_of: Flags) -> Series:
     """(F,) against the running median of the neighbours, as the plan itself errs slowly."""
     late = np.full(len(frame_s), np.nan)
     owners = np.flatnonzero(first_of)
@@ -389,10 +348,15 @@ def _by_order(count: int, plan: PlanRecord) -> Match:
             "is missing or one too many; they are paired from the first on"
         )
         findings = (Finding("counts-differ", "frames", text),)
+    return without_clock(pose_of, poses, findings)
+
+
+def without_clock(pose_of: Ints, poses: int, findings: tuple[Finding, ...] = ()) -> Match:
+    """Frames in order, of which no time is told."""
     return Match(
         pose_of=pose_of,
         first_of=pose_of >= 0,
-        late_s=np.full(count, np.nan),
+        late_s=np.full(len(pose_of), np.nan),
         expected_s=np.full(poses, np.nan),
         clock=None,
         findings=findings,

@@ -18,7 +18,7 @@ from capturehook.audit.judge import Audit
 from capturehook.audit.report import summary_lines
 from capturehook.audit.verdicts import Verdict
 from capturehook.errors import FileError
-from capturehook.files import write_stream_atomically
+from capturehook.files import Closes, write_stream_atomically
 from capturehook.frames.needs import need, pillow
 
 PAPER, INK, FAINT = (255, 255, 255), (34, 34, 34), (96, 96, 96)
@@ -31,7 +31,7 @@ LABEL_PX = 66
 MOST_DOUBTS = 8
 
 
-class Thumbs:
+class Thumbs(Closes):
     """Small pictures of F frames, kept in a scrap file so that memory stays flat."""
 
     def __init__(self, count: int, size_px: tuple[int, int]) -> None:
@@ -46,12 +46,6 @@ class Thumbs:
         image = pillow()
         small = image.fromarray(rgb).resize((self.width, self.height), image.Resampling.BOX)
         self.pixels[frame_index] = np.asarray(small)
-
-    def __enter__(self) -> Thumbs:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
 
     def close(self) -> None:
         del self.pixels

@@ -9,7 +9,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from math import ceil, floor, inf, log10
+from math import ceil, floor, inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,7 @@ from capturehook.audit.faults import FLICKER_EV
 from capturehook.audit.judge import SAID, SAID_SOFTLY, Audit
 from capturehook.audit.sheet import CORNERS, LOWER
 from capturehook.audit.verdicts import Verdict
-from capturehook.draw.canvas import Anchor, Sheet
+from capturehook.draw.canvas import Anchor, Sheet, round_step
 from capturehook.frames.robust import running_median
 
 WIDTH, LEFT, RIM = 1200, 60, 14
@@ -75,13 +75,8 @@ class Mark:
 Axis = list[tuple[float, str]]
 
 
-def timeline_svg(audit: Audit, width: int = WIDTH) -> str:
-    """The whole picture as SVG text, so many px wide (240 and more)."""
-    return timeline_sheet(audit, width).as_svg()
-
-
 def timeline_sheet(audit: Audit, width: int = WIDTH) -> Sheet:
-    """The whole picture on one sheet."""
+    """The whole picture, so many px wide (240 and more)."""
     return _Timeline(audit, max(LEAST_WIDTH, width)).sheet
 
 
@@ -342,14 +337,8 @@ def _range(plot: Plot) -> tuple[float, float, float]:
     """Lower end, upper end, and the step of the scale, which both are multiples of."""
     known = [*plot.values[np.isfinite(plot.values)], *plot.marks, *plot.shown]
     low, high = (float(np.clip(end(known), *plot.ends)) for end in (np.min, np.max))
-    step = _nice_step((high - low) / 3)
+    step = round_step((high - low) / 3)
     return step * floor(low / step + 1e-9), step * ceil(high / step - 1e-9), step
-
-
-def _nice_step(rough: float) -> float:
-    """1, 2 or 5 times a power of ten, not under the rough one."""
-    power = 10.0 ** floor(log10(rough))
-    return power * next(k for k in (1, 2, 5, 10) if k * power >= rough * (1 - 1e-9))
 
 
 def _runs(x: NDArray[np.float64], known: NDArray[np.int64]) -> list[NDArray[np.int64]]:

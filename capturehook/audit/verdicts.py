@@ -14,6 +14,7 @@ from capturehook.physics.colour import luminance_of_srgb
 
 Flags = NDArray[np.bool_]
 """(F,) one flag a frame."""
+Ints = NDArray[np.int64]
 WHITE, BLACK = "#ffffff", "#222222"
 
 
@@ -27,7 +28,7 @@ def contrast(one: str, other: str) -> float:
     return (high + 0.05) / (low + 0.05)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Verdict:
     """``usable``: the picture itself is fit for the film."""
 
@@ -47,14 +48,6 @@ class Verdict:
         return self.name
 
 
-def _verdict(
-    name: str, letter: str, shape: str, colour: str, usable: bool, meaning: str
-) -> Verdict:
-    return Verdict(
-        name=name, letter=letter, shape=shape, colour=colour, usable=usable, meaning=meaning
-    )
-
-
 # Colours of a set that stays apart for most colour-blind eyes (Okabe and Ito, from memory).
 GREEN, ORANGE, RED, BLUE, SKY, PINK, GREY = (
     "#009e73",
@@ -66,35 +59,19 @@ GREEN, ORANGE, RED, BLUE, SKY, PINK, GREY = (
     "#767676",
 )
 
-GOOD = _verdict("good", "G", "dot", GREEN, True, "as planned")
-MISSING = _verdict("missing", "X", "octagon", RED, False, "no frame shows this pose")
-DOUBLE = _verdict("double", "2", "square", SKY, False, "another frame of the pose is better")
-LATE = _verdict("late", "L", "triangle", ORANGE, True, "taken after the pose's stillness")
-EARLY = _verdict("early", "E", "triangle", ORANGE, True, "taken before the pose")
-TEST_SHOT = _verdict("test shot", "T", "ring", GREY, False, "belongs to no pose")
-DARK = _verdict("dark", "D", "square", BLUE, False, "much darker than its neighbours")
-OVEREXPOSED = _verdict("overexposed", "O", "square", ORANGE, False, "much brighter or burnt out")
-BLURRED = _verdict("blurred", "B", "diamond", PINK, False, "less sharp than its neighbours")
-MOVED = _verdict("moved", "M", "diamond", BLUE, True, "the camera was knocked")
-NOT_PARKED = _verdict("not parked", "N", "triangle", RED, False, "bed, plate or carriage elsewhere")
-UNREADABLE = _verdict("unreadable", "U", "octagon", RED, False, "the file is damaged")
-BETWEEN = _verdict("between", "-", "ring", GREY, False, "taken between poses, not needed")
+GOOD = Verdict("good", "G", "dot", GREEN, True, "as planned")
+MISSING = Verdict("missing", "X", "octagon", RED, False, "no frame shows this pose")
+DOUBLE = Verdict("double", "2", "square", SKY, False, "another frame of the pose is better")
+LATE = Verdict("late", "L", "triangle", ORANGE, True, "taken after the pose's stillness")
+EARLY = Verdict("early", "E", "triangle", ORANGE, True, "taken before the pose")
+TEST_SHOT = Verdict("test shot", "T", "ring", GREY, False, "belongs to no pose")
+DARK = Verdict("dark", "D", "square", BLUE, False, "much darker than its neighbours")
+OVEREXPOSED = Verdict("overexposed", "O", "square", ORANGE, False, "much brighter or burnt out")
+BLURRED = Verdict("blurred", "B", "diamond", PINK, False, "less sharp than its neighbours")
+MOVED = Verdict("moved", "M", "diamond", BLUE, True, "the camera was knocked")
+NOT_PARKED = Verdict("not parked", "N", "triangle", RED, False, "bed, plate or carriage elsewhere")
+UNREADABLE = Verdict("unreadable", "U", "octagon", RED, False, "the file is damaged")
+BETWEEN = Verdict("between", "-", "ring", GREY, False, "taken between poses, not needed")
 
-VERDICTS = {
-    verdict.name: verdict
-    for verdict in (
-        GOOD,
-        MISSING,
-        DOUBLE,
-        LATE,
-        EARLY,
-        TEST_SHOT,
-        DARK,
-        OVEREXPOSED,
-        BLURRED,
-        MOVED,
-        NOT_PARKED,
-        UNREADABLE,
-        BETWEEN,
-    )
-}
+_IN_ORDER = (GOOD, MISSING, DOUBLE, LATE, EARLY, TEST_SHOT, DARK, OVEREXPOSED, BLURRED, MOVED)
+VERDICTS = {one.name: one for one in (*_IN_ORDER, NOT_PARKED, UNREADABLE, BETWEEN)}

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from capturehook.cli.film_options import FramesAs, frames_options
-from capturehook.cli.options import FILE, JSON, bundle, option
+from capturehook.cli.options import FILE, JSON, bundle, option, page_path
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +31,7 @@ class Wanted:
     Wanted,
     option("--sheet", "Draw a contact sheet (PNG).", FILE),
     option("--timeline", "Draw the shoot over time (SVG).", FILE),
-    option("--page", "Write the shoot report, HTML.", FILE),
+    option("--page", "Write the shoot report, HTML.", FILE, callback=page_path),
     option("--film", "With --page: the film to show in it.", FILE),
     option("--timeline-px", "Width of it; 390 suits a phone.", click.IntRange(240, 10_000), 1200),
 )
@@ -50,17 +50,14 @@ def audit_command(
     from capturehook.audit.judge import audit_frames
     from capturehook.audit.report import audit_json, summary_lines
     from capturehook.audit.sheet import Thumbs, save_sheet
-    from capturehook.audit.timeline import timeline_svg
+    from capturehook.audit.timeline import timeline_sheet
     from capturehook.cli import show
-    from capturehook.draw.html import html_path
     from capturehook.files import write_atomically
     from capturehook.frames.listing import load_frames, refuse_over_frames
     from capturehook.hosts.plans import chosen_plan
 
     if wanted.film is not None and wanted.page is None:
         raise click.UsageError("--film is shown in the report; add --page report.html.")
-    if wanted.page is not None:
-        html_path(wanted.page)
     plan = chosen_plan(frames_as.plan_path, frames_as.job)
     listed = load_frames(frames, clock=frames_as.clock)
     for out in (wanted.sheet, wanted.timeline, wanted.page):
@@ -88,7 +85,8 @@ def audit_command(
 
             save_audit_page(audit, thumbs, wanted.page, wanted.film)
     if wanted.timeline is not None:
-        write_atomically(wanted.timeline, timeline_svg(audit, wanted.timeline_px).encode())
+        drawn = timeline_sheet(audit, wanted.timeline_px).as_svg()
+        write_atomically(wanted.timeline, drawn.encode())
     if as_json:
         show.emit_json(audit_json(audit))
     else:

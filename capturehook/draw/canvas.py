@@ -7,11 +7,12 @@ by dashes and width too, so that nothing is told by colour alone.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from html import escape
 from io import BytesIO
 from math import ceil
+from textwrap import wrap
 from typing import Any, Literal
 
 import numpy as np
@@ -37,7 +38,7 @@ LARGER = 3
 """PNGs are drawn so many times larger and reduced, for smooth lines."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Shape:
     """Runs of points: lines, or areas when ``fill`` is set."""
 
@@ -80,10 +81,20 @@ def round_marks(low: float, high: float, about: int) -> list[float]:
     if high <= low:
         return [low]
     raw = (high - low) / about
-    power = 10.0 ** np.floor(np.log10(raw))
-    step = next(power * n for n in (1, 2, 2.5, 5, 10) if power * n >= raw * 0.999)
+    step = round_step(raw, (1, 2, 2.5, 5, 10))
     first = ceil(low / step - 1e-9)
     return [round(step * n, 9) for n in range(first, int(high / step + 1e-9) + 1)]
+
+
+def round_step(rough: float, steps: tuple[float, ...] = (1, 2, 5, 10)) -> float:
+    """The next of some steps times a power of ten."""
+    power = 10.0 ** np.floor(np.log10(rough))
+    return float(next(power * n for n in steps if power * n >= rough * 0.999))
+
+
+def placed(points: Points, x: Scale, y: Scale) -> Points:
+    """Points in mm (or s) on the sheet."""
+    return np.column_stack((x.many(points[:, 0]), y.many(points[:, 1])))
 
 
 class Sheet:
@@ -103,9 +114,7 @@ class Sheet:
     ) -> None:
         """Open lines, each through its points."""
         if runs:
-            self.parts.append(
-                Shape(runs=tuple(runs), stroke=stroke, width=width, fill=None, dash=dash, tip=tip)
-            )
+            self.parts.append(Shape(tuple(runs), stroke, width, None, dash, tip))
 
     def line(self, *points: tuple[float, float], **style: Any) -> None:
         self.lines([np.array(points, dtype=np.float64)], **style)
@@ -121,9 +130,7 @@ class Sheet:
     ) -> None:
         """A closed area."""
         closed = np.vstack((points, points[:1]))
-        self.parts.append(
-            Shape(runs=(closed,), stroke=stroke, width=width, fill=fill, dash=dash, tip=tip)
-        )
+        self.parts.append(Shape((closed,), stroke, width, fill, dash, tip))
 
     def box(self, x: float, y: float, wide: float, high: float, **style: Any) -> None:
         corners = [(x, y), (x + wide, y), (x + wide, y + high), (x, y + high)]
@@ -165,6 +172,14 @@ class Sheet:
         start = {"start": x - 2, "middle": x - wide / 2, "end": x - wide + 2}[anchor]
         self.box(start, y - 11, wide, 15, fill=PAPER)
         self.words(x, y, text, 12, anchor, ink=ink)
+
+    def listed(self, texts: Iterable[str], y: float, letters: int, row: int) -> float:
+        """Small print, a dash before each text, in lines of so many letters; where it ends."""
+        for text in texts:
+            for number, line in enumerate(wrap(text, letters)):
+                self.words(36 if number else 24, y, line if number else f"- {line}")
+                y += row
+        return y
 
     # --- SVG
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from textwrap import wrap
 
 import numpy as np
 
@@ -28,12 +27,7 @@ def finish(sheet: Sheet, foot: str, cautions: Sequence[str]) -> str:
     """The circuit as SVG, its cautions below, for the workbench."""
     sheet.words(24, HEIGHT - 18, foot, 14)
     wire(sheet, (24, HEIGHT + 2), (WIDTH - 24, HEIGHT + 2))
-    y = HEIGHT + 26
-    for caution in cautions:
-        for row, line in enumerate(wrap(caution, LETTERS)):
-            sheet.words(24 if row == 0 else 36, y, f"- {line}" if row == 0 else line)
-            y += 18
-    sheet.height = y
+    sheet.height = int(sheet.listed(cautions, HEIGHT + 26, LETTERS, 18))
     return sheet.as_svg()
 
 

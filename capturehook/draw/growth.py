@@ -9,7 +9,7 @@ from math import ceil
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.draw.canvas import BLUE, INK, Scale, Sheet, round_marks
+from capturehook.draw.canvas import BLUE, INK, Scale, Sheet, placed, round_marks
 from capturehook.model.numbers import ordinal
 
 Floats = NDArray[np.float64]
@@ -70,9 +70,7 @@ def draw_growth(sheet: Sheet, growth: Growth, panel: Box) -> list[str]:
     if hatched:
         sheet.hatch(left, top, t_scale.per_unit * growth.before_s, high, 9)
     _axes(sheet, growth, panel)
-    placed = [np.column_stack((t_scale.many(run[:, 0]), z_scale.many(run[:, 1])))
-              for run in growth.runs]  # fmt: skip
-    sheet.lines([_few(run) for run in placed], INK, 1.6)
+    sheet.lines([_few(placed(run, t_scale, z_scale)) for run in growth.runs], INK, 1.6)
     count = len(growth.frames)
     fine = 0.9 if count < 150 else 0.5
     each = max(1, ceil(count / MOST_TICKS))

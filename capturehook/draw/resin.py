@@ -1,4 +1,5 @@
-"""The light area of a resin print by layer and height; frames, hidden and still layers."""
+"""Two drawings of a resin print: the light area of its layers with frames, hidden and still
+ones; and one layer, second by second: lamp, plate, and when the camera is fired."""
 
 from __future__ import annotations
 
@@ -7,7 +8,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.draw.canvas import INK, PALE, Sheet
+from capturehook.draw.canvas import (
+    BLUE,
+    GREY,
+    INK,
+    PALE,
+    PALE_BLUE,
+    Scale,
+    Sheet,
+    round_marks,
+    round_step,
+)
+from capturehook.model.plan import PlannedPose
+from capturehook.model.profile import Camera
 from capturehook.model.resin_job import LightTimeline
 
 Floats = NDArray[np.float64]
@@ -52,7 +65,7 @@ def draw_lit_area(lit_area: LitArea) -> Sheet:
     sheet = Sheet(WIDTH, HEIGHT, title)
     sheet.words(LEFT, 24, title, 16)
     lit = np.nan_to_num(lit_area.lit) * 100.0
-    top = _round_up(float(lit.max(initial=0.0)))
+    top = round_step(max(float(lit.max(initial=0.0)), 0.01))
     _hidden(sheet, lit_area)
     _area(sheet, lit, top)
     _axes(sheet, lit_area, top)
@@ -86,12 +99,6 @@ def _area(sheet: Sheet, lit: Floats, top: float) -> None:
     sheet.area(np.vstack([outline, floor]), PALE, INK, 1.4)
 
 
-def _round_up(value: float) -> float:
-    """The next of 1, 2, 5 times a power of ten; at least 0.01."""
-    power = 10.0 ** np.floor(np.log10(max(value, 0.01)))
-    return float(next(step * power for step in (1, 2, 5, 10) if step * power >= value * 0.999))
-
-
 def _axes(sheet: Sheet, lit_area: LitArea, top: float) -> None:
     sheet.line((LEFT, TOP), (LEFT, FLOOR), (LEFT + PLOT_W, FLOOR))
     for share in (0.0, 0.5, 1.0):
@@ -120,3 +127,68 @@ def _frames(sheet: Sheet, lit_area: LitArea) -> None:
     words = f"{count} frame{'s' * (count != 1)}, film {lit_area.film_s:.1f} s"
     sheet.words(LABELS, FLOOR + 70, "frames", 13, "end")
     sheet.words(LEFT + PLOT_W, FLOOR + 87, words, 13, "end")
+
+
+# --- one layer, second by second
+
+CYCLE_PANEL = (40, 24, 344, 300)
+
+
+def cycle_sheet(
+    timeline: LightTimeline, pose: PlannedPose, camera: Camera, rim_mm: float
+) -> tuple[Sheet, list[str]]:
+    """The layer of one frame, and what is to be said below it.
+
+    Parameters
+    ----------
+    pose : of the plan, due at ``t_s``
+    rim_mm : height below which the camera sees nothing
+    """
+    opens_s = pose.t_s + camera.lag_ms / 1000
+    closes_s = opens_s + camera.open_ms / 1000
+    start_s = float(timeline.start_s[pose.layer - 1])
+    end_s = timeline.total_s - timeline.end_s
+    if pose.layer < len(timeline):
+        end_s = float(timeline.start_s[pose.layer])
+    end_s = max(end_s, closes_s)
+    inside = (timeline.knot_s > start_s) & (timeline.knot_s < end_s)
+    at_s = np.concatenate(([start_s], timeline.knot_s[inside], [end_s]))
+    plate_mm = timeline.plate_mm(at_s)
+    left, top, wide, high = CYCLE_PANEL
+    x = Scale(left - start_s * wide / (end_s - start_s), wide / (end_s - start_s))
+    most_mm = 1.15 * max(float(plate_mm.max()), rim_mm)
+    y = Scale(top + high, -high / most_mm)
+    sheet = Sheet(400, 356, f"Layer {pose.layer}: lamp, plate and camera second by second")
+    lit_s = _lamp(sheet, timeline, (start_s, end_s), x)
+    sheet.box(left, top, wide, high, stroke=INK, width=1.2)
+    for mark in round_marks(0, most_mm, 6):
+        sheet.line((left - 5, y(mark)), (left, y(mark)))
+        sheet.words(left - 8, y(mark) + 4, f"{mark:g}", 11, "end")
+    marks = round_marks(0, end_s - start_s, 6)
+    for mark in marks:
+        px, text = x(start_s + mark), f"{mark:g} s" if mark == marks[-1] else f"{mark:g}"
+        sheet.line((px, top + high), (px, top + high + 5))
+        sheet.words(px, top + high + 18, text, 11, "middle")
+    sheet.line((left, y(rim_mm)), (left + wide, y(rim_mm)), stroke=GREY, dash=(5, 4))
+    sheet.lines([np.column_stack((x.many(at_s), y.many(plate_mm)))], INK, 1.8)
+    sheet.box(x(opens_s), top, max(x(closes_s) - x(opens_s), 1.5), high, fill=BLUE)
+    right = x(pose.t_s) > left + wide / 2
+    beside, anchor = (x(opens_s) - 5, "end") if right else (x(closes_s) + 5, "start")
+    sheet.label(beside, top + 16, "camera", anchor, ink=BLUE)  # type: ignore[arg-type]
+    sheet.label(beside, y(rim_mm) + 4, "vat's rim", anchor, ink=GREY)  # type: ignore[arg-type]
+    return sheet, [
+        f"Layer {pose.layer}, {end_s - start_s:.1f} s: the line is the plate's height over the "
+        f"film, shaded is the lamp ({lit_s:.1f} s), the bar is the exposure.",
+        f"The plate stands still for {pose.still_s:.2f} s from the moment the camera is fired.",
+    ]
+
+
+def _lamp(sheet: Sheet, timeline: LightTimeline, span_s: tuple[float, float], x: Scale) -> float:
+    """Shade where the lamp is on; for how many seconds."""
+    _, top, _, high = CYCLE_PANEL
+    on_s = np.clip(timeline.flash_on_s, *span_s)
+    off_s = np.clip(timeline.flash_off_s, *span_s)
+    for on, off in zip(on_s, off_s, strict=True):
+        if off > on:
+            sheet.box(x(on), top, x(off) - x(on), high, fill=PALE_BLUE)
+    return float((off_s - on_s).sum())

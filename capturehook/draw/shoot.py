@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from capturehook.draw.canvas import (
     BLUE,
+    FAINT,
     GREY,
     INK,
     LETTER,
@@ -18,15 +19,15 @@ from capturehook.draw.canvas import (
     PAPER,
     Scale,
     Sheet,
+    placed,
     round_marks,
 )
-from capturehook.draw.film import draw_film
 from capturehook.draw.growth import Growth, draw_growth, minutes
 from capturehook.errors import PlanError, Where
 from capturehook.extras import install_command
 from capturehook.model.numbers import ordinal
 from capturehook.model.profile import Machine
-from capturehook.report.footprint import printed_lines
+from capturehook.report.footprint import Outline, front_outline, printed_lines
 from capturehook.report.shoot import Shoot
 
 Floats = NDArray[np.float64]
@@ -39,6 +40,8 @@ TIME = (660, 96, 500, 460)
 FILM = (64, 656, 1096, 128)
 MOST_LAYERS, FAINT_POINTS, STRONG_POINTS = 40, 30_000, 6_000
 MOST_LETTERS = 50
+MOST_CELLS = 30
+"""Boxes that show what grows in each second of the film."""
 HEAD_ROOM = (6, 76, 600, 700)
 """x, y, right and bottom of what the head may be drawn on: clear of the titles."""
 
@@ -190,26 +193,24 @@ def _footprints(sheet: Sheet, shoot: Shoot, x: Scale, y: Scale, strong: int) -> 
     moves, layers = shoot.job.moves, shoot.job.layers
     step = max(1, ceil(len(layers) / MOST_LAYERS))
     which = np.arange(0, len(layers), step)
-
-    def placed(runs: list[Floats]) -> list[Floats]:
-        return [np.column_stack((x.many(run[:, 0]), y.many(run[:, 1]))) for run in runs]
-
-    sheet.lines(placed(printed_lines(moves, layers, which, FAINT_POINTS)), PALE, 0.5)
-    own = printed_lines(moves, layers, np.array([strong]), STRONG_POINTS)
-    sheet.lines(placed(own), INK, 0.9)
+    for shown, points, ink, width in (
+        (which, FAINT_POINTS, PALE, 0.5),
+        (np.array([strong]), STRONG_POINTS, INK, 0.9),
+    ):
+        runs = printed_lines(moves, layers, shown, points)
+        sheet.lines([placed(run, x, y) for run in runs], ink, width)
     return "all layers" if step == 1 else f"every {ordinal(step)} layer"
 
 
 def _routes(sheet: Sheet, shoot: Shoot, x: Scale, y: Scale, middle: int) -> None:
     """From the print to the park point, that of one pose strong."""
     paths = [pose.route.points for pose in shoot.poses]
-    placed = [np.column_stack((x.many(path[:, 0]), y.many(path[:, 1]))) for path in paths]
-    thin = placed[:: max(1, len(placed) // 60)]
-    sheet.lines(thin, PALE_BLUE, 0.6)
-    if placed:
-        sheet.lines([placed[middle]], PAPER, 4.5)
-        sheet.lines([placed[middle]], BLUE, 2.0)
-        start = placed[middle][0]
+    lines = [placed(path, x, y) for path in paths]
+    sheet.lines(lines[:: max(1, len(lines) // 60)], PALE_BLUE, 0.6)
+    if lines:
+        sheet.lines([lines[middle]], PAPER, 4.5)
+        sheet.lines([lines[middle]], BLUE, 2.0)
+        start = lines[middle][0]
         sheet.circle(start[0], start[1], 3.5, fill=PAPER, stroke=BLUE, width=1.6)
 
 
@@ -278,3 +279,57 @@ def _more(seconds: float) -> str:
     if seconds < 60:
         return f"{seconds:.0f} s"
     return f"{seconds / 60:.1f} min" if seconds < 3570 else minutes(seconds)
+
+
+# --- the film
+
+
+def draw_film(sheet: Sheet, shoot: Shoot, panel: Box) -> None:
+    """A box for each second (or several) of film, in a panel (x, y, width, height)."""
+    left, top, wide, high = panel
+    film_s = float(shoot.film_s)
+    sheet.words(left, top - 16, "What each second of the film shows, from the front", 14, bold=True)
+    if not shoot.poses:
+        return
+    per_cell_s = max(1, ceil(film_s / MOST_CELLS))
+    cells = max(1, ceil(film_s / per_cell_s - 1e-9))
+    cell_wide = min(wide / cells, 120.0)
+    outline = front_outline(shoot.job.moves, shoot.job.layers, shoot.job.features)
+    fps = len(shoot.poses) / max(film_s - shoot.profile.capture.hold_last_s, 1e-9)
+    for cell in range(cells):
+        x = left + cell * cell_wide
+        first = min(int(cell * per_cell_s * fps + 1e-6), len(shoot.poses))
+        last = min(int((cell + 1) * per_cell_s * fps + 1e-6), len(shoot.poses))
+        shown = range(first, max(last, first + 1)) if first < len(shoot.poses) else range(0)
+        _cell(sheet, shoot, outline, shown, (x + 2, top, cell_wide - 4, high))
+        end_s = min((cell + 1) * per_cell_s, film_s)
+        sheet.words(x + cell_wide / 2, top + high + 15, f"{end_s:.3g} s", 11, "middle")
+    unit = "second" if per_cell_s == 1 else f"{per_cell_s} seconds"
+    sheet.words(
+        left, top + high + 38,
+        f"One box for each {unit}: dark is what grows in it, grey was there before, "
+        "the line is the finished part; the number is the height reached, mm.", 12,
+    )  # fmt: skip
+
+
+def _cell(sheet: Sheet, shoot: Shoot, outline: Outline, shown: range, frame: Box) -> None:
+    """One box: the finished part as a line, what stood before grey, what grows dark."""
+    x, y, wide, high = frame
+    sheet.box(x, y, wide, high, stroke=GREY, width=0.8)
+    left, right = float(outline.low_mm.min()), float(outline.high_mm.max())
+    top_mm = float(outline.top_mm.max())
+    per_mm = min((wide - 8) / max(right - left, 1e-9), (high - 26) / max(top_mm, 1e-9))
+    x_scale = Scale(x + wide / 2 - per_mm * (left + right) / 2, per_mm)
+    z_scale = Scale(y + high - 4, -per_mm)
+    layers = [pose.layer for pose in shoot.poses]
+    reached = layers[shown[-1]] if shown else layers[-1]
+    before = (layers[shown[0] - 1] if shown[0] else 0) if shown else reached
+    for first, stop, fill, stroke in (
+        (0, len(outline.top_mm), None, PALE),
+        (0, before, FAINT, PALE),
+        (before, reached, INK, None),
+    ):
+        for corners in outline.areas(first, stop):
+            sheet.area(placed(corners, x_scale, z_scale), fill, stroke, 0.8)
+    text = f"{shoot.poses[shown[-1]].z_mm:.1f}" if shown else "held"
+    sheet.words(x + wide / 2, y + 13, text, 11 if wide > 40 else 9, "middle")

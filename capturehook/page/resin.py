@@ -7,10 +7,9 @@ from pathlib import Path
 
 import numpy as np
 
-from capturehook.draw.cycle import cycle_sheet
 from capturehook.draw.growth import Growth
 from capturehook.draw.html import Html, document, facts, section, tag
-from capturehook.draw.resin import LitArea, draw_lit_area
+from capturehook.draw.resin import LitArea, cycle_sheet, draw_lit_area
 from capturehook.model.numbers import duration
 from capturehook.model.resin_job import PHASES, ResinJob
 from capturehook.page import parts

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from textwrap import wrap
 from typing import Any
 
 import numpy as np
@@ -80,9 +79,4 @@ def _sizes(sheet: Sheet, sizes: list[Size], move: Any, scale: float) -> None:
 
 def _list(sheet: Sheet, title: str, texts: Any, y: float) -> float:
     sheet.words(24, y, title, 13, bold=True)
-    y += 18
-    for text in texts:
-        for row, line in enumerate(wrap(text, LETTERS)):
-            sheet.words(24 if row == 0 else 36, y, f"- {line}" if row == 0 else line, 12)
-            y += 16
-    return y
+    return sheet.listed(texts, y + 18, LETTERS, 16)

@@ -88,21 +88,12 @@ def draw_light(advice: LightAdvice) -> str:
 
 def draw_wiring(wiring: Wiring) -> str:
     """The circuit or the mechanism of one way of firing."""
-    sheet = c.new_circuit(TITLES[wiring.kind])
-    foot = _DRAWN[wiring.kind](sheet, wiring.numbers)
-    return c.finish(sheet, foot, _texts(wiring.cautions))
+    title, draw = DRAWN[wiring.kind]
+    sheet = c.new_circuit(title)
+    return c.finish(sheet, draw(sheet, wiring.numbers), _texts(wiring.cautions))
 
 
 Numbers = dict[str, float]
-TITLES = {
-    "phone-cable": "A headset button, closed by a contact",
-    "remote": "A wireless remote's key, bridged",
-    "relay": "A relay between an output and the release socket",
-    "solenoid": "A solenoid as a finger, and its driver",
-    "servo": "A servo as a finger",
-    "light-off": "Fires when the lamp goes off, after a delay",
-    "plate": "The resin plate presses a switch at the top",
-}
 
 
 def _phone_cable(sheet: Sheet, numbers: Numbers) -> str:
@@ -281,24 +272,21 @@ def _plate(sheet: Sheet, numbers: Numbers) -> str:
     c.text(sheet, 160, 112, "switch, lever with roller")
     c.box(sheet, 250, 300, 200, 36, "vat")
     c.text(sheet, 480, 150, f"depth {numbers['depth_mm']:.2f} mm")
-    c.text(
-        sheet,
-        480,
-        172,
-        f"wanted {numbers['least_depth_mm']:.2f} to {numbers['most_depth_mm']:.2f} mm",
-    )
+    least, most = numbers["least_depth_mm"], numbers["most_depth_mm"]
+    c.text(sheet, 480, 172, f"wanted {least:.2f} to {most:.2f} mm")
     return (
         f"It closes {numbers['closes_early_s']:.2f} s before the top; a delay of "
         f"{numbers['delay_s']:.2f} s lets the plate settle."
     )
 
 
-_DRAWN: dict[str, Callable[[Sheet, Numbers], str]] = {
-    "phone-cable": _phone_cable,
-    "remote": _remote,
-    "relay": _relay,
-    "solenoid": _solenoid,
-    "servo": _servo,
-    "light-off": _light_off,
-    "plate": _plate,
+DRAWN: dict[str, tuple[str, Callable[[Sheet, Numbers], str]]] = {
+    "phone-cable": ("A headset button, closed by a contact", _phone_cable),
+    "remote": ("A wireless remote's key, bridged", _remote),
+    "relay": ("A relay between an output and the release socket", _relay),
+    "solenoid": ("A solenoid as a finger, and its driver", _solenoid),
+    "servo": ("A servo as a finger", _servo),
+    "light-off": ("Fires when the lamp goes off, after a delay", _light_off),
+    "plate": ("The resin plate presses a switch at the top", _plate),
 }
+"""Kind -> title, and what draws it and tells the line below."""

@@ -14,7 +14,7 @@ from capturehook.audit import verdicts as v
 from capturehook.audit.judge import audit_frames
 from capturehook.audit.report import audit_json, summary_lines
 from capturehook.audit.sheet import CORNERS, Thumbs, save_sheet, sheet_cells
-from capturehook.audit.timeline import CURVE, timeline_sheet, timeline_svg
+from capturehook.audit.timeline import CURVE, timeline_sheet
 from capturehook.draw.canvas import Words
 from capturehook.errors import Finding
 from capturehook.frames.listing import load_frames
@@ -78,7 +78,7 @@ def test_sheet_is_a_png_that_shows_the_frames_and_their_marks(faulty, tmp_path):
 
 def test_timeline_is_svg_with_a_mark_for_every_fault(faulty):
     audit, _ = faulty
-    root = ET.fromstring(timeline_svg(audit))
+    root = ET.fromstring(timeline_sheet(audit).as_svg())
     assert root.tag == "{http://www.w3.org/2000/svg}svg"
     titles = [one.text for one in root.iter("{http://www.w3.org/2000/svg}title")]
     assert "pose 12: missing" in titles
@@ -95,7 +95,7 @@ def test_timeline_shows_a_pause_and_a_knock_and_draws_no_line_over_the_pause(tmp
         shot.dx = 5.0 * (index >= 17)
     shoot.write(tmp_path)
     audit = audit_frames(load_frames([tmp_path]), shoot.plan)
-    root = ET.fromstring(timeline_svg(audit))
+    root = ET.fromstring(timeline_sheet(audit).as_svg())
     words = [one.text for one in root.iter("{http://www.w3.org/2000/svg}text")]
     assert words.count("pause") == 1 and words.count("knocked") == 1
     lines = [part for part in timeline_sheet(audit).parts if getattr(part, "stroke", "") == CURVE]
@@ -179,7 +179,7 @@ def test_no_symbol_lies_on_another_with_four_hundred_frames_even_on_a_phone(faul
 def test_timeline_without_times_counts_frames(faulty):
     audit, _ = faulty
     frames = load_frames([audit.frames.frames[0].path.parent], clock="order")
-    root = ET.fromstring(timeline_svg(audit_frames(frames, audit.plan)))
+    root = ET.fromstring(timeline_sheet(audit_frames(frames, audit.plan)).as_svg())
     assert any(one.text == "frame" for one in root.iter("{http://www.w3.org/2000/svg}text"))
 
 

@@ -11,7 +11,7 @@ from capturehook.errors import CaptureHookError
 from capturehook.physics import circuit, coils
 from capturehook.profile import parse_profile
 from capturehook.rig import drive, light_off, phone, plate
-from capturehook.rig.drawings import TITLES, draw_wiring
+from capturehook.rig.drawings import DRAWN, draw_wiring
 from capturehook.rig.light_advice import advise_light
 from capturehook.rig.light_sensor import LightSensor
 from capturehook.rig.trigger_advice import OptoDrive, Socket, advise_contact, advise_opto
@@ -42,7 +42,7 @@ def test_every_kind_has_numbers_order_cautions_profile_and_a_drawing(wiring):
     assert any(line.startswith("[") for line in wiring.profile)
     root = ET.fromstring(draw_wiring(wiring))
     said = [one.text or "" for one in root.iter("{http://www.w3.org/2000/svg}text")]
-    assert TITLES[wiring.kind] in said
+    assert DRAWN[wiring.kind][0] in said
     whole = " ".join(one.removeprefix("- ") for one in said)
     assert all(caution.text in whole for caution in wiring.cautions)
 
