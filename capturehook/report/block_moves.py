@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.model.block import Role
+from capturehook.model.block import Form, Role, X, Y, Z
 from capturehook.model.moves import DWELL, FW_RETRACT, FW_UNRETRACT, LINE, WAIT, MoveTable
 from capturehook.model.pose import Pose
 from capturehook.model.stop import Ending, Split
 
+Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 ROLES = {role: number for number, role in enumerate(Role)}
@@ -59,90 +61,112 @@ class Blocks:
         return np.asarray(np.searchsorted(self.first_line, line, side="right") - 1)
 
 
-class _Rows:
-    """Collects the moves and events of all blocks, line by line."""
-
-    def __init__(self, spares_filament: bool) -> None:
-        self.line, self.spares_filament = 0, spares_filament
-        self.moves: list[tuple[float, ...]] = []
-        self.events: list[tuple[float, ...]] = []
-        self.places: list[tuple[int, int, int, int, int]] = []
-
-    def split_move(self, moves: MoveTable, split: Split) -> None:
-        """The part of the job's own move that is printed before the block."""
-        row = split.move
-        start = (float(moves.x0_mm[row]), float(moves.y0_mm[row]), float(moves.z0_mm[row]))
-        end = (split.x_mm, split.y_mm, split.z_mm)
-        arc = (moves.cx_mm[row], moves.cy_mm[row], split.share * moves.turn_rad[row])
-        rest = (split.e_step_mm, moves.feed_mm_min[row], *arc, -1, moves.kind[row])
-        self.moves.append((self.line, *start, *end, *(float(one) for one in rest)))
-        self.line += 1
-
-    def block(self, pose: Pose) -> None:
-        lead = int(pose.halves is not None)
-        first, fire, leave = self.line - lead, -1, -1
-        place = (pose.state.x_mm, pose.state.y_mm, pose.state.z_mm)
-        for line in pose.block.lines:
-            if line.role in (Role.FIRE, Role.HOLD) and fire < 0:
-                fire = self.line
-            if leave < 0 and line.role in (AFTERWARDS if fire >= 0 else (Role.TRAVEL_BACK,)):
-                leave = self.line
-            if line.feed_mm_min > 0:
-                end = tuple(
-                    now if to is None else to
-                    for now, to in zip(place, (line.x_mm, line.y_mm, line.z_mm), strict=True)
-                )
-                straight = (np.nan, np.nan, 0.0, ROLES[line.role], LINE)
-                spared = self.spares_filament and end == place
-                feed = line.feed_mm_min * (1.0 if spared else pose.state.modes.speed)
-                self.moves.append((self.line, *place, *end, line.e_step_mm, feed, *straight))
-                place = (end[0], end[1], end[2])
-            elif line.dwell_s > 0:
-                self.events.append((self.line, DWELL, line.dwell_s, ROLES[line.role]))
-            elif line.role in EVENTS:
-                self.events.append((self.line, EVENTS[line.role], 0.0, ROLES[line.role]))
-            self.line += 1
-        leave = self.line if leave < 0 else leave
-        fire = leave if fire < 0 else fire
-        self.places.append((first, self.line - first, lead, fire, leave))
-
-    def table(self) -> tuple[MoveTable, Ints, Ints]:
-        """All rows as one table, and the roles of its moves and events."""
-        rows = np.array(self.moves, dtype=np.float64).reshape(-1, 14).T
-        events = np.array(self.events, dtype=np.float64).reshape(-1, 4).T
-        names = "x0_mm y0_mm z0_mm x_mm y_mm z_mm e_step_mm feed_mm_min cx_mm cy_mm turn_rad"
-        table = MoveTable(
-            line_index=rows[0].astype(np.int64),
-            kind=rows[13].astype(np.uint8),
-            **dict(zip(names.split(), rows[1:12], strict=True)),
-            event_line_index=events[0].astype(np.int64),
-            event_kind=events[1].astype(np.uint8),
-            event_s=events[2],
-        )
-        return table, rows[12].astype(np.int64), events[3].astype(np.int64)
-
-
 def blocks_of(moves: MoveTable, poses: Sequence[Pose], *, spares_filament: bool) -> Blocks:
     """The blocks of some poses of a job, in its order, as one table.
 
     ``spares_filament``: M220 leaves moves of filament alone as they are.
     """
-    rows = _Rows(spares_filament)
-    for pose in poses:
-        if pose.split is not None:
-            rows.split_move(moves, pose.split)
-        rows.block(pose)
-    table, role, event_role = rows.table()
-    first, size, lead, fire, leave = np.array(rows.places, dtype=np.int64).T
+    lead = np.array([pose.split is not None for pose in poses], np.int64)
+    size = lead + np.array([len(pose.block.form.lines) for pose in poses])
+    begin: Ints = np.cumsum(size) - size + lead
+    fire, leave = begin.copy(), begin.copy()
+    alike: dict[tuple[Form, float], list[int]] = {}
+    for at, pose in enumerate(poses):
+        alike.setdefault((pose.block.form, pose.state.modes.speed), []).append(at)
+    rows, events = [np.empty((14, 0))], [np.empty((4, 0))]
+    for (form, speed), some in alike.items():
+        numbers = np.array([poses[at].block.numbers for at in some]).T
+        rows += _moves_of(form, numbers, begin[some], speed, spares_filament)
+        events += _events_of(form, begin[some])
+        fires, leaves = _stands(form)
+        fire[some] += fires
+        leave[some] += leaves
+    for at in np.flatnonzero(lead).tolist():
+        split = poses[at].split
+        assert split is not None
+        rows.append(_before_split(moves, split, int(begin[at]) - 1))
+    row, event = _in_order(rows), _in_order(events)
+    names = "x0_mm y0_mm z0_mm x_mm y_mm z_mm e_step_mm feed_mm_min cx_mm cy_mm turn_rad"
     return Blocks(
-        table=table,
+        table=MoveTable(
+            line_index=row[0].astype(np.int64),
+            kind=row[13].astype(np.uint8),
+            **dict(zip(names.split(), row[1:12], strict=True)),
+            event_line_index=event[0].astype(np.int64),
+            event_kind=event[1].astype(np.uint8),
+            event_s=event[2],
+        ),
         stop_line=np.array([pose.line_no - 1 for pose in poses], dtype=np.int64),
-        first_line=first,
+        first_line=begin - lead,
         size=size,
         lead=lead,
         fire_line=fire,
         leave_line=leave,
-        role=role,
-        event_role=event_role,
+        role=row[12].astype(np.int64),
+        event_role=event[3].astype(np.int64),
         ending=poses[-1].ending,
     )
+
+
+def _in_order(rows: Sequence[Floats]) -> Floats:
+    """Rows side by side, rising by their line, which is the first number of each."""
+    joined = np.concatenate(rows, axis=1)
+    return joined[:, np.argsort(joined[0], kind="stable")]
+
+
+def _row(*columns: NDArray[Any] | float) -> Floats:
+    return np.stack(np.broadcast_arrays(*columns)).astype(np.float64)
+
+
+def _moves_of(
+    form: Form, numbers: Floats, begin: Ints, speed: float, spares_filament: bool
+) -> Iterator[Floats]:
+    """The moves of P blocks of one form with (N, P) numbers, a line of all of them at a time."""
+    place = numbers[[X, Y, Z]]
+    for at, (line, *told) in enumerate(form.lines):
+        if line.feed_mm_min <= 0:
+            continue
+        end = place.copy()
+        for axis, number in enumerate(told):
+            own = (line.x_mm, line.y_mm, line.z_mm)[axis]
+            if number is not None:
+                end[axis] = numbers[number]
+            elif own is not None:
+                end[axis] = own
+        is_spared = spares_filament & (end == place).all(axis=0)
+        feed = line.feed_mm_min * np.where(is_spared, 1.0, speed)
+        straight = (np.nan, np.nan, 0.0, ROLES[line.role], LINE)
+        yield _row(begin + at, *place, *end, line.e_step_mm, feed, *straight)
+        place = end
+
+
+def _events_of(form: Form, begin: Ints) -> Iterator[Floats]:
+    """What else takes time in blocks of one form."""
+    for at, (line, *_) in enumerate(form.lines):
+        role = ROLES[line.role]
+        if line.feed_mm_min <= 0 and line.dwell_s > 0:
+            yield _row(begin + at, DWELL, line.dwell_s, role)
+        elif line.feed_mm_min <= 0 and line.role in EVENTS:
+            yield _row(begin + at, EVENTS[line.role], 0.0, role)
+
+
+def _stands(form: Form) -> tuple[int, int]:
+    """The line at which the camera is told to fire, and the one at which the head leaves."""
+    fire, leave = -1, -1
+    for at, (line, *_) in enumerate(form.lines):
+        if fire < 0 and line.role in (Role.FIRE, Role.HOLD):
+            fire = at
+        if leave < 0 and line.role in (AFTERWARDS if fire >= 0 else (Role.TRAVEL_BACK,)):
+            leave = at
+    leave = len(form.lines) if leave < 0 else leave
+    return leave if fire < 0 else fire, leave
+
+
+def _before_split(moves: MoveTable, split: Split, line: int) -> Floats:
+    """The part of the job's own move that is printed before the block."""
+    row = split.move
+    start = (moves.x0_mm[row], moves.y0_mm[row], moves.z0_mm[row])
+    end = (split.x_mm, split.y_mm, split.z_mm)
+    arc = (moves.cx_mm[row], moves.cy_mm[row], split.share * moves.turn_rad[row])
+    rest = (split.e_step_mm, moves.feed_mm_min[row], *arc, -1, moves.kind[row])
+    return np.array((line, *start, *end, *rest), dtype=np.float64)[:, np.newaxis]
