@@ -94,7 +94,8 @@ def pose_job(
     poses = block.write_poses(job, kit, placed, step)
     kept, thinned = within_budget(job, poses)
     findings = [*job_findings(job), *left_out, *unsafe, *pose_findings(job, poses), *thinned]
-    poses = [replace(poses[at], pose=number) for number, at in enumerate(kept.tolist(), 1)]
+    if len(kept) < len(poses):
+        poses = [replace(poses[at], pose=number) for number, at in enumerate(kept.tolist(), 1)]
     more = []
     if remaining_time:
         more = block.remaining_time(job, poses, added_seconds(job, poses))

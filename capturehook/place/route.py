@@ -117,6 +117,8 @@ def refuse_touch(
 
 def least_hop(lowest_mm: float, ceiling_mm: float, shuts: Sequence[Shut]) -> float | None:
     """Least nozzle height from ``lowest_mm`` to ``ceiling_mm`` that nothing shuts, or None."""
+    if not shuts:
+        return lowest_mm if lowest_mm <= ceiling_mm + SAME_MM else None
     tops = sorted({lowest_mm, *(_up(s.high_mm) for s in shuts if s.high_mm > lowest_mm)})
     for z in tops:
         if z <= ceiling_mm + SAME_MM and not any(shut.holds(z) for shut in shuts):
