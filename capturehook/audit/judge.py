@@ -172,7 +172,7 @@ def _refuse_other_shoot(frames: FrameList, plan: PlanRecord | None) -> None:
     if found > TOO_MANY * planned + SPARE:
         raise PlanError(
             str(plan.job),
-            f"{counted(found, 'frame')}, plan of {planned}: is this the right plan?",
+            f"{counted(found, 'frame')}, a plan of {planned}: they do not belong together",
             "Name the plan of this job (or the job with --job); sort out frames of other shoots",
         )
 

@@ -225,9 +225,13 @@ def _said_of(clock: ClockFit, plan: PlanRecord) -> Iterator[Finding]:
             f"the print ran {abs(clock.rate - 1) * 100:.1f} % {slower} than planned, or the "
             "camera's clock drifts; taken into account"
         )
-        if abs(clock.rate - 1) > FOREIGN_RATE:
-            text += ". So far apart: is this the right plan?"
         yield Finding("drift", "clock", text)
+    if abs(clock.rate - 1) > FOREIGN_RATE:
+        text = (
+            f"the frames' times are {abs(clock.rate - 1) * 100:.0f} % off the plan's: is this the "
+            "right plan?"
+        )
+        yield Finding("other-plan", "clock", text)
 
 
 def _alias(

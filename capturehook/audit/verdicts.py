@@ -70,7 +70,7 @@ OVEREXPOSED = Verdict("overexposed", "O", "square", ORANGE, False, "much brighte
 BLURRED = Verdict("blurred", "B", "diamond", PINK, False, "less sharp than its neighbours")
 MOVED = Verdict("moved", "M", "diamond", BLUE, True, "the camera was knocked")
 NOT_PARKED = Verdict("not parked", "N", "triangle", RED, False, "bed, plate or carriage elsewhere")
-UNREADABLE = Verdict("unreadable", "U", "octagon", RED, False, "the file is damaged")
+UNREADABLE = Verdict("unreadable", "U", "octagon", RED, False, "damaged, or of another shape")
 BETWEEN = Verdict("between", "-", "ring", GREY, False, "taken between poses, not needed")
 
 _IN_ORDER = (GOOD, MISSING, DOUBLE, LATE, EARLY, TEST_SHOT, DARK, OVEREXPOSED, BLURRED, MOVED)

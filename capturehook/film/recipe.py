@@ -93,7 +93,12 @@ def plan_film(audit: Audit, wishes: FilmWishes, *, deep: bool = False) -> Recipe
         card_frames=_card_frames(wishes, fps),
         deep=deep or (wishes.codec in CODECS and CODECS[wishes.codec].deep),
         grade=load_cube(wishes.grade) if wishes.grade is not None else None,
-        findings=(*findings, *crop_findings, *audit.measures.area.findings()),
+        findings=(
+            *(one for one in audit.findings if one.code in ("other-plan", "sizes-differ")),
+            *findings,
+            *crop_findings,
+            *audit.measures.area.findings(),
+        ),
     )
 
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -108,7 +109,22 @@ def load_frames(
         raise FrameError(str(places[0]), "holds no readable picture", "Check the folder")
     frames, turned = _one_orientation(frames)
     frames, copies = _without_copies(frames)
-    return _timed(frames, clock, [*turned, *copies])
+    return _timed(frames, clock, [*turned, *copies, *_size_findings(frames)])
+
+
+def _size_findings(cards: list[list[Frame]]) -> Iterator[Finding]:
+    """Pictures of several sizes: settings were changed, or they are of several cameras."""
+    sizes = Counter(frame.size_px for card in cards for frame in card if frame.fault is None)
+    if len(sizes) > 1:
+        told = ", ".join(
+            f"{counted(count, 'picture')} of {wide} x {high} px"
+            for (wide, high), count in sizes.most_common(4)
+        )
+        text = (
+            f"{told}: those of the first shape are scaled to one size, those of another shape are "
+            "not used"
+        )
+        yield Finding("sizes-differ", "frames", text)
 
 
 def _one_orientation(cards: list[list[Frame]]) -> tuple[list[list[Frame]], list[Finding]]:

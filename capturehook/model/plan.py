@@ -105,8 +105,9 @@ def load_plan(path: Path) -> PlanRecord:
             str(path), f"cannot be read ({fault.strerror})", "Check the path"
         ) from fault
     except (ValueError, RecursionError) as fault:
+        why = str(fault) if isinstance(fault, json.JSONDecodeError) else "no JSON text"
         raise PlanError(
-            str(path), f"is not a plan record ({fault})", "Give the plan.json that `plan` saved"
+            str(path), f"is not a plan record ({why})", "Give the plan.json that `plan` saved"
         ) from fault
     if not isinstance(raw, dict) or raw.get("schema") != SCHEMA:
         raise PlanError(

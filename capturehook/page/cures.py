@@ -94,6 +94,8 @@ CURES = {
     "moved": "Aligned in the film; take a firmer tripod.",
     "bumped": "Aligned in the film; take a firmer tripod.",
     "creep": "Aligned in the film; check the tripod's clamps.",
+    "other-plan": "Name the plan of this job with --plan.",
+    "sizes-differ": "Keep the picture size and the way the camera is held.",
     "drift": "Taken into account; correct the profile's accelerations.",
     "flicker": "Expose by hand; assemble --even-light.",
     "colour-flicker": "Set the white balance by hand; assemble --even-light.",

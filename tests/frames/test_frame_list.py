@@ -199,6 +199,15 @@ def test_every_orientation_is_turned_upright_as_pillow_turns_it(tmp_path, tag, k
     assert np.abs(small - means).mean() < 4
 
 
+def test_pictures_of_several_sizes_are_told_with_their_counts(tmp_path):
+    for number, size in enumerate([(64, 48), (64, 48), (32, 24), (48, 64), (64, 48)]):
+        Image.new("RGB", size, (number, 0, 0)).save(tmp_path / f"{number}.jpg")
+    findings = {one.code: one.text for one in load_frames([tmp_path]).findings}
+    assert findings["sizes-differ"].startswith(
+        "3 pictures of 64 x 48 px, 1 picture of 32 x 24 px, 1 picture of 48 x 64 px: "
+    )
+
+
 def test_one_frame_with_another_orientation_tag_is_turned_like_the_rest(tmp_path):
     shoot = make_shoot(6)
     paths = shoot.write(tmp_path)

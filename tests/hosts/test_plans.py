@@ -176,7 +176,7 @@ def test_many_more_frames_than_poses_are_another_shoots(
     posed(tmp_path, capsys)
     record = load_plan(tmp_path / "part.plan.json")
     sixty = replace(record, poses=record.poses * 15)
-    with pytest.raises(PlanError, match="149 frames, plan of 60: is this the right plan"):
+    with pytest.raises(PlanError, match="149 frames, a plan of 60: they do not"):
         _refuse_other_shoot(Frames(149), sixty)  # type: ignore[arg-type]
     _refuse_other_shoot(Frames(130), sixty)  # type: ignore[arg-type]
 
