@@ -31,8 +31,11 @@ _NUMBER = rb"-?(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)"
 _MOTION = rb"G[0-3](?: [XYZEAFIJ]" + _NUMBER + rb")+;?"
 _UNSEALED = {
     b"pose": re.compile(
-        _MOTION
-        + rb"|G4 P[0-9]+(?:\.[0-9]+)?;?|M400|G9[01]|M8[23]|G92 [A-Z]"
+        rb"G[0-3](?: [XYZFIJ]"
+        + _NUMBER
+        + rb")+;?|G[01](?: [ZEAF]"  # nothing was ever laid on the way
+        + _NUMBER
+        + rb")+;?|G4 P[0-9]+(?:\.[0-9]+)?;?|M400|G9[01]|M8[23]|G92 [A-Z]"
         + _NUMBER
         + rb"|G1[01]|M240|(?:M42|M280|M340)(?: [PS][-0-9.]+)+;?|M6[45] P[0-9]+"
         + rb"|(?:SET_PIN|SET_SERVO|SET_LED|RESPOND) [^\r\n]*|M11[78] [^\r\n]*|; [^\r\n]*"

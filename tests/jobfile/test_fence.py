@@ -306,7 +306,18 @@ def test_job_posed_before_there_were_digests_still_strips(end: bytes) -> None:
 
 
 @pytest.mark.parametrize(
-    "line", [b"M600", b"M104 S0", b"G28", b"T1", b"M0", b"M73 P1", b"G1 X5 M0"]
+    "line",
+    [
+        b"M600",
+        b"M104 S0",
+        b"G28",
+        b"T1",
+        b"M0",
+        b"M73 P1",
+        b"G1 X5 M0",
+        b"G1 X9 Y9 E1",
+        b"G2 X9 I1 J1 E1",
+    ],
 )
 def test_old_block_with_a_line_its_writer_never_wrote_is_refused(line: bytes) -> None:
     attacked = OLD.replace(b"M400\n", b"M400\n" + line + b"\n")
