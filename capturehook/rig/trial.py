@@ -86,7 +86,7 @@ def press_trial(
         raise CaptureHookError(
             "trigger.by",
             f'is "{profile.trigger.by}": there is no switch to press',
-            'Set [trigger] by = "button" and x_mm to where the contact closes about',
+            'Set [trigger] by = "button" and x_mm to about where the contact closes',
         )
     points, trigger = press_points(profile), profile.trigger
     program = Program(profile, z_mm)
