@@ -214,12 +214,13 @@ class Family:
 
     def _other(self, found: Found, command: Command, at: int) -> float | None:
         """Commands that change no number by a rule; returns filament fed, None if not told."""
-        code, effects = command.code, self.firmware.effects
+        code, words, effects = command.code, command.words, self.firmware.effects
+        several, temperatures = self.firmware.several_commands, not {*"LXYZA"} & {*words}
         if code in (effects.stored_place or ()):
             self._store_place(found, command, at)
         elif code in effects.ends_job or (code in STOPS_FOLLOWING and code not in effects.harmless):
             found.dead = at
-        elif code == FOREIGN and self.firmware.several_commands == "modes first":
+        elif code == FOREIGN and several == "modes first":
             found.dead = at  # loops, expressions
         elif code == "M200" and self.firmware.reads_volumetric:
             self._count_volume(found, command, at)
@@ -229,7 +230,7 @@ class Family:
             found.lone_e_is_retraction = bool(command.number("S"))
         elif code in CONDITIONS or code == "G54" or self.retracts(command):
             pass
-        elif code in OTHER_FRAME and not (code == "G10" and self._keeps_frame(command)):
+        elif code in OTHER_FRAME and not (code == "G10" and temperatures):
             if code != "G49" or found.shift != [0.0, 0.0, 0.0]:
                 found.number, found.shift = [None, None, None], [None, None, None]
                 found.lost_at = at
@@ -237,7 +238,9 @@ class Family:
             self._home(found, command)
         elif code == "G28" or (code in LOSES_PLACE and code not in effects.harmless):
             found.number, found.lost_at = [None, None, None], at
-        elif self._may_run_macros(command) or (code not in effects.harmless and code != "G10"):
+        elif (code == "M109" and "T" in words and several == "in turn") or (
+            code not in effects.harmless and code != "G10"
+        ):  # a tool with macros, or a command that is not known
             self._foreign(found, command, at)
             return None
         if code[:1] == "G" and code not in ("G4", "G10", "G11") and self.firmware.modal_motion:
@@ -263,10 +266,6 @@ class Family:
             if named[index] or not any(named):
                 found.number[index], found.shift[index] = 0.0, found.offset[index]
 
-    def _may_run_macros(self, command: Command) -> bool:
-        selects = command.code == "M109" and "T" in command.words
-        return selects and self.firmware.several_commands == "in turn"
-
     def _foreign(self, found: Found, command: Command, at: int) -> None:
         code = command.code
         is_tool = code[:1] == "T" and code[1:].isdigit()
@@ -283,10 +282,6 @@ class Family:
         if command.code == "G11":
             return self.firmware.has_firmware_retract
         return command.code == "G10" and self.firmware.g10_retracts("".join(command.words))
-
-    def _keeps_frame(self, command: Command) -> bool:
-        """Temperatures alone, or no words at all."""
-        return not {"L", "X", "Y", "Z", "A"} & set(command.words)
 
     def _set_flow(self, found: Found, command: Command, at: int) -> None:
         firmware = self.firmware
