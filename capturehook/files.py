@@ -22,6 +22,7 @@ except ImportError:  # Windows
     fcntl = None  # type: ignore[assignment]
 
 PART = ".part"
+PIECE = 1 << 20
 WINDOWS = os.name == "nt"
 HELD_S = (0.05, 0.1, 0.2, 0.4, 0.8)
 """Waits between tries on Windows, where a scanner or the host may hold a file for a moment."""
@@ -85,7 +86,9 @@ def read_and_look(path: Path) -> tuple[bytes, Look]:
     try:
         with path.open("rb") as file:
             before = os.fstat(file.fileno())
-            data = file.read()
+            if stat.S_ISCHR(before.st_mode) or stat.S_ISBLK(before.st_mode):
+                raise FileError(str(path), "is a device, not a file", "Name a file")
+            data = file.read() if stat.S_ISREG(before.st_mode) else read_pipe(file, str(path))
             after = os.fstat(file.fileno())
     except OSError as fault:
         raise FileError(
@@ -99,6 +102,31 @@ def read_and_look(path: Path) -> tuple[bytes, Look]:
         )
     step(f"read {path}: {len(data)} bytes")
     return data, look_at(after)
+
+
+def read_pipe(file: IO[bytes], name: str) -> bytes:
+    """All that comes, which nothing bounds but this computer's memory.
+
+    Raises
+    ------
+    FileError
+        More than a quarter of the memory came.
+    """
+    pieces, size, most = [], 0, memory_bytes() / 4
+    while piece := file.read(PIECE):
+        pieces.append(piece)
+        size += len(piece)
+        if size > most:
+            raise FileError(name, f"gives {size / 1e6:.0f} MB and more", "Name a job's own file")
+    return b"".join(pieces)
+
+
+def memory_bytes() -> float:
+    """The memory of this computer; infinite where the system does not say (POSIX sysconf)."""
+    try:
+        return float(os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE"))
+    except (AttributeError, OSError, ValueError):
+        return float("inf")
 
 
 def write_atomically(path: Path, data: bytes, was: Look | None = None) -> tuple[str, ...]:

@@ -6,6 +6,7 @@ import os
 import sys
 
 from capturehook.errors import FileError
+from capturehook.files import read_pipe
 from capturehook.hosts.door import pose_file
 from capturehook.hosts.edit import pose_change
 from capturehook.hosts.plans import final_path
@@ -34,7 +35,7 @@ def read_input() -> bytes:
     try:
         if sys.stdin is None:
             raise OSError("it is closed")
-        return sys.stdin.buffer.read()
+        return read_pipe(sys.stdin.buffer, IN)
     except OSError as fault:
         reason = fault.strerror or fault
         raise FileError(IN, f"cannot be read ({reason})", "Pipe the job in") from fault

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from capturehook.errors import FileError
+from capturehook.files import memory_bytes
 
 AGAIN = "Copy the file again, or slice the model again"
 SUSPECT = "Do not use this file; get the job from where it was sliced"
@@ -113,14 +113,6 @@ def check_memory(name: str, text_bytes: int) -> None:
             f"memory to read; this computer has {memory / 1e9:.1f} GB",
             "Take a computer with more memory. If the job should be small, " + SUSPECT,
         )
-
-
-def memory_bytes() -> float:
-    """The memory of this computer; infinite where the system does not say (POSIX sysconf)."""
-    try:
-        return float(os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE"))
-    except (AttributeError, OSError, ValueError):
-        return float("inf")
 
 
 def check_growth(name: str, packed_bytes: int, text_bytes: int) -> None:

@@ -14,7 +14,8 @@ from math import isfinite
 from pathlib import Path
 from typing import Any
 
-from capturehook.errors import FileError, PlanError, Where
+from capturehook.errors import PlanError, Where
+from capturehook.files import read_bytes, write_atomically
 
 SCHEMA = 1
 
@@ -73,8 +74,6 @@ class PlanRecord:
 
     def save(self, path: Path) -> None:
         """Write the record as JSON (UTF-8), a pose a line, whole or not at all."""
-        from capturehook.files import write_atomically
-
         record = self.as_json()
         record = {**record, "sum": sum_of(record)}
         poses = ",\n  ".join(map(json.dumps, record.pop("poses")))
@@ -99,11 +98,7 @@ def load_plan(path: Path) -> PlanRecord:
         It is not a plan record of a schema we know, or was changed since it was written.
     """
     try:
-        raw = json.loads(path.read_text(encoding="utf-8"))
-    except OSError as fault:
-        raise FileError(
-            str(path), f"cannot be read ({fault.strerror})", "Check the path"
-        ) from fault
+        raw = json.loads(read_bytes(path).decode())
     except (ValueError, RecursionError) as fault:
         why = str(fault) if isinstance(fault, json.JSONDecodeError) else "no JSON text"
         raise PlanError(

@@ -7,6 +7,7 @@ that is really read-only, and a process that is really killed.
 from __future__ import annotations
 
 import errno
+import io
 import os
 import resource
 import shutil
@@ -20,6 +21,7 @@ from typing import IO, Any
 
 import pytest
 
+from capturehook import files
 from capturehook.errors import FileError, GcodeError
 from capturehook.files import read_bytes, replacing, write_atomically, write_stream_atomically
 from capturehook.jobfile.fence import strip_bytes
@@ -344,3 +346,13 @@ def test_kill_while_half_the_file_is_written_leaves_the_original_whole(tmp_path:
     assert len(list(scraps(tmp_path))) == 1  # hidden, and named as what it is
     write(job)
     assert job.read_bytes() == NEW
+
+
+@pytest.mark.skipif(not Path("/dev/zero").exists(), reason="no such device here")
+def test_device_or_endless_pipe_is_refused_before_memory_ends(monkeypatch: Any) -> None:
+    with pytest.raises(FileError, match="is a device"):
+        files.read_bytes(Path("/dev/zero"))
+    monkeypatch.setattr(files, "memory_bytes", lambda: 16e6)
+    with Path("/dev/zero").open("rb") as endless, pytest.raises(FileError, match="gives 4 MB"):
+        files.read_pipe(endless, "a pipe")
+    assert files.read_pipe(io.BytesIO(b"G28\n" * 10), "a pipe") == b"G28\n" * 10
