@@ -17,14 +17,7 @@ from operator import attrgetter
 import numpy as np
 
 from capturehook.block.second_opinion import check_block
-from capturehook.block.witness_block import (
-    LEAST_MM,
-    Block,
-    Columns,
-    Stated,
-    run_lines,
-    same,
-)
+from capturehook.block.witness_block import LEAST_MM, Block, Columns, Stated, run_lines, same
 from capturehook.block.witness_bytes import Bytes
 from capturehook.block.witness_end import Reach, what_counts_on_the_place
 from capturehook.block.witness_filament import NotToldError
@@ -123,12 +116,7 @@ class _Witness:
     """``at_once``: so many blocks of one form are judged together; 1: each where it stands."""
 
     def __init__(
-        self,
-        text: bytes,
-        profile: Profile,
-        family: Family,
-        stated: Sequence[Stated],
-        at_once: int,
+        self, text: bytes, profile: Profile, family: Family, stated: Sequence[Stated], at_once: int
     ) -> None:
         self.profile, self.family, self.text, self.at_once = profile, family, text, at_once
         self.bytes = Bytes(text, family)

@@ -36,12 +36,7 @@ class Reach(NamedTuple):
 
 
 def what_counts_on_the_place(
-    rest: bytes,
-    family: Family,
-    found: Found,
-    after: Found,
-    level: float,
-    reach: Reach,
+    rest: bytes, family: Family, found: Found, after: Found, level: float, reach: Reach
 ) -> str | None:
     """What in the rest of a job forbids that the block ends elsewhere; None where nothing does.
 
@@ -109,12 +104,7 @@ class _Pair:
 
 
 def _wrong_place(
-    family: Family,
-    command: Command,
-    was: _Pair,
-    now: _Pair,
-    level: float,
-    reach: Reach,
+    family: Family, command: Command, was: _Pair, now: _Pair, level: float, reach: Reach
 ) -> str | None:
     code, theirs, ours = command.code, now.theirs, now.ours
     if ours.shift != theirs.shift:

@@ -30,9 +30,7 @@ class Fence:
     kept: bytes = b""
 
 
-def own_text(
-    pieces: Sequence[bytes | memoryview],
-) -> tuple[bytes, list[tuple[int, bytes]]]:
+def own_text(pieces: Sequence[bytes | memoryview]) -> tuple[bytes, list[tuple[int, bytes]]]:
     """The job as it is without our fences (kept lines back in place), and our pieces with the
     offset in it at which each stands."""
     places, parts, at = [], [], 0

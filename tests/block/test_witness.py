@@ -616,6 +616,14 @@ def test_hop_out_of_the_machine_is_refused_without_a_way() -> None:
         judge(posed(lines=lines))
 
 
+def test_wipe_is_at_the_height_where_printing_stopped() -> None:
+    retract, *rest = posed().lines
+    wipe = ("G1 X100.2 Y104.6 F9000",)
+    judge(posed(lines=(retract, *wipe, *rest), wipe=((100.2, 104.6),)))
+    with pytest.raises(ProofError, match="moves in XY below its hop"):
+        judge(posed(lines=(retract, "G1 Z2.9 F720", *wipe, *rest), wipe=((100.2, 104.6),)))
+
+
 def test_park_in_the_corner_around_a_round_bed_is_refused() -> None:
     """The block parks at X8 Y215: within both axes of 0 to 235, 147 mm from the middle."""
     kit, block = kit_for("marlin"), posed()
