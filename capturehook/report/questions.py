@@ -184,6 +184,8 @@ def _take_pin(tables: Tables, answer: str) -> None:
 
 def _take_exposure(tables: Tables, answer: str) -> None:
     text = answer.removesuffix("ms").strip()
+    if "/" not in text and 0 < _number(text) < 1:
+        raise ValueError(f"{text} ms is shorter than 1/1000 s; for seconds write 1/4, or 250")
     tables["camera"]["exposure_ms"] = (
         round(1000 * shutter_seconds(text), 3) if "/" in text else _number(text)
     )

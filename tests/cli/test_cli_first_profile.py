@@ -133,7 +133,8 @@ def test_wrong_answer_is_told_at_once_and_asked_again(
         "contact": ("252", "is past the end of the axis at 250"),
         "over-travel": ("-1", "is not above 0"),
         "park": ("300", "300 is past the end of the axis at 210"),
-        "exposure": ("0", "is not above 0"),
+        "exposure": ("0.25", "0.25 ms is shorter than 1/1000 s; for seconds write 1/4"),
+        "lag": ("-1", "is under 0"),
     }
     answers = [one for key, good in NEWCOMER.items() for one in (*wrong.get(key, ())[:1], good)]
     err = ask(capsys, monkeypatch, *answers)
