@@ -92,6 +92,7 @@ def pose_job(
     stops, left_out = place.place_stops(job, place.choose(job).tolist())
     placed, unsafe = place.find_paths(job, stops, skip_unsafe=skip_unsafe)
     poses = block.write_poses(job, kit, placed, step)
+    del stops, placed  # the poses have all that is needed of them
     kept, thinned = within_budget(job, poses)
     findings = [*job_findings(job), *left_out, *unsafe, *pose_findings(job, poses), *thinned]
     if len(kept) < len(poses):

@@ -188,12 +188,13 @@ def apply_command(
     from capturehook.hosts.summary import added_text
     from capturehook.place.poses import choose
     from capturehook.read.job import read_job
+    from capturehook.read.retraction import with_job_retraction
 
     data, name, look = read_file(job)
     door, chosen = Door(data, name, reading.plate), wished_profile(profile, wishes)
     done: list[PosedJob] = []
     for text in door.jobs:
-        record = read_job(text.text, text.name, chosen)
+        record = with_job_retraction(read_job(text.text, text.name, chosen))
         with show.progress("Placing poses", len(choose(record))) as step:
             done.append(
                 pose_job(

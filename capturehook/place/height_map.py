@@ -308,14 +308,12 @@ def printed_tops(moves: MoveTable, layers: LayerTable) -> Floats:
     return np.asarray(np.maximum.accumulate(tops))
 
 
-def needs_map(moves: MoveTable, layers: LayerTable) -> bool:
+def needs_map(layers: LayerTable, tops_mm: Floats) -> bool:
     """True when something taller than the present layer may stand beside it.
 
-    Otherwise a hop over `printed_tops` passes over everything, and no map is needed.
+    Otherwise a hop over ``tops_mm``, `printed_tops`, passes over everything, and no map is needed.
     """
-    if not len(layers):
-        return False
-    return bool(np.any(printed_tops(moves, layers) - layers.z_mm > FALL_MM))
+    return bool(np.any(tops_mm - layers.z_mm > FALL_MM))
 
 
 def _chunks(pieces: NDArray[np.intp]) -> list[slice]:

@@ -128,7 +128,7 @@ def find_paths(
     """
     profile, moves = job.profile, job.moves
     tops = printed_tops(moves, job.layers)
-    height_map = HeightMap.for_machine(profile.machine) if needs_map(moves, job.layers) else None
+    height_map = HeightMap.for_machine(profile.machine) if needs_map(job.layers, tops) else None
     widths = _bead_widths(job) if height_map is not None else np.empty(0)
     around = Surroundings(job)
     done, made, refused = 0, [], []

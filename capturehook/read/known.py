@@ -152,12 +152,11 @@ class FeedChanges:
     lines: list[int] = field(default_factory=list)
     feeds_mm_min: list[float] = field(default_factory=list)
 
-    def at(self, line_index: int, move_line: int, feed_mm_min: float) -> float:
-        """F just before a line, where the last move before it has ``feed_mm_min``."""
-        last = bisect_left(self.lines, line_index) - 1
-        if last >= 0 and self.lines[last] > move_line:
-            return self.feeds_mm_min[last]
-        return feed_mm_min
+    def at(self, line_index: Rows, move_line: Rows, feed_mm_min: Array) -> Array:
+        """F just before some lines, where the last move before each has ``feed_mm_min``."""
+        lines, feeds = np.array([-1, *self.lines]), np.array([0.0, *self.feeds_mm_min])
+        last = np.searchsorted(lines, line_index) - 1
+        return np.where((last > 0) & (lines[last] > move_line), feeds[last], feed_mm_min)
 
 
 def change_feeds(

@@ -87,6 +87,13 @@ class JobMoves:
         row = self.table.line_index.searchsorted(lines) - 1
         places, shifts = zip(*(self.axes[name].before(lines, row) for name in "XYZE"), strict=True)
         shared: dict[tuple[float, ...], tuple[float, float, float]] = {}
+        columns = (
+            line_indices,
+            *(place.tolist() for place in places),
+            zip(*(shift.tolist() for shift in shifts[:3]), strict=True),
+            self.deficit_mm.at(row).tolist(),
+            self._feeds_at(lines, row).tolist(),
+        )
         return [
             State(
                 line_index=line,
@@ -100,25 +107,15 @@ class JobMoves:
                 feed_mm_min=feed,
                 modes=self.modes_at(line),
             )
-            for line, x, y, z, e, shift, deficit, feed in zip(
-                line_indices,
-                *(place.tolist() for place in places),
-                zip(*(shift.tolist() for shift in shifts[:3]), strict=True),
-                self.deficit_mm.at(row).tolist(),
-                self._feeds_at(lines, row),
-                strict=True,
-            )
+            for line, x, y, z, e, shift, deficit, feed in zip(*columns, strict=True)
         ]
 
-    def _feeds_at(self, line_index: NDArray[np.int64], row: NDArray[np.int64]) -> list[float]:
+    def _feeds_at(self, line_index: NDArray[np.int64], row: NDArray[np.int64]) -> Array:
         """F just before each of some lines, ``row`` being the last move before each (or -1)."""
-        feed, move_line = np.zeros(len(row)), np.full(len(row), -1)
-        feed[row >= 0] = self.work_feed_mm_min[row[row >= 0]]
-        if not self.feed_changes.lines:
-            return list(feed.tolist())
-        move_line[row >= 0] = self.table.line_index[row[row >= 0]]
-        told = zip(line_index.tolist(), move_line.tolist(), feed.tolist(), strict=True)
-        return [self.feed_changes.at(*one) for one in told]
+        feed, move_line, moved = np.zeros(len(row)), np.full(len(row), -1), row >= 0
+        feed[moved] = self.work_feed_mm_min[row[moved]]
+        move_line[moved] = self.table.line_index[row[moved]]
+        return self.feed_changes.at(line_index, move_line, feed)
 
     def unknown_at(self, line_index: int) -> str | None:
         """What of the state is unknown just before a line, and since which command; None where

@@ -185,7 +185,7 @@ class _Paths:
         self.profile, self.box = job.profile, part_box(job)
         self.starts = [applied.poses[0], applied.poses[-1]] if applied.poses else []
         self.tops = printed_tops(job.moves, job.layers)
-        self.maps = [_map_at(job, pose) for pose in self.starts]
+        self.maps = [_map_at(job, pose, self.tops) for pose in self.starts]
 
     def is_safe(self, park_mm: tuple[float, float]) -> bool:
         beside = np.maximum(self.box.low_mm[:2] - park_mm, park_mm - self.box.high_mm[:2])
@@ -214,9 +214,9 @@ class _Paths:
         ).hop_z_mm
 
 
-def _map_at(job: Job, pose: Pose) -> HeightMap | None:
+def _map_at(job: Job, pose: Pose, tops_mm: NDArray[np.float64]) -> HeightMap | None:
     """The height map at one pose, all beads at their widest; None where no map is needed."""
-    if not needs_map(job.moves, job.layers):
+    if not needs_map(job.layers, tops_mm):
         return None
     height_map = HeightMap.for_machine(job.profile.machine)
     stop = moves_before(job, pose)

@@ -194,20 +194,17 @@ def test_bead_width_of_a_known_bead() -> None:
 
 def test_needs_map_when_a_second_object_starts_beside_a_finished_one() -> None:
     rows = [(0, 0, z, 9, 0, z, 1.0) for z in (0.2, 5.0, 10.0, 0.2, 5.0)]
-    moves = table(rows)
-    assert needs_map(moves, layers_of([0.2, 5, 10, 0.2, 5], [0, 1, 2, 3, 4]))
-    assert not needs_map(table(rows[:3]), layers_of([0.2, 5, 10], [0, 1, 2]))
+    layers = layers_of([0.2, 5, 10, 0.2, 5], [0, 1, 2, 3, 4])
+    assert needs_map(layers, printed_tops(table(rows), layers))
+    layers = layers_of([0.2, 5, 10], [0, 1, 2])
+    assert not needs_map(layers, printed_tops(table(rows[:3]), layers))
 
 
 def test_needs_map_passes_over_a_purge_line_and_travel_above() -> None:
     rows = [(0, 0, 0.3, 9, 0, 0.3, 1.0), (9, 0, 40, 0, 0, 40, 0.0), (0, 0, 0.2, 9, 0, 0.2, 1.0)]
     moves, layers = table(rows), layers_of([0.2], [2])
-    assert not needs_map(moves, layers)
-    assert printed_tops(moves, layers).tolist() == [0.3]
-
-
-def test_needs_map_without_layers_is_false() -> None:
-    assert not needs_map(table([]), layers_of([], []))
+    tops = printed_tops(moves, layers)
+    assert tops.tolist() == [0.3] and not needs_map(layers, tops)
 
 
 place = st.floats(-10, 50)
