@@ -180,8 +180,9 @@ def test_hidden_share_is_told_for_where_the_head_stands_during_the_exposure():
     """A carriage that presses a switch in front of the part hides it, wherever it parks."""
     applied = small("kestrel")
     poses = [
-        replace(pose, block=replace(pose.block, shutter_mm=(*IN_FRONT, pose.block.shutter_mm[2])))
+        replace(pose, block=replace(pose.block, form=replace(form, shutter_xy_mm=IN_FRONT)))
         for pose in applied.poses
+        for form in (pose.block.form,)
     ]
     view = camera_of(applied)
     at_park, at_switch = (
