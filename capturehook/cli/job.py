@@ -13,7 +13,7 @@ import click
 
 from capturehook.cli import show
 from capturehook.cli.options import JSON, PROFILE, bundle, option, takes
-from capturehook.errors import FileError
+from capturehook.errors import FileError, counted
 from capturehook.files import Look, read_and_look, write_stream_atomically
 
 if TYPE_CHECKING:
@@ -279,7 +279,8 @@ def _show_dry_run(applied: PosedJob, *, as_json: bool, to_stdout: bool) -> None:
     rows = zip(record["poses"], applied.poses, strict=True)
     show.show_table(POSE_HEAD, [_pose_row(row, pose) for row, pose in rows])
     show.say(
-        f"{len(applied.poses)} poses add {show.duration(record['added_s'])} "
+        f"{counted(len(applied.poses), 'pose')} add{'s' * (len(applied.poses) == 1)} "
+        f"{show.duration(record['added_s'])} "
         f"to {show.duration(record['job']['print_s'])} of printing: "
         f"{show.duration(record['total_s'])} in all."
     )
