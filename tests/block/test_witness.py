@@ -616,6 +616,35 @@ def test_hop_out_of_the_machine_is_refused_without_a_way() -> None:
         judge(posed(lines=lines))
 
 
+def judge_two(
+    between: str, behind: str = "", firmware: str = "marlin", own: tuple[str, str] = ("", "")
+) -> None:
+    """Two blocks of one form, each with a line of its own, and what stands between and behind."""
+    kit, block = kit_for(firmware), posed(firmware)
+    pieces = [*pieces_of(kit, block, *LED, "M221 S100", "G0 X98.2"), b""]
+    pieces[2:] = [between.encode() + b"\n", pieces[1].replace(b"pose 1", b"pose 2")]
+    for at, line in zip((1, 3), own, strict=True):
+        pieces[at] = pieces[at].replace(b"M400\n", b"M400\n" + line.encode() + b"\n" * bool(line))
+    stated = [stated_of(block), replace(stated_of(block), pose=2)]
+    check_output([*pieces, behind.encode()], kit.profile, kit.firmware, stated)
+
+
+def test_blocks_of_one_form_are_judged_each_in_its_own_state() -> None:
+    """The same lines again, behind a line that changes what their words mean; a line of the
+    second block that is not the first's; words alone behind the second."""
+    judge_two("M105")
+    for line in ("M83", "G91", "G20", "M221 S50", "M200 D1.75"):
+        with pytest.raises(ProofError):
+            judge_two(line)
+    judge_two("M105", own=("M221 S100", "M221 S100"))
+    with pytest.raises(ProofError, match="the modes are"):
+        judge_two("M105", own=("M221 S100", "M221 S50"))
+    between = "G1 X98.2\nG0 X98.2"
+    judge_two(between, "G1 X5 E13", "smoothie")
+    with pytest.raises(ProofError, match="words alone, with G0 in force before"):
+        judge_two(between, "X5 E13", "smoothie")
+
+
 def test_wipe_is_at_the_height_where_printing_stopped() -> None:
     retract, *rest = posed().lines
     wipe = ("G1 X100.2 Y104.6 F9000",)
