@@ -633,7 +633,7 @@ def test_blocks_of_one_form_are_judged_each_in_its_own_state() -> None:
     """The same lines again, behind a line that changes what their words mean; a line of the
     second block that is not the first's; words alone behind the second."""
     judge_two("M105")
-    for line in ("M83", "G91", "G20", "M221 S50", "M200 D1.75"):
+    for line in ("M83", "G91", "G20", "M221 S50", "M200 D1.75", "G1 Z1.6\nG92 Z2.6"):
         with pytest.raises(ProofError):
             judge_two(line)
     judge_two("M105", own=("M221 S100", "M221 S100"))
