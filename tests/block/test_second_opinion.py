@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from capturehook.block.second_opinion import check_block
@@ -95,9 +96,25 @@ def test_sabotage_in_relative_mode_is_seen(change: Any, told: str) -> None:
     assert told in caught.value.found
 
 
-def test_what_pygcode_cannot_parse_is_a_fault() -> None:
+@pytest.mark.parametrize("line", ["G1 X8 X9", "G1 (y) X98.2", "G40 P0.18"])
+def test_what_pygcode_cannot_run_is_a_fault(line: str) -> None:
     with pytest.raises(ProofError, match="does not parse"):
-        ask([*block(), "G1 X8 X9"])
+        ask([*block(), line])
+
+
+def test_every_row_of_a_column_is_run() -> None:
+    """Many blocks at once: the first row is the line's own, and all must come back."""
+    family = Family(FIRMWARES["marlin"], "E", 1.0)
+    found = Found(number=[98.2, 104.6, 2.6], e=12.345, feed=1800.0)
+
+    def run(*column: float) -> None:
+        check_block([b"G1 X98.2"], found, family, 0.0, columns={0: {"X": np.array(column)}})
+
+    run(98.2, 98.2, 98.2)
+    with pytest.raises(ProofError, match="read otherwise"):
+        run(98.3, 98.2, 98.2)
+    with pytest.raises(TypeError):  # a column in a message: each block is judged by itself then
+        run(98.2, 98.2, 98.3)
 
 
 def test_heights_are_left_to_the_first_witness() -> None:
