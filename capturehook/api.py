@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from capturehook.block.poses import PosedJob
     from capturehook.film.assemble import FilmOuts, FilmReport
     from capturehook.film.wishes import FilmWishes
-    from capturehook.frames.listing import Clock
-    from capturehook.frames.measure import Rectangle
+    from capturehook.frames.reference import Rectangle
+    from capturehook.frames.times import Clock
     from capturehook.model.plan import PlanRecord
     from capturehook.model.profile import Profile
     from capturehook.read.job import Job

@@ -19,13 +19,11 @@ from capturehook.errors import FrameError
 from capturehook.frames.decode import read_reduced, upright_size
 from capturehook.frames.listing import Frame, FrameList
 from capturehook.frames.measure import (
-    Rectangle,
-    Reference,
     gathered,
     measure_picture,
-    reference_among,
     sizes_for,
 )
+from capturehook.frames.reference import Rectangle, Reference, reference_among
 from capturehook.frames.rows import Row, Scale
 
 KEPT = 12

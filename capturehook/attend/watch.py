@@ -23,7 +23,7 @@ from capturehook.attend.state import load_state, save_state
 from capturehook.audit.verdicts import MOVED
 from capturehook.errors import FileError, FrameError, counted
 from capturehook.frames.listing import Frame, load_frames, read_frame
-from capturehook.frames.measure import Rectangle
+from capturehook.frames.reference import Rectangle
 from capturehook.model.plan import PlanRecord
 
 if TYPE_CHECKING:

@@ -21,7 +21,8 @@ from capturehook.audit.pairing import ClockFit, Match, late_limit_s, match_frame
 from capturehook.audit.verdicts import Verdict
 from capturehook.errors import Finding, FrameError, PlanError, counted
 from capturehook.frames.listing import FrameList
-from capturehook.frames.measure import Measures, OnPicture, Rectangle, measure_frames
+from capturehook.frames.measure import Measures, OnPicture, measure_frames
+from capturehook.frames.reference import Rectangle
 from capturehook.frames.rows import RowStore
 from capturehook.model.plan import PlannedPose, PlanRecord
 

@@ -206,14 +206,12 @@ def make_folder(folder: Path) -> None:
     FileError
         The folder cannot be made, or holds such a file.
     """
-    from capturehook.errors import FileError
+    from capturehook.errors import FileError, of_the_system
 
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as fault:
-        raise FileError(
-            str(folder), f"cannot be made ({fault.strerror})", "Name another folder"
-        ) from fault
+        raise of_the_system(fault, "made", folder, "Name another folder") from fault
     strange = _strange_file(folder)
     if strange is not None:
         raise FileError(

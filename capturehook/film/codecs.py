@@ -36,9 +36,9 @@ class Codec:
 
     name: str
     encoders: tuple[str, ...]
-    pixels: str
     containers: tuple[str, ...]
-    rate_factor: tuple[int, int, int] | None  # small, good, fine; none: lossless
+    pixels: str = "yuv420p"
+    rate_factor: tuple[int, int, int] | None = None  # small, good, fine; none: lossless
     options: tuple[tuple[str, str], ...] = ()
     deep: bool = False  # 10 bits, each frame by itself: a master
 
@@ -49,7 +49,6 @@ CODECS: dict[str, Codec] = {
         Codec(
             name="h264",
             encoders=("libx264",),
-            pixels="yuv420p",
             containers=("mp4", "mov", "matroska"),
             rate_factor=(26, 19, 14),
             options=(("preset", "medium"),),
@@ -57,7 +56,6 @@ CODECS: dict[str, Codec] = {
         Codec(
             name="h265",
             encoders=("libx265",),
-            pixels="yuv420p",
             containers=("mp4", "mov", "matroska"),
             rate_factor=(28, 22, 17),
             options=(("preset", "medium"), ("x265-params", "log-level=error")),
@@ -65,7 +63,6 @@ CODECS: dict[str, Codec] = {
         Codec(
             name="vp9",
             encoders=("libvpx-vp9",),
-            pixels="yuv420p",
             containers=("webm", "matroska", "mp4"),
             rate_factor=(36, 28, 20),
             options=(("deadline", "good"), ("cpu-used", "2"), ("row-mt", "1")),
@@ -73,7 +70,6 @@ CODECS: dict[str, Codec] = {
         Codec(
             name="av1",
             encoders=("libsvtav1", "libaom-av1"),
-            pixels="yuv420p",
             containers=("mp4", "webm", "matroska"),
             rate_factor=(40, 30, 22),
         ),
@@ -82,7 +78,6 @@ CODECS: dict[str, Codec] = {
             encoders=("ffv1",),
             pixels="yuv444p",
             containers=("matroska",),
-            rate_factor=None,
             options=(("level", "3"),),
         ),
         Codec(
@@ -90,7 +85,6 @@ CODECS: dict[str, Codec] = {
             encoders=("prores_ks",),
             pixels="yuv422p10le",
             containers=("mov",),
-            rate_factor=None,
             options=(("profile", "hq"),),
             deep=True,
         ),
@@ -99,7 +93,6 @@ CODECS: dict[str, Codec] = {
             encoders=("dnxhd",),
             pixels="yuv422p10le",
             containers=("mov",),
-            rate_factor=None,
             options=(("profile", "dnxhr_hqx"),),
             deep=True,
         ),

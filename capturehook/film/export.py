@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.errors import FileError, FrameError
+from capturehook.errors import FrameError, of_the_system
 from capturehook.files import write_atomically
 from capturehook.film.recipe import Recipe
 from capturehook.film.render import Rgb, to_8bit, to_16bit
@@ -42,9 +42,7 @@ class Images:
             folder.mkdir(parents=True, exist_ok=True)
             taken = next(folder.iterdir(), None)
         except OSError as fault:
-            raise FileError(
-                str(folder), f"cannot be written ({fault.strerror})", "Check the path"
-            ) from fault
+            raise of_the_system(fault, "written", folder) from fault
         if taken is not None:
             raise FrameError(
                 str(folder), f"already holds {taken.name}", "Name a new folder with --images"

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.errors import FileError, FrameError, Where
+from capturehook.errors import FrameError, Where, of_the_system
 from capturehook.film.render import DEEP, Rgb
 
 MOST_SIZE = 256
@@ -82,9 +82,7 @@ def load_cube(path: Path) -> Cube:
             raise FrameError(str(path), "is far too large for a .cube file", "Check --grade")
         lines = path.read_text(encoding="utf-8-sig").splitlines()
     except OSError as fault:
-        raise FileError(
-            str(path), f"cannot be read ({fault.strerror})", "Check the path"
-        ) from fault
+        raise of_the_system(fault, "read", path) from fault
     except UnicodeDecodeError as fault:
         raise FrameError(
             str(path), "is not text, so no .cube file", "Give a 3D table as .cube text"

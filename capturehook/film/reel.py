@@ -15,7 +15,7 @@ from capturehook.film.recipe import Recipe
 from capturehook.film.render import DEEP, Rgb, draw_words, fade, mix, render_frame, write_text
 from capturehook.film.shelf import Shelf
 from capturehook.film.wishes import TEXTS
-from capturehook.frames.measure import WORKERS, in_order
+from capturehook.frames.reference import WORKERS, in_order
 
 
 def film_pictures(

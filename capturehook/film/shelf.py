@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from capturehook.errors import FileError
+from capturehook.errors import of_the_system
 from capturehook.film.render import Rgb
 from capturehook.frames.needs import opencv
 
@@ -40,11 +40,8 @@ class Shelf:
             self._bytes = sum(one.stat().st_size for one in there)
             self._of_before = {one.name for one in there}
         except OSError as fault:
-            raise FileError(
-                str(self.folder),
-                f"cannot be written ({fault.strerror})",
-                "Check the folder's rights, or do without --resume",
-            ) from fault
+            advice = "Check the folder's rights, or do without --resume"
+            raise of_the_system(fault, "written", self.folder, advice) from fault
 
     def drawn(self, source: Path, settings: object, draw: Callable[[], Rgb]) -> Rgb:
         """The frame of a picture file and settings, from the shelf or drawn now.

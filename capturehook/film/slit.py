@@ -15,7 +15,7 @@ from capturehook.film.framing import Framing
 from capturehook.film.part import part_box
 from capturehook.film.recipe import Recipe
 from capturehook.film.render import Rgb, draw_words, render_frame
-from capturehook.frames.measure import in_order
+from capturehook.frames.reference import in_order
 
 WIDE_PX = 16
 GAP_PX = 6
@@ -34,14 +34,12 @@ def slit_picture(recipe: Recipe, height_px: int | None = None) -> Rgb:
     FrameError
         A picture cannot be read.
     """
-    shots = [one.frame_index for one in recipe.chosen if one.kind == "shot"]
-    shots = sorted(set(shots))
+    shots = sorted({one.frame_index for one in recipe.chosen if one.kind == "shot"})
     framing = _slit(recipe, height_px or recipe.framing.height_px)
 
-    def columns(index: int) -> tuple[Rgb, Rgb]:
-        return _column(recipe, index, framing, None), _column(
-            recipe, index, framing, recipe.corrections[index]
-        )
+    def columns(index: int) -> tuple[Rgb, ...]:
+        corrected = recipe.corrections[index]
+        return tuple(_column(recipe, index, framing, one) for one in (Correction(), corrected))
 
     pairs = list(in_order(columns, shots))
     each = max(1, -(-LEAST_WIDE_PX // len(pairs)))
@@ -67,13 +65,13 @@ def _slit(recipe: Recipe, height_px: int) -> Framing:
     return replace(whole, left=left, width=wide, width_px=WIDE_PX, height_px=height_px)
 
 
-def _column(recipe: Recipe, index: int, framing: Framing, correction: Correction | None) -> Rgb:
+def _column(recipe: Recipe, index: int, framing: Framing, correction: Correction) -> Rgb:
     frames = recipe.audit.frames
     narrow = render_frame(
         frames.frames[index],
         frames.size_px,
         framing,
-        correction or Correction(),
+        correction,
         recipe.audit.measures.pivot_px,
     )
     middle = narrow[:, WIDE_PX // 2 - 1 : WIDE_PX // 2 + 1].astype(np.float32)

@@ -208,15 +208,16 @@ def _opened(path: Path) -> Any:
     except (OSError, ValueError, SyntaxError) as fault:
         raise _unreadable(path, fault) from fault
     except pillow().DecompressionBombError as fault:
-        raise FrameError(
-            str(path), "is far larger than a camera's picture", "Take it out of the folder"
-        ) from fault
+        raise _too_large(path) from fault
     if picture.width * picture.height > MAX_PIXELS:
         picture.close()
-        raise FrameError(
-            str(path), "is far larger than a camera's picture", "Take it out of the folder"
-        )
+        raise _too_large(path)
     return picture
+
+
+def _too_large(path: Path) -> FrameError:
+    found = "is far larger than a camera's picture"
+    return FrameError(str(path), found, "Take it out of the folder")
 
 
 def _stored_px(picture: Any) -> tuple[int, int]:

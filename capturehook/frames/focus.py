@@ -36,10 +36,10 @@ def sharpness(grey: NDArray[np.floating]) -> float:
     return float(laplacian(grey).var()) / mean**2
 
 
-def sharpness_ratio(scores: Series, neighbours: int = NEIGHBOURS) -> Series:
+def sharpness_ratio(scores: Series) -> Series:
     """(F,) each score over the median of its neighbours; well under 1 is blurred."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        return scores / running_median(scores, neighbours)
+        return scores / running_median(scores, NEIGHBOURS)
 
 
 class Focus:

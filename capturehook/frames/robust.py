@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 Series = NDArray[np.float64]
+SIDE = 5
+MOST_PAIRS = 40_000
 MAD_TO_SIGMA = 1.4826  # of a normal distribution (statistics textbook)
 
 
@@ -29,33 +31,33 @@ def spread(values: Series) -> float:
     return MAD_TO_SIGMA * float(np.median(np.abs(known - np.median(known))))
 
 
-def find_steps(values: Series, threshold: float, side: int = 5) -> list[int]:
+def find_steps(values: Series, threshold: float) -> list[int]:
     """Places where a series moves to another level and stays there.
 
-    Index i means: between i-1 and i. A place counts when the medians of up to ``side`` values
+    Index i means: between i-1 and i. A place counts when the medians of up to SIDE values
     before and after it differ by more than ``threshold``, and the single step at i does too;
     a lone outlier is no step.
     """
     count = len(values)
     found = []
     for index in range(2, count - 1):  # F is thousands at most, and each place needs two medians
-        before = np.nanmedian(values[max(0, index - side) : index])
-        after = np.nanmedian(values[index : index + side])
+        before, after = _beside(values, index)
         single = abs(values[index] - values[index - 1])
         if abs(after - before) > threshold and single > threshold:
             found.append(index)
-    return [index for index in found if not _is_return(values, index, threshold, side)]
+    return [index for index in found if not _is_return(values, index, threshold)]
 
 
-def _is_return(values: Series, index: int, threshold: float, side: int) -> bool:
+def _beside(values: Series, index: int) -> tuple[float, float]:
+    before, after = values[max(0, index - SIDE) : index], values[index : index + SIDE]
+    return float(np.nanmedian(before)), float(np.nanmedian(after))
+
+
+def _is_return(values: Series, index: int, threshold: float) -> bool:
     """The step only leads into, or back out of, a short excursion."""
-    before = np.nanmedian(values[max(0, index - side) : index])
-    after = np.nanmedian(values[index : index + side])
-    into = abs(values[index] - before) > threshold and abs(values[index] - after) > threshold
-    out_of = (
-        abs(values[index - 1] - before) > threshold and abs(values[index - 1] - after) > threshold
-    )
-    return bool(into or out_of)
+    levels = np.array(_beside(values, index))
+    apart = np.abs(values[[index, index - 1], None] - levels) > threshold
+    return bool(apart.all(axis=1).any())
 
 
 def find_levels(values: Series, least: float, *, shortest: int = 4) -> list[int]:
@@ -92,15 +94,15 @@ def _off_median(values: Series) -> float:
     return float(np.abs(values - np.median(values, axis=0)).sum())
 
 
-def theil_sen(x: Series, y: Series, most_pairs: int = 40_000) -> tuple[float, float]:
+def theil_sen(x: Series, y: Series) -> tuple[float, float]:
     """(slope, intercept) by the median of the slopes of pairs of points (statistics textbook).
 
-    Pairs lie at several fixed distances, so that the cost stays near ``most_pairs``.
+    Pairs lie at several fixed distances, so that the cost stays near MOST_PAIRS.
     """
     count = len(x)
     slopes = []
     lags = np.unique(np.geomspace(max(1, count // 8), max(1, count - 1), 24).astype(int))
-    for lag in lags[: max(1, most_pairs // max(1, count))]:
+    for lag in lags[: max(1, MOST_PAIRS // max(1, count))]:
         run = x[lag:] - x[:-lag]
         rise = y[lag:] - y[:-lag]
         slopes.append(rise[run != 0] / run[run != 0])

@@ -19,7 +19,7 @@ from typing import IO, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.errors import FileError
+from capturehook.errors import of_the_system
 from capturehook.files import Closes
 from capturehook.frames.listing import FrameList
 from capturehook.frames.static import StaticArea, Tile
@@ -102,11 +102,8 @@ class RowStore(Closes):
             self._file = place.open("r+b" if place.exists() else "w+b")
             return self._read()
         except OSError as fault:
-            raise FileError(
-                str(place.parent),
-                f"cannot be written ({fault.strerror})",
-                "Check the folder's rights, or do without --resume",
-            ) from fault
+            advice = "Check the folder's rights, or do without --resume"
+            raise of_the_system(fault, "written", place.parent, advice) from fault
 
     def begin(self, reference: int, area: StaticArea) -> None:
         """A new file: what was there does not hold."""

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from capturehook.files import read_and_look, write_atomically
-from capturehook.hosts.door import Change, Door
+from capturehook.hosts.door import Change, pose_file, strip_file
 from capturehook.hosts.plans import final_path
 from capturehook.hosts.run import (
     PATH,
@@ -21,14 +21,6 @@ from capturehook.hosts.run import (
     words_of,
 )
 from capturehook.hosts.summary import Posing, keep_told, tell_summary
-from capturehook.model.profile import Profile
-
-
-def pose_change(
-    profile: Profile, *, skip_unsafe: bool = False, is_whole: bool = False, needs_end: bool = False
-) -> Posing:
-    """The change that puts pose blocks in, and remembers what it did; see Posing."""
-    return Posing(profile, skip_unsafe=skip_unsafe, is_whole=is_whole, needs_end=needs_end)
 
 
 def edit_file(
@@ -57,11 +49,11 @@ def edit_file(
         The job cannot be read or posed; or a file cannot be read or written.
     """
     data, look = read_and_look(path)
-    door = Door(data, name or str(path), plate)
+    job = name or str(path)
     if change is None:
-        written = door.stripped()[0]
+        written = strip_file(data, job, plate=plate)[0]
     else:
-        written = door.posed([change(job.text, job.name) for job in door.jobs])
+        written = pose_file(data, job, change, plate=plate)
     if out is not None and out.resolve() != path.resolve():
         return (*written.notes, *write_atomically(out, written.data))
     if written.data != data:
@@ -88,7 +80,7 @@ def _run(argv: list[str] | None) -> int:
     change = None
     if not given.strip:
         profile = profile_named(given.profile)
-        change = pose_change(profile, skip_unsafe=given.skip_unsafe, is_whole=given.whole)
+        change = Posing(profile, skip_unsafe=given.skip_unsafe, is_whole=given.whole)
     name = final_name(given.job)
     notes = edit_file(Path(given.job), change, name=name, out=given.out, plate=given.plate)
     if change is not None:

@@ -5,10 +5,9 @@ from __future__ import annotations
 import os
 import sys
 
-from capturehook.errors import FileError
+from capturehook.errors import of_the_system
 from capturehook.files import read_pipe
 from capturehook.hosts.door import pose_file
-from capturehook.hosts.edit import pose_change
 from capturehook.hosts.plans import final_path
 from capturehook.hosts.run import (
     WHOLE,
@@ -19,7 +18,7 @@ from capturehook.hosts.run import (
     tell,
     words_of,
 )
-from capturehook.hosts.summary import keep_told, tell_summary
+from capturehook.hosts.summary import Posing, keep_told, tell_summary
 
 IN, OUT = "standard input", "standard output"
 
@@ -37,8 +36,7 @@ def read_input() -> bytes:
             raise OSError("it is closed")
         return read_pipe(sys.stdin.buffer, IN)
     except OSError as fault:
-        reason = fault.strerror or fault
-        raise FileError(IN, f"cannot be read ({reason})", "Pipe the job in") from fault
+        raise of_the_system(fault, "read", IN, "Pipe the job in") from fault
 
 
 def write_output(data: bytes) -> None:
@@ -55,15 +53,9 @@ def write_output(data: bytes) -> None:
         sys.stdout.buffer.write(data)
         sys.stdout.buffer.flush()
     except OSError as fault:
-        _hush_output()
-        reason = fault.strerror or fault
-        raise FileError(OUT, f"cannot be written ({reason})", "Look at its reader") from fault
-
-
-def _hush_output() -> None:
-    """Keep Python from trying once more, and complaining, when it ends."""
-    if sys.stdout is not None:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        if sys.stdout is not None:  # else Python tries once more, and complains, when it ends
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise of_the_system(fault, "written", OUT, "Look at its reader") from fault
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -75,7 +67,7 @@ def _run(argv: list[str] | None) -> int:
     words = words_of("pipe", "Put pose blocks into the job on standard input.", WHOLE)
     given = given_words(words, argv)
     profile = profile_named(given.profile)
-    change = pose_change(profile, skip_unsafe=given.skip_unsafe, is_whole=given.whole)
+    change = Posing(profile, skip_unsafe=given.skip_unsafe, is_whole=given.whole)
     name = final_name(IN)
     written = pose_file(read_input(), name, change)
     write_output(written.data)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from capturehook.errors import CaptureHookError, FileError, PlanError
 from capturehook.files import read_bytes
+from capturehook.hosts.run import FINAL_NAME
 from capturehook.model.plan import PlanRecord, load_plan
 
 if TYPE_CHECKING:
@@ -20,8 +21,6 @@ if TYPE_CHECKING:
 
 ENDING = ".plan.json"
 JOB_ENDINGS = (".gcode.3mf", ".gcode.gz", ".bgcode", ".gcode", ".gco", ".g")
-FINAL_NAME = "SLIC3R_PP_OUTPUT_NAME"
-"""Where hosts that hand over a temporary file say the job's final path (docs/howto/hosts.md)."""
 _DIGEST = re.compile(rb"^; capturehook job begin [^\r\n]* plan ([0-9a-f]{12})\b", re.MULTILINE)
 
 

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 ENVIRONMENT = "CAPTUREHOOK_PROFILE"
 PREFIX = "SLIC3R_"
 """Of the environment variables in which some hosts state every setting (docs/howto/hosts.md)."""
+FINAL_NAME = f"{PREFIX}PP_OUTPUT_NAME"
+"""Where hosts that hand over a temporary file say the job's final path (docs/howto/hosts.md)."""
 
 
 PATH = click.Path(path_type=Path)
@@ -162,7 +164,7 @@ def final_name(path: str) -> str:
     Hosts hand over a temporary file and put its final name into the environment
     (docs/howto/hosts.md#names-in-messages-and-the-plan).
     """
-    name = os.environ.get("SLIC3R_PP_OUTPUT_NAME", "").replace("\\", "/").rpartition("/")[2]
+    name = os.environ.get(FINAL_NAME, "").replace("\\", "/").rpartition("/")[2]
     return name or path
 
 

@@ -22,8 +22,8 @@ EXTRUSIONS = ("absolute", "relative")
 LIMITS = (
     "Nothing is proved: the text knows neither the part nor where the nozzle is. Watch the "
     "first layers with a hand on the power switch.",
-    "The way to the park point is straight, {clear_mm:g} mm above the layer: anything taller on "
-    "that way is hit. Never use it for objects printed one at a time, nor near clips.",
+    "The path to the park point is straight, {clear_mm:g} mm above the layer: anything taller on "
+    "it is hit. Never use it for objects printed one at a time, nor near clips.",
     "It fires at every layer, or as often as the host repeats the field; the profile's [capture] "
     "is not used, nor its extra prime, and there is no frame of the finished part.",
     "Where the stop falls in the layer is the host's choice: a blob or scar at the seam is likely.",
@@ -53,10 +53,10 @@ def layer_change_text(profile: Profile, extrusion: str | None = None) -> Snippet
     """
     firmware, park = FIRMWARES[profile.machine.firmware], profile.park
     parts = SnippetParts(
-        retract=tuple(_draw_back(profile)),
+        retract=tuple(_filament(profile, -profile.retract.stroke_mm)),
         hop=f"G1 Z{fixed(park.clear_mm)} F{fixed(park.hop_mm_min)}",
         park=tuple(_at_park(profile)),
-        unretract=tuple(_push(profile)),
+        unretract=tuple(_filament(profile, profile.retract.stroke_mm)),
         travel_mm_min=park.travel_mm_min,
         hop_mm_min=park.hop_mm_min,
         extrusion=extrusion if extrusion in EXTRUSIONS else None,
@@ -83,21 +83,10 @@ def _cannot(firmware: Firmware, found: str) -> PlanError:
     )
 
 
-def _draw_back(profile: Profile) -> Iterator[str]:
-    """Filament back; relative from here on."""
-    yield "G91"
-    yield "M83"
-    yield from _filament(profile, -profile.retract.stroke_mm)
-
-
-def _push(profile: Profile) -> Iterator[str]:
-    """Filament forward again by as much."""
-    yield "G91"
-    yield "M83"
-    yield from _filament(profile, profile.retract.stroke_mm)
-
-
 def _filament(profile: Profile, step_mm: float) -> Iterator[str]:
+    """Filament back (below 0) or forward; relative from here on."""
+    yield "G91"
+    yield "M83"
     if profile.retract.by == "firmware":
         firmware = FIRMWARES[profile.machine.firmware]
         yield from firmware.retract() if step_mm < 0 else firmware.unretract()

@@ -19,15 +19,13 @@ from pathlib import Path
 
 import click
 
-from capturehook.errors import CaptureHookError, FileError, printable
+from capturehook.errors import CaptureHookError, FileError, of_the_system, printable
 from capturehook.files import read_bytes, write_atomically
 from capturehook.hosts.door import Change, pose_file, strip_file
-from capturehook.hosts.edit import pose_change
+from capturehook.hosts.plans import JOB_ENDINGS
 from capturehook.hosts.run import PATH, given_words, guarded, profile_named, tell, words_of
 from capturehook.hosts.summary import Posing, keep_told, tell_summary
 
-SUFFIXES = (".gcode.3mf", ".gcode.gz", ".bgcode", ".gcode", ".gco", ".g")
-"""Of names that are looked at; what the file is, its content tells."""
 POSED = ".posed"
 LEDGER = ".capturehook-done.jsonl"
 
@@ -99,9 +97,8 @@ class Watch:
             self.results.mkdir(parents=True, exist_ok=True)
             self.ledger = Ledger(self.results / LEDGER)
         except OSError as fault:
-            reason = fault.strerror or fault
             advice = "Check its rights, or name another with --out"
-            raise FileError(str(self.results), f"cannot be used ({reason})", advice) from fault
+            raise of_the_system(fault, "used", self.results, advice) from fault
 
     def target(self, job: Path) -> Path:
         """Where a job's result goes."""
@@ -177,10 +174,8 @@ class Watch:
         try:
             self.ledger.add(job.name, sha256, result)
         except OSError as fault:
-            reason = fault.strerror or fault
             advice = "Free some space; else this job is done once more after a new start"
-            path = str(self.ledger.path)
-            raise FileError(path, f"could not be written ({reason})", advice) from fault
+            raise of_the_system(fault, "written", self.ledger.path, advice) from fault
         return target if made else None
 
     def _make(self, job: Path, data: bytes, target: Path) -> bytes | None:
@@ -211,7 +206,8 @@ def _came_of(there: bytes, data: bytes, target: Path, job: Path) -> bool:
 
 
 def _suffix(name: str) -> str | None:
-    return next((one for one in SUFFIXES if name.lower().endswith(one)), None)
+    """Of names that are looked at; what the file is, its content tells."""
+    return next((one for one in JOB_ENDINGS if name.lower().endswith(one)), None)
 
 
 def _passed_over(entry: os.DirEntry[str]) -> str | None:
@@ -248,9 +244,7 @@ def run_watch(watch: Watch, *, every_s: float = 1.0, once: bool = False) -> int:
             away = False
         except OSError as fault:
             if once:
-                raise FileError(
-                    str(watch.folder), f"cannot be read ({fault.strerror})", "Look"
-                ) from fault
+                raise of_the_system(fault, "read", watch.folder) from fault
             if not away:
                 tell(f"{watch.folder}: is away ({fault.strerror}); waiting for it.")
             away, jobs = True, []
@@ -297,7 +291,7 @@ def _run(argv: list[str] | None) -> int:
     if not 0 <= given.still_s <= 3600 or not 0.05 <= given.every_s <= 3600:
         raise CaptureHookError("watch", "times are out of range", "Give 0.05 to 3600 seconds")
     profile = profile_named(given.profile)
-    change = pose_change(profile, skip_unsafe=given.skip_unsafe, needs_end=True)
+    change = Posing(profile, skip_unsafe=given.skip_unsafe, needs_end=True)
     watch = Watch(given.folder, given.out, change, given.still_s)
     watch.plan_to = given.plan_to
     return run_watch(watch, every_s=given.every_s, once=given.once)

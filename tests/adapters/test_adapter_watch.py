@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from capturehook.errors import FileError, GcodeError, LayerError
-from capturehook.hosts.edit import pose_change
+from capturehook.hosts.summary import Posing
 from capturehook.hosts.watch import LEDGER, Watch
 from capturehook.profile import load_profile
 from tests.adapters.host_calls import (
@@ -36,7 +36,7 @@ class Counting:
 
     def __init__(self) -> None:
         self.jobs: list[str] = []
-        self.pose = pose_change(load_profile("heron"))
+        self.pose = Posing(load_profile("heron"))
 
     def __call__(self, data: bytes, name: str) -> bytes:
         self.jobs.append(Path(name).name)
@@ -112,7 +112,7 @@ def test_stalled_copy_is_made_again_when_it_goes_on(folder: Path, change: Counti
 
 def test_copy_that_rests_between_two_layers_is_waited_for(folder: Path) -> None:
     """Nothing shows a cut there but that no end comes."""
-    change = pose_change(load_profile("heron"), needs_end=True)
+    change = Posing(load_profile("heron"), needs_end=True)
     cut = JOB.index(b"\n", JOB.index(b";LAYER_CHANGE", len(JOB) // 2)) + 1
     put(folder, "part.gcode", JOB[:cut] + b"G1 Z9 F600\n", 1)
     watch = Watch(folder, None, change, 1.0)

@@ -12,7 +12,8 @@ from pathlib import Path
 import pytest
 
 from capturehook.errors import FileError
-from capturehook.hosts.edit import edit_file, pose_change
+from capturehook.hosts.edit import edit_file
+from capturehook.hosts.summary import Posing
 from capturehook.profile import load_profile
 from tests.adapters.host_calls import EMPTY_JOB, JOB, call, has_poses, one_line, scraps
 
@@ -111,7 +112,7 @@ def test_result_may_go_elsewhere(box: Path, tmp_path: Path) -> None:
 def test_every_job_inside_is_changed(tmp_path: Path) -> None:
     path = tmp_path / "two.zip"
     make_zip(path, {"a.gcode": JOB, "b.GCODE": JOB, "c.txt": JOB})
-    edit_file(path, pose_change(load_profile("heron")))
+    edit_file(path, Posing(load_profile("heron")))
     found = members_of(path)
     assert has_poses(found["a.gcode"])
     assert has_poses(found["b.GCODE"])
@@ -169,7 +170,7 @@ def test_disk_that_fails_leaves_the_container_whole(
 
     monkeypatch.setattr(os, "fsync", failing)
     with pytest.raises(FileError) as caught:
-        edit_file(box, pose_change(load_profile("heron")))
+        edit_file(box, Posing(load_profile("heron")))
     assert str(caught.value).startswith(f"{box}: could not be written (No space left on device)")
     assert box.read_bytes() == before
     assert scraps(box.parent) == []

@@ -14,7 +14,7 @@ from capturehook.film import reel
 from capturehook.film.assemble import FilmOuts, assemble_film
 from capturehook.film.shelf import Shelf
 from capturehook.film.wishes import FilmWishes
-from capturehook.frames import measure
+from capturehook.frames import reference
 from capturehook.frames.listing import load_frames
 from tests.frames.shoot import make_shoot
 
@@ -126,7 +126,7 @@ def test_measured_frames_are_not_decoded_again_for_another_film(tmp_path, monkey
     plan = tmp_path / "plan.json"
     shoot.plan.save(plan)
     decoded = []
-    true = measure.read_reduced
+    true = reference.read_reduced
 
     def counted(path, *rest):
         decoded.append(path.name)
@@ -134,9 +134,9 @@ def test_measured_frames_are_not_decoded_again_for_another_film(tmp_path, monkey
             raise KeyboardInterrupt
         return true(path, *rest)
 
-    monkeypatch.setattr(measure, "read_reduced", counted)
-    monkeypatch.setattr(measure, "WORKERS", 1)
-    monkeypatch.setattr(measure, "KEPT_BYTES", 0)
+    monkeypatch.setattr(reference, "read_reduced", counted)
+    monkeypatch.setattr(reference, "WORKERS", 1)
+    monkeypatch.setattr(reference, "KEPT_BYTES", 0)
 
     def film(name, *options):
         decoded.clear()
@@ -160,7 +160,7 @@ def test_measured_frames_are_not_decoded_again_for_another_film(tmp_path, monkey
     assert film("last.mp4") == (1 + 1, whole)  # the record that was spoilt
     os.utime(next(iter(folder.iterdir())))
     assert film("touched.mp4")[0] == 2 * COUNT + 1
-    monkeypatch.setattr(measure, "KEPT_BYTES", COUNT // 2 * 160 * 120 * 3)
+    monkeypatch.setattr(reference, "KEPT_BYTES", COUNT // 2 * 160 * 120 * 3)
     assert film("kept.mp4", *"--static 9 0 60 60".split())[0] in (
         COUNT * 3 // 2,
         COUNT * 3 // 2 + 1,

@@ -20,7 +20,8 @@ from typing import Any
 
 import numpy as np
 
-from capturehook.hosts.edit import edit_file, pose_change
+from capturehook.hosts.edit import edit_file
+from capturehook.hosts.summary import Posing
 from capturehook.jobfile.fence import strip_bytes
 from capturehook.model.profile import Profile
 from capturehook.profile import build_profile, load_profile
@@ -180,7 +181,7 @@ def zip_case(rng: Random, counts: Counts, folder: Path) -> Case:
     ]
     path = _container(rng, folder, odd_members(rng, members))
     before = path.read_bytes()
-    change = pose_change(_profile())
+    change = Posing(_profile())
     made, wrong = guarded(counts, "edit_file", lambda: edit_file(path, change))
     if made is None:
         wrong += ["a refused container is not as it was"] if path.read_bytes() != before else []
