@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+
 import click
 
 from capturehook.cli import show
@@ -25,7 +27,7 @@ def hook_command(profile: str | None, folder: str | None, as_json: bool) -> int:
     load_profile(chosen)
     lines = hook_lines(chosen, folder)
     if as_json:
-        show.emit_json({"schema": 1, "hooks": [one.as_json() for one in lines]})
+        show.emit_json({"schema": 1, "hooks": [asdict(one) for one in lines]})
         return 0
     if profile is None:
         show.say(f"Profile: {chosen} (none was named; name another with -p)")

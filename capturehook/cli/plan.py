@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -114,7 +114,7 @@ def plan_command(
     if wanted.page is not None:
         _write_page(shoot, applied, wanted.page)
     if as_json:
-        rows = {"compare": [one.as_json() for one in others]} if others else {}
+        rows = {"compare": [asdict(one) for one in others]} if others else {}
         show.emit_json({**shoot.as_json(), **rows})
     else:
         _show_shoot(shoot)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import sys
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 
 from capturehook.profile import find_profile, list_profiles
@@ -22,9 +22,6 @@ class HookLine:
     line: str
     goes: str
     note: str
-
-    def as_json(self) -> dict[str, str]:
-        return asdict(self)
 
 
 def hook_lines(profile: str, folder: str | None = None) -> list[HookLine]:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 from capturehook.errors import PlanError, Where
 from capturehook.model.profile import Profile
@@ -26,9 +25,6 @@ class Choice:
     total_s: float = 0.0
     findings: int = 0
     trouble: str = ""
-
-    def as_json(self) -> dict[str, Any]:
-        return asdict(self)
 
 
 def read_choices(texts: Sequence[str]) -> list[tuple[str, float]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, field
 from fractions import Fraction
 from typing import Any
@@ -14,12 +14,13 @@ from capturehook.block.poses import PosedJob
 from capturehook.clock.clocking import Clocking, timed_moves, times_of
 from capturehook.clock.seconds import Timetable
 from capturehook.errors import Finding, counted
+from capturehook.model.layers import LayerTable
+from capturehook.model.moves import MoveTable
 from capturehook.model.plan import PlannedPose, PlanRecord
 from capturehook.model.pose import Pose
 from capturehook.model.profile import Profile
 from capturehook.place.shutter import Settling, settling_of
 from capturehook.read.job import Job
-from capturehook.report.cooling import Cooling, layer_seconds, quickest_layer
 from capturehook.report.cost import Costs, pose_costs
 from capturehook.report.summary import SCHEMA, film_seconds
 from capturehook.report.supplies import Supply, camera_supplies, supply_findings
@@ -37,6 +38,15 @@ CARRIED = {
     "one height in the frame, and the foot of the part sinks away",
     "none": "nothing moves the part: it stands at the same place in every frame and grows upwards",
 }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cooling:
+    """The layer with a pose that takes least time: its number, its time, what the pose adds."""
+
+    layer: int
+    layer_s: float
+    added_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,7 +175,7 @@ class Shoot:
             "cooling": None if self.cooling is None else asdict(self.cooling),
             "carried": self.carried,
             "supplies": [{**asdict(one), "lasts": one.lasts} for one in self.supplies],
-            "timer": None if self.timer is None else self.timer.as_json(),
+            "timer": None if self.timer is None else asdict(self.timer),
             "poses": [
                 {**asdict(pose), "added_s": second}
                 for pose, second in zip(self.planned_poses(), added, strict=True)
@@ -223,21 +233,40 @@ def _mean(column: Floats) -> float:
     return float(column.mean()) if len(column) else 0.0
 
 
-def _camera_findings(profile: Profile, fire_s: Floats) -> list[Finding]:
-    camera, found = profile.camera, []
-    open_ms = camera.lag_ms + camera.open_ms
-    need_s = (open_ms + camera.write_ms) / 1000
-    gaps = np.diff(fire_s)
+def _camera_findings(profile: Profile, fire_s: Floats) -> Iterator[Finding]:
+    camera, gaps = profile.camera, np.diff(fire_s)
+    need_s = (camera.lag_ms + camera.open_ms + camera.write_ms) / 1000
     soon = np.flatnonzero(gaps < need_s)
     if len(soon):
         first = int(soon[0])
-        found.append(
-            Finding(
-                "frame-too-soon",
-                f"pose {first + 2}",
-                f"{counted(len(soon), 'frame')} sooner than the camera is ready: "
-                f"{gaps[first]:.2f} s after pose {first + 1}, {need_s:.2f} s are needed; "
-                f"set [capture] min_gap_s = {need_s:.2f}",
-            )
+        text = (
+            f"{counted(len(soon), 'frame')} sooner than the camera is ready: {gaps[first]:.2f} s "
+            f"after pose {first + 1}, {need_s:.2f} s are needed; set [capture] min_gap_s = "
+            f"{need_s:.2f}"
         )
-    return found
+        yield Finding("frame-too-soon", f"pose {first + 2}", text)
+
+
+def layer_seconds(moves: MoveTable, layers: LayerTable, times: Timetable) -> Floats:
+    """(L,) time from the end of the layer before to the end of each; the first is not known."""
+    ends = times.second_at(moves.line_index[layers.last_move] + 1)
+    return np.concatenate(([np.nan], np.diff(ends)))[: len(layers)]
+
+
+def quickest_layer(seconds: Floats, poses: Sequence[Pose], added_s: Floats) -> Cooling | None:
+    """The quickest layer that is built upon after a pose; None where there is none.
+
+    Parameters
+    ----------
+    seconds : (L,) time of each layer, NaN where it is not known
+    poses, added_s : (P,) poses, and what each adds to the print in s
+    """
+    known = [
+        (float(seconds[pose.layer - 1]), pose.layer, float(added))
+        for pose, added in zip(poses, added_s, strict=True)
+        if not pose.finished and not np.isnan(seconds[pose.layer - 1])
+    ]
+    if not known:
+        return None
+    layer_s, layer, added = min(known)
+    return Cooling(layer=layer, layer_s=layer_s, added_s=added)

@@ -7,8 +7,7 @@ a spread of phases, at the seconds the clock predicts, with the timer's drift.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,9 +56,6 @@ class TimerShoot:
     sure_interval_s: float | None
     frames_taken: int
     advice: str
-
-    def as_json(self) -> dict[str, Any]:
-        return asdict(self)
 
 
 def plan_timer(
@@ -167,19 +163,16 @@ def timer_findings(camera: Camera, timer: TimerShoot) -> Iterator[Finding]:
     """Warnings about shooting by timer."""
     need_s = (camera.open_ms + camera.write_ms) / 1000
     if timer.interval_s < need_s:
-        yield Finding(
-            "timer-too-fast",
-            "[camera] interval_s",
+        text = (
             f"a frame each {timer.interval_s:g} s is more than exposure and writing allow "
-            f"({need_s:g} s): the camera will leave frames out",
+            f"({need_s:g} s): the camera will leave frames out"
         )
+        yield Finding("timer-too-fast", "[camera] interval_s", text)
     planned = timer.planned
     if planned.chance < 1:
-        yield Finding(
-            "timer-misses",
-            "[camera] interval_s",
+        text = (
             f"a pose holds a whole exposure with a chance of {planned.chance:.0%}: about "
-            f"{counted(round(planned.lost_frames), 'frame')} lost, up to {planned.worst_run} "
-            "in a row; "
-            f"{timer.advice}",
+            f"{counted(round(planned.lost_frames), 'frame')} lost, up to {planned.worst_run} in a "
+            f"row; {timer.advice}"
         )
+        yield Finding("timer-misses", "[camera] interval_s", text)

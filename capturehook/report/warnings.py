@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from math import pi
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,14 +13,15 @@ from capturehook.catalog.triggers.button_press import press_points
 from capturehook.errors import Finding
 from capturehook.model.moves import PAUSE, TOOL
 from capturehook.model.pose import Pose
+from capturehook.model.profile import Profile
 from capturehook.model.state import Modes
+from capturehook.place.shutter import hold_ms, settle_ms
 from capturehook.read.arcs import move_extents, parts_of
 from capturehook.read.effects import findings_of
 from capturehook.read.job import Job
 from capturehook.read.parking import parkings
 from capturehook.read.verdict import stated_findings
 from capturehook.read.whole import order_findings, whole_findings
-from capturehook.report.ooze import ooze_findings
 
 EDGE_MM = 1e-6
 MANY_VISITS = 5
@@ -106,9 +108,9 @@ def while_printing(job: Job) -> list[Modes]:
     return others.modes[max(start, 0) : max(stop, 1)]
 
 
-def _outside(job: Job) -> list[Finding]:
+def _outside(job: Job) -> Iterator[Finding]:
     """Does the job print where the machine cannot reach? The first line of each axis."""
-    moves, machine, found = job.moves, job.profile.machine, []
+    moves, machine = job.moves, job.profile.machine
     for axis in "xyz":
         least, most = getattr(machine, f"{axis}_mm")
         first, count = None, 0
@@ -123,15 +125,13 @@ def _outside(job: Job) -> list[Finding]:
         if first is not None:
             row, place = first
             more = f" ({count} lines do so)" if count > 1 else ""
-            found.append(
-                Finding(
-                    "outside-machine",
-                    str(job.source.where(int(moves.line_index[row]))),
-                    f"prints at {axis.upper()}{place:g}, outside [{least:g}, {most:g}] of profile "
-                    f"{job.profile.name}{more}: is it the right profile?",
-                )
+            text = (
+                f"prints at {axis.upper()}{place:g}, outside [{least:g}, {most:g}] of profile "
+                f"{job.profile.name}{more}: is it the right profile?"
             )
-    return [*found, *_past_the_rim(job)]
+            where = str(job.source.where(int(moves.line_index[row])))
+            yield Finding("outside-machine", where, text)
+    yield from _past_the_rim(job)
 
 
 def _past_the_rim(job: Job) -> Iterator[Finding]:
@@ -145,9 +145,8 @@ def _past_the_rim(job: Job) -> Iterator[Finding]:
                 f"prints at X{moves.x_mm[row]:g} Y{moves.y_mm[row]:g}, past the edge of the round "
                 f"bed of profile {job.profile.name}: is it the right profile?"
             )
-            yield Finding(
-                "outside-machine", str(job.source.where(int(moves.line_index[row]))), text
-            )
+            where = str(job.source.where(int(moves.line_index[row])))
+            yield Finding("outside-machine", where, text)
             return
 
 
@@ -191,10 +190,10 @@ def _park_visited(job: Job) -> Iterator[Finding]:
         yield Finding("park-visited", job.source.path, text)
 
 
-def _strange_codes(job: Job) -> list[Finding]:
+def _strange_codes(job: Job) -> Iterator[Finding]:
     """Commands of other families that change what this one reads, the first of each."""
     firmware = FIRMWARES[job.profile.machine.firmware]
-    strange, others, found = firmware.strange_codes, job.read.others, []
+    strange, others = firmware.strange_codes, job.read.others
     for code in sorted(strange.keys() & set(others.command)):
         if code[0] == "M" and job.read.e_letter != "E":
             continue
@@ -203,8 +202,7 @@ def _strange_codes(job: Job) -> list[Finding]:
             f"{code} is no command of {firmware.name} itself: {strange[code]}; "
             "is it the right firmware?"
         )
-        found.append(Finding("strange-codes", str(job.source.where(line)), text))
-    return found
+        yield Finding("strange-codes", str(job.source.where(line)), text)
 
 
 def _odd_modes(job: Job) -> Iterator[Finding]:
@@ -268,3 +266,31 @@ def _numbered(job: Job) -> Iterator[Finding]:
     if lines and job.source.line(lines[0]).lstrip()[:1] in (b"N", b"n"):
         text = "its lines are numbered; inserted lines carry no number, as cards accept"
         yield Finding("line-numbers", job.source.path, text)
+
+
+# --- what seeps out of the nozzle while it is away
+
+
+def away_s(profile: Profile, way_mm: float) -> float:
+    """Seconds from leaving the part to being back, without accelerations."""
+    firmware = FIRMWARES[profile.machine.firmware]
+    fire = TRIGGERS[profile.trigger.by].fire(firmware, profile)
+    still_s = (settle_ms(profile) + hold_ms(profile, fire.held_ms) + fire.held_ms) / 1000
+    return still_s + 2 * way_mm * 60 / profile.park.travel_mm_min
+
+
+def ooze_findings(profile: Profile, ways_mm: Sequence[float]) -> Iterator[Finding]:
+    """One finding when the longest absence may ooze more than the profile allows.
+
+    Free ooze falls off after a retraction, so this is an upper bound (common practice, no source).
+    """
+    seconds = away_s(profile, max(ways_mm)) if ways_mm else 0.0
+    volume_mm3 = seconds * profile.ooze.rate_mm3_s
+    if volume_mm3 > profile.ooze.limit_mm3:
+        filament_mm = volume_mm3 / (pi * profile.machine.filament_mm**2 / 4)
+        text = (
+            f"in {seconds:.1f} s away {volume_mm3:.2f} mm3 may ooze ({filament_mm:.2f} mm of "
+            f"filament), over {profile.ooze.limit_mm3:g}: shorten the stand, retract more, or "
+            "prime as much back"
+        )
+        yield Finding("ooze", "[ooze] limit_mm3", text)

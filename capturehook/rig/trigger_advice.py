@@ -111,7 +111,6 @@ def contact_findings(contact: str, line_ma: float) -> Iterator[Finding]:
             f"plain silver is made for {LEAST_MA[contact]:g} mA and more; at {line_ma:g} mA "
             "films on it lose frames. Take gold, twin crossbar contacts, or a sealed reed",
         )
-        return
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,8 +11,7 @@ from capturehook.api import apply
 from capturehook.clock.clocking import times_of
 from capturehook.profile import build_profile
 from capturehook.read.job import read_job
-from capturehook.report.cooling import layer_seconds, quickest_layer
-from capturehook.report.shoot import plan_shoot
+from capturehook.report.shoot import layer_seconds, plan_shoot, quickest_layer
 from tests.strategies import profile_table
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from capturehook.model.profile import Profile
 from capturehook.profile import build_profile
-from capturehook.report.ooze import away_s, ooze_findings
+from capturehook.report.warnings import away_s, ooze_findings
 from tests.strategies import profile_table
 
 
