@@ -165,20 +165,8 @@ def _pose_text(shoot: Shoot) -> str:
     if not len(shoot.poses):
         return "none"
     added = shoot.costs.added_s
-    names = {
-        "retract_s": "filament",
-        "hop_s": "hop",
-        "travel_s": "travel out",
-        "settle_s": "settling",
-        "hold_s": "hold",
-        "back_s": "travel back",
-        "slowing_s": "slowing of the job's own moves",
-    }
-    parts = ", ".join(
-        f"{names[name]} {abs(value) if abs(value) < 0.005 else value:.2f}"
-        for name, value in shoot.part_means().items()
-    )
-    return f"{added.mean():.2f} s on average ({added.min():.2f} to {added.max():.2f}): {parts}"
+    span = f"{added.mean():.2f} s on average ({added.min():.2f} to {added.max():.2f})"
+    return f"{span}: {shoot.part_words()}"
 
 
 def _settling_text(shoot: Shoot) -> str:

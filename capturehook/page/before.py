@@ -70,28 +70,18 @@ def _times(shoot: Shoot) -> Html:
 
 
 def _details(shoot: Shoot) -> Html:
-    means = shoot.part_means()
-    names = {
-        "retract_s": "filament", "hop_s": "hop", "travel_s": "travel out", "settle_s": "settling",
-        "hold_s": "hold", "back_s": "travel back", "slowing_s": "slowing of the job's own moves",
-    }  # fmt: skip
-    rows: list[tuple[str, str]] = []
-    if shoot.poses:
-        parts = ", ".join(f"{names[key]} {abs(value):.2f}" for key, value in means.items())
-        rows.append(("Each pose, s", parts))
+    rows: dict[str, str] = {"Each pose, s": shoot.part_words()} if shoot.poses else {}
     park = shoot.profile.park
-    rows.append(
-        ("Park point", f"X{park.x_mm:g} Y{park.y_mm:g}, {park.clear_mm:g} mm above the print")
-    )
-    rows.append(("Part", shoot.carried[0].upper() + shoot.carried[1:] + "."))
+    rows["Park point"] = f"X{park.x_mm:g} Y{park.y_mm:g}, {park.clear_mm:g} mm above the print"
+    rows["Part"] = shoot.carried[0].upper() + shoot.carried[1:] + "."
     if shoot.cooling is not None:
         least, more = duration(shoot.cooling.layer_s), duration(shoot.cooling.added_s)
         text = f"Layer {shoot.cooling.layer} has least time: {least}, and {more} more by its stop."
-        rows.append(("Cooling", text))
+        rows["Cooling"] = text
     if shoot.timer is not None:
         planned = shoot.timer.planned
-        rows.append(
-            ("Timer", f"A frame each {shoot.timer.interval_s:g} s, {shoot.timer.frames_taken} in "
-             f"all; a whole exposure in {planned.chance:.0%} of the poses.")
-        )  # fmt: skip
-    return section("details", "How a frame is taken", facts(rows))
+        rows["Timer"] = (
+            f"A frame each {shoot.timer.interval_s:g} s, {shoot.timer.frames_taken} in all; a "
+            f"whole exposure in {planned.chance:.0%} of the poses."
+        )
+    return section("details", "How a frame is taken", facts(rows.items()))

@@ -1,12 +1,12 @@
 """Leaf springs: how a bracket yields.
 
-In and out: mm, N, N/mm, MPa (N/mm2), N m where said. Imports nothing of ours. ValueError for
+In and out: mm, N, N/mm, MPa (N/mm2), N m where said. ValueError for
 numbers without meaning.
 """
 
 from __future__ import annotations
 
-import math
+from capturehook.physics import positive
 
 
 def cantilever_n_mm(e_mpa: float, width_mm: float, thick_mm: float, long_mm: float) -> float:
@@ -15,7 +15,7 @@ def cantilever_n_mm(e_mpa: float, width_mm: float, thick_mm: float, long_mm: flo
     Source: Roark's Formulas for Stress and Strain, cantilever with end load, 3 E I/L^3 with
     I = b h^3/12.
     """
-    _positive(e_mpa=e_mpa, width_mm=width_mm, thick_mm=thick_mm, long_mm=long_mm)
+    positive(e_mpa=e_mpa, width_mm=width_mm, thick_mm=thick_mm, long_mm=long_mm)
     return e_mpa * width_mm * thick_mm**3 / (4 * long_mm**3)
 
 
@@ -31,11 +31,5 @@ def guided_n_mm(
 
 def guided_strain(thick_mm: float, bend_mm: float, long_mm: float) -> float:
     """Largest strain in parallel leaves. Source: M = 6 E I d/L^2, strain = M h/(2 E I)."""
-    _positive(thick_mm=thick_mm, long_mm=long_mm)
+    positive(thick_mm=thick_mm, long_mm=long_mm)
     return 3 * thick_mm * bend_mm / long_mm**2
-
-
-def _positive(**values: float) -> None:
-    for name, value in values.items():
-        if not (value > 0 and math.isfinite(value)):
-            raise ValueError(f"{name} must be more than 0, not {value}")

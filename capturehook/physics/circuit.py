@@ -1,13 +1,15 @@
 """Contact, opto-isolator and light sensor: the small circuits that fire a camera.
 
-In and out: ohm, volt, ampere as ``_a``, watt as ``_w``, farad as ``_f``. Imports nothing of
-ours. ValueError for numbers without meaning.
+In and out: ohm, volt, ampere as ``_a``, watt as ``_w``, farad as ``_f``. ValueError for
+numbers without meaning.
 """
 
 from __future__ import annotations
 
 import math
 from typing import Literal
+
+from capturehook.physics import positive
 
 E12 = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)
 E24 = (
@@ -22,7 +24,7 @@ RATINGS_W = (0.125, 0.25, 0.5, 1.0, 2.0, 5.0)
 
 def led_resistor_ohm(supply_v: float, led_v: float, current_a: float) -> float:
     """Series resistor of an LED. Source: Ohm's law, (V - Vf)/I."""
-    _positive(supply_v=supply_v, led_v=led_v, current_a=current_a)
+    positive(supply_v=supply_v, led_v=led_v, current_a=current_a)
     if supply_v <= led_v:
         raise ValueError("supply_v must be more than led_v")
     return (supply_v - led_v) / current_a
@@ -30,13 +32,13 @@ def led_resistor_ohm(supply_v: float, led_v: float, current_a: float) -> float:
 
 def led_current_a(supply_v: float, led_v: float, resistor_ohm: float) -> float:
     """Current through an LED and its resistor; none below ``led_v``. Source: Ohm's law."""
-    _positive(resistor_ohm=resistor_ohm)
+    positive(resistor_ohm=resistor_ohm)
     return max(0.0, supply_v - led_v) / resistor_ohm
 
 
 def resistor_power_w(resistor_ohm: float, current_a: float) -> float:
     """Heat in a resistor. Source: Joule's law, I^2 R."""
-    _positive(resistor_ohm=resistor_ohm)
+    positive(resistor_ohm=resistor_ohm)
     return current_a**2 * resistor_ohm
 
 
@@ -57,7 +59,7 @@ def preferred_ohm(
 
     Source: IEC 60063 gives the steps of one decade; decades repeat by 10.
     """
-    _positive(wanted_ohm=wanted_ohm)
+    positive(wanted_ohm=wanted_ohm)
     decade = math.floor(math.log10(wanted_ohm))
     ladder = [step * math.pow(10, decade + shift) for shift in (-2, -1, 0) for step in series]
     slack = 1e-9 * wanted_ohm
@@ -72,7 +74,7 @@ def preferred_ohm(
 
 def preferred_between_ohm(low_ohm: float, high_ohm: float) -> float | None:
     """A value one can buy inside a range, E12 before E24, nearest the middle by ratio."""
-    _positive(low_ohm=low_ohm, high_ohm=high_ohm)
+    positive(low_ohm=low_ohm, high_ohm=high_ohm)
     middle = math.sqrt(low_ohm * high_ohm)
     for series in (E12, E24):
         for side in ("nearest", "up", "down"):
@@ -84,19 +86,19 @@ def preferred_between_ohm(low_ohm: float, high_ohm: float) -> float | None:
 
 def sink_current_a(led_current_a: float, transfer_ratio: float) -> float:
     """Most current the output transistor can take in. Source: definition of CTR, Ic/If."""
-    _positive(transfer_ratio=transfer_ratio)
+    positive(transfer_ratio=transfer_ratio)
     return led_current_a * transfer_ratio
 
 
 def parallel_ohm(first_ohm: float, second_ohm: float) -> float:
     """Two resistors side by side. Source: Kirchhoff, 1/(1/a + 1/b)."""
-    _positive(first_ohm=first_ohm, second_ohm=second_ohm)
+    positive(first_ohm=first_ohm, second_ohm=second_ohm)
     return 1 / (1 / first_ohm + 1 / second_ohm)
 
 
 def divider_v(supply_v: float, upper_ohm: float, lower_ohm: float) -> float:
     """Voltage over the lower of two resistors in series. Source: Kirchhoff, V b/(a + b)."""
-    _positive(upper_ohm=upper_ohm, lower_ohm=lower_ohm)
+    positive(upper_ohm=upper_ohm, lower_ohm=lower_ohm)
     return supply_v * lower_ohm / (upper_ohm + lower_ohm)
 
 
@@ -105,7 +107,7 @@ def best_divider_ohm(light_ohm: float, dark_ohm: float) -> float:
 
     Source: derivative of the swing set to zero, R = sqrt(R_light R_dark); calculus.
     """
-    _positive(light_ohm=light_ohm, dark_ohm=dark_ohm)
+    positive(light_ohm=light_ohm, dark_ohm=dark_ohm)
     return math.sqrt(light_ohm * dark_ohm)
 
 
@@ -115,7 +117,7 @@ def illuminance_at_lux(lux: float, at_mm: float, to_mm: float) -> float:
     Source: inverse square law, E2 = E1 (d1/d2)^2. An extended source obeys it only beyond
     about five times its size (the photometrists' five-times rule).
     """
-    _positive(at_mm=at_mm, to_mm=to_mm)
+    positive(at_mm=at_mm, to_mm=to_mm)
     return lux * (at_mm / to_mm) ** 2
 
 
@@ -143,7 +145,7 @@ def gamma_from_distances(
     With stray light it has no closed form: :func:`moved_ohm` rises with gamma (it is a power
     mean of the two readings with exponent -1/gamma), so it is halved in.
     """
-    _positive(near_mm=near_mm, near_ohm=near_ohm, far_mm=far_mm, far_ohm=far_ohm)
+    positive(near_mm=near_mm, near_ohm=near_ohm, far_mm=far_mm, far_ohm=far_ohm)
     if not (near_mm < far_mm and near_ohm < far_ohm < covered_ohm):
         raise ValueError("the nearer reading must be the lower, and both below the covered one")
     if math.isinf(covered_ohm):
@@ -164,7 +166,7 @@ def relative_light(resistance_ohm: float, gamma: float) -> float:
     Source: the sensor law turned round, E ~ R^(-1/gamma). Needs no luxmeter, so it holds at
     405 nm as well, where lux mean nothing.
     """
-    _positive(resistance_ohm=resistance_ohm, gamma=gamma)
+    positive(resistance_ohm=resistance_ohm, gamma=gamma)
     return math.pow(resistance_ohm, -1 / gamma)
 
 
@@ -200,7 +202,7 @@ def crossing_s(
     which datasheets state rise and decay), then the sensor law. Real sensors are slower than
     this towards darkness: seconds.
     """
-    _positive(tau_s=tau_s)
+    positive(tau_s=tau_s)
     start, end = relative_light(from_ohm, gamma), relative_light(to_ohm, gamma)
     level = relative_light(level_ohm, gamma)
     if start == end:
@@ -211,15 +213,9 @@ def crossing_s(
 
 def time_constant_s(resistor_ohm: float, capacitor_f: float) -> float:
     """Of a resistor and a capacitor that smooth a bouncing contact. Source: tau = R C."""
-    _positive(resistor_ohm=resistor_ohm, capacitor_f=capacitor_f)
+    positive(resistor_ohm=resistor_ohm, capacitor_f=capacitor_f)
     return resistor_ohm * capacitor_f
 
 
 def _stray(covered_ohm: float, gamma: float) -> float:
     return 0.0 if math.isinf(covered_ohm) else relative_light(covered_ohm, gamma)
-
-
-def _positive(**values: float) -> None:
-    for name, value in values.items():
-        if not (value > 0 and math.isfinite(value)):
-            raise ValueError(f"{name} must be more than 0, not {value}")

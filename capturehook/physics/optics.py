@@ -2,13 +2,15 @@
 
 In: millimetres, seconds, f-numbers. Out: the same. ``distance_mm`` is always from the
 lens to the subject; :func:`focus_mark_mm` turns it into what the mark on a camera body
-shows. Imports nothing of ours. Every function raises ValueError for a number that has
+shows. Every function raises ValueError for a number that has
 no meaning (a length of zero, a subject inside the focal length).
 """
 
 from __future__ import annotations
 
 import math
+
+from capturehook.physics import positive
 
 GREEN_NM = 550.0
 """Wavelength the eye is most sensitive to by day, rounded (CIE photopic peak 555 nm)."""
@@ -20,7 +22,7 @@ def magnification(focal_mm: float, distance_mm: float) -> float:
     Source: thin lens, 1/f = 1/s + 1/s', m = s'/s = f/(s - f); any optics textbook,
     e.g. Hecht, Optics, chapter 5.
     """
-    _positive(focal_mm=focal_mm)
+    positive(focal_mm=focal_mm)
     if not distance_mm > focal_mm:
         raise ValueError("distance_mm must be more than focal_mm: no real image otherwise")
     return focal_mm / (distance_mm - focal_mm)
@@ -45,13 +47,13 @@ def distance_for_field_mm(focal_mm: float, sensor_mm: float, field_mm: float) ->
 
     Source: thin lens, s = f (1 + 1/m) with m = sensor/field.
     """
-    _positive(focal_mm=focal_mm, sensor_mm=sensor_mm, field_mm=field_mm)
+    positive(focal_mm=focal_mm, sensor_mm=sensor_mm, field_mm=field_mm)
     return focal_mm * (1 + field_mm / sensor_mm)
 
 
 def field_mm(focal_mm: float, sensor_mm: float, distance_mm: float) -> float:
     """What one side of the sensor sees at the focused distance. Source: field = sensor/m."""
-    _positive(sensor_mm=sensor_mm)
+    positive(sensor_mm=sensor_mm)
     return sensor_mm / magnification(focal_mm, distance_mm)
 
 
@@ -60,7 +62,7 @@ def field_at_mm(focal_mm: float, sensor_mm: float, focus_mm: float, plane_mm: fl
 
     Source: rays through the lens centre go straight on: sensor x plane/s' (similar triangles).
     """
-    _positive(sensor_mm=sensor_mm, plane_mm=plane_mm)
+    positive(sensor_mm=sensor_mm, plane_mm=plane_mm)
     return sensor_mm * plane_mm / image_distance_mm(focal_mm, focus_mm)
 
 
@@ -81,19 +83,19 @@ def distance_for_box_mm(
 
 def view_angle_deg(focal_mm: float, sensor_mm: float) -> float:
     """Angle of view of one side, focused at infinity. Source: 2 atan(w / 2f), textbook."""
-    _positive(focal_mm=focal_mm, sensor_mm=sensor_mm)
+    positive(focal_mm=focal_mm, sensor_mm=sensor_mm)
     return math.degrees(2 * math.atan(sensor_mm / (2 * focal_mm)))
 
 
 def scale_px_mm(pixels: int, field_mm: float) -> float:
     """Pixels that one millimetre of the subject covers. Source: geometry."""
-    _positive(pixels=pixels, field_mm=field_mm)
+    positive(pixels=pixels, field_mm=field_mm)
     return pixels / field_mm
 
 
 def effective_f_number(f_number: float, magnification: float) -> float:
     """The f-number the sensor feels close up. Source: bellows factor, N (1 + m), textbook."""
-    _positive(f_number=f_number)
+    positive(f_number=f_number)
     return f_number * (1 + magnification)
 
 
@@ -108,7 +110,7 @@ def hyperfocal_mm(focal_mm: float, f_number: float, circle_mm: float) -> float:
     Source: H = f^2/(N c) + f, textbook; the widely published case of 50 mm, f/8,
     circle 0.03 mm gives 10.47 m.
     """
-    _positive(focal_mm=focal_mm, f_number=f_number, circle_mm=circle_mm)
+    positive(focal_mm=focal_mm, f_number=f_number, circle_mm=circle_mm)
     return focal_mm**2 / (f_number * circle_mm) + focal_mm
 
 
@@ -132,7 +134,7 @@ def focus_for_limits_mm(near_mm: float, far_mm: float) -> float:
 
     Source: the two depth-of-field forms above added, 1/near + 1/far = 2/s (exact).
     """
-    _positive(near_mm=near_mm, far_mm=far_mm)
+    positive(near_mm=near_mm, far_mm=far_mm)
     return 2 / (1 / near_mm + 1 / far_mm)
 
 
@@ -144,7 +146,7 @@ def f_number_for_limits(focal_mm: float, circle_mm: float, near_mm: float, far_m
     """
     if not focal_mm < near_mm <= far_mm:
         raise ValueError("near_mm must be more than focal_mm and not more than far_mm")
-    _positive(circle_mm=circle_mm)
+    positive(circle_mm=circle_mm)
     focus_mm = focus_for_limits_mm(near_mm, far_mm)
     spread = 1 / near_mm - 1 / far_mm
     return focal_mm**2 * focus_mm * spread / (2 * circle_mm * (focus_mm - focal_mm))
@@ -156,7 +158,7 @@ def airy_disk_mm(effective_f_number: float, wavelength_nm: float = GREEN_NM) -> 
     Source: 2.44 lambda N (Airy); the factor is 2 x 3.8317/pi, from the first zero of the
     Bessel function J1; any optics textbook.
     """
-    _positive(effective_f_number=effective_f_number, wavelength_nm=wavelength_nm)
+    positive(effective_f_number=effective_f_number, wavelength_nm=wavelength_nm)
     return 2.44 * wavelength_nm * 1e-6 * effective_f_number
 
 
@@ -167,13 +169,13 @@ def diffraction_f_number(
 
     Source: 2.44 lambda N (1 + m) = c, see :func:`airy_disk_mm`.
     """
-    _positive(circle_mm=circle_mm)
+    positive(circle_mm=circle_mm)
     return circle_mm / (airy_disk_mm(1.0, wavelength_nm) * (1 + magnification))
 
 
 def exposure_for_s(ev100: float, f_number: float, iso: float) -> float:
     """Exposure time for a metered scene. Source: APEX solved for t."""
-    _positive(f_number=f_number, iso=iso)
+    positive(f_number=f_number, iso=iso)
     return f_number**2 / 2**ev100 * 100 / iso
 
 
@@ -183,7 +185,7 @@ def lamp_waves(exposure_s: float, mains_hz: float) -> float:
     Source: light follows power, and sin^2 has twice the frequency (trigonometry). A whole
     number of pulses (t = n/100 s at 50 Hz, n/120 s at 60 Hz) is the same light every time.
     """
-    _positive(exposure_s=exposure_s, mains_hz=mains_hz)
+    positive(exposure_s=exposure_s, mains_hz=mains_hz)
     return exposure_s * 2 * mains_hz
 
 
@@ -200,9 +202,3 @@ def flicker_ev(exposure_s: float, mains_hz: float, ripple: float = 1.0) -> float
     phase = math.pi * lamp_waves(exposure_s, mains_hz)
     swing = ripple * abs(math.sin(phase) / phase)
     return math.log2((1 + swing) / (1 - swing)) if swing < 1 else math.inf
-
-
-def _positive(**values: float) -> None:
-    for name, value in values.items():
-        if not (value > 0 and math.isfinite(value)):
-            raise ValueError(f"{name} must be more than 0, not {value}")

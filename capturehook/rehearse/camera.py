@@ -66,10 +66,6 @@ class View:
         y = self.height_px / 2 + self.focal_px * down * near
         return np.stack([x, y, near], axis=-1)
 
-    def px_per_mm(self, point_mm: ArrayLike) -> float:
-        """Scale of the picture at the depth of one point."""
-        return self.focal_px / max(1.0, float(self.to_camera(point_mm)[2]))
-
     def scaled(self, factor: float) -> View:
         """The same camera with a finer (or coarser) picture."""
         return replace(

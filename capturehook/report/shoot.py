@@ -28,7 +28,15 @@ from capturehook.report.timer import TimerShoot, plan_timer, timer_findings
 
 Floats = NDArray[np.float64]
 
-PARTS = ("retract_s", "hop_s", "travel_s", "settle_s", "hold_s", "back_s", "slowing_s")
+PARTS = {
+    "retract_s": "filament",
+    "hop_s": "hop",
+    "travel_s": "travel out",
+    "settle_s": "settling",
+    "hold_s": "hold",
+    "back_s": "travel back",
+    "slowing_s": "slowing of the job's own moves",
+}
 """What a pose's time goes into; see `plan.cost.Costs`."""
 
 CARRIED = {
@@ -107,6 +115,13 @@ class Shoot:
     def part_means(self) -> dict[str, float]:
         """Average seconds of a pose by what they are for."""
         return {part: _mean(getattr(self.costs, part)) for part in PARTS}
+
+    def part_words(self) -> str:
+        """The same in words: "filament 0.12, hop 0.30, ..."."""
+        return ", ".join(
+            f"{PARTS[name]} {abs(value) if abs(value) < 0.005 else value:.2f}"
+            for name, value in self.part_means().items()
+        )
 
     def record(self) -> PlanRecord:
         """The record that the audit reads after the print."""

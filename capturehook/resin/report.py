@@ -25,30 +25,6 @@ CAUTIONS = (
 )
 
 
-def job_report(job: ResinJob) -> dict[str, Any]:
-    """The job and its light timeline; seconds to 0.001."""
-    timeline = job.timeline
-    return {
-        "path": job.path,
-        "kind": job.kind,
-        "text": job.text_name,
-        "layers": len(timeline),
-        "height_mm": round(timeline.height_mm, 4),
-        "total_s": round(timeline.total_s, 3),
-        "stated_s": job.stated_s,
-        "startup_s": round(timeline.startup_s, 3),
-        "end_s": round(timeline.end_s, 3),
-        "phases_s": {
-            name: round(float(seconds), 3)
-            for name, seconds in zip(PHASES, timeline.phase_s.sum(axis=0), strict=True)
-        },
-        "bracket_s": None if job.bracket_s is None else [round(one, 3) for one in job.bracket_s],
-        "bracket_why": job.bracket_why,
-        "evidence": list(job.evidence),
-        "assumed": list(job.assumed),
-    }
-
-
 def light_report(shoot: ResinShoot) -> list[dict[str, Any]]:
     """Flashes by what becomes of them: how many, and the first and last layer (0: before)."""
     events = shoot.events
@@ -67,31 +43,47 @@ def light_report(shoot: ResinShoot) -> list[dict[str, Any]]:
     return rows
 
 
-def shoot_report(shoot: ResinShoot) -> dict[str, Any]:
-    """Frames and film."""
-    return {
-        "fired_by": shoot.by,
-        "flashes": len(shoot.events),
-        "outcomes": light_report(shoot),
-        "false_starts": shoot.false_starts,
-        "frames_taken": shoot.frames_taken,
-        "hidden_layers": shoot.hidden_layers,
-        "visible_from_layer": shoot.visible_from_layer,
-        "visible_from_s": round(shoot.visible_from_s, 3),
-        "lifted_from_layer": shoot.lifted_from_layer,
-        "frames": len(shoot.plan.poses),
-        "card_frames": shoot.card_frame.tolist(),
-        "fps": shoot.plan.fps,
-        "film_s": round(shoot.film_s, 3),
-    }
-
-
 def full_report(job: ResinJob, shoot: ResinShoot, findings: list[Finding]) -> dict[str, Any]:
-    """Everything, as one JSON object of schema 1."""
+    """Everything, as one JSON object of schema 1; seconds to 0.001."""
+    timeline = job.timeline
     return {
         "schema": 1,
-        "job": job_report(job),
-        "shoot": shoot_report(shoot),
+        "job": {
+            "path": job.path,
+            "kind": job.kind,
+            "text": job.text_name,
+            "layers": len(timeline),
+            "height_mm": round(timeline.height_mm, 4),
+            "total_s": round(timeline.total_s, 3),
+            "stated_s": job.stated_s,
+            "startup_s": round(timeline.startup_s, 3),
+            "end_s": round(timeline.end_s, 3),
+            "phases_s": {
+                name: round(float(seconds), 3)
+                for name, seconds in zip(PHASES, timeline.phase_s.sum(axis=0), strict=True)
+            },
+            "bracket_s": None
+            if job.bracket_s is None
+            else [round(one, 3) for one in job.bracket_s],
+            "bracket_why": job.bracket_why,
+            "evidence": list(job.evidence),
+            "assumed": list(job.assumed),
+        },
+        "shoot": {
+            "fired_by": shoot.by,
+            "flashes": len(shoot.events),
+            "outcomes": light_report(shoot),
+            "false_starts": shoot.false_starts,
+            "frames_taken": shoot.frames_taken,
+            "hidden_layers": shoot.hidden_layers,
+            "visible_from_layer": shoot.visible_from_layer,
+            "visible_from_s": round(shoot.visible_from_s, 3),
+            "lifted_from_layer": shoot.lifted_from_layer,
+            "frames": len(shoot.plan.poses),
+            "card_frames": shoot.card_frame.tolist(),
+            "fps": shoot.plan.fps,
+            "film_s": round(shoot.film_s, 3),
+        },
         "poses": shoot.plan.as_json()["poses"],
         "findings": [finding.as_json() for finding in findings],
         "cautions": list(CAUTIONS),

@@ -106,4 +106,4 @@ def test_scaled_view_sees_the_same():
     view = look_at((0, 0, 0), height_mm=100, distance_mm=400, **FRONT)
     point = (12.0, 7.0, 30.0)
     assert np.allclose(view.scaled(2).to_pixels(point)[:2], 2 * view.to_pixels(point)[:2])
-    assert view.px_per_mm((0, 0, 0)) == pytest.approx(2)
+    assert view.focal_px / view.to_camera((0, 0, 0))[2] == pytest.approx(2)

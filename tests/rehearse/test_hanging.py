@@ -139,7 +139,7 @@ def test_silhouette_at_the_plate_is_as_wide_as_projection_says(posed_job):
     at_plate = np.full_like(ring, TABLE.pose.z_mm)
     points = np.stack([20 * np.cos(ring), 20 * np.sin(ring), at_plate], axis=1)
     x = stage.moving.view.to_pixels(points)[:, 0]
-    pitch_px = PITCH_MM * stage.moving.view.px_per_mm(points[0])
+    pitch_px = PITCH_MM * stage.moving.view.focal_px / stage.moving.view.to_camera(points[0])[2]
     assert columns[0] == pytest.approx(x.min(), abs=pitch_px)
     assert columns[-1] + 1 == pytest.approx(x.max(), abs=pitch_px)
 

@@ -47,7 +47,8 @@ def test_part_is_drawn_as_wide_and_high_as_its_projected_beads():
     fine = view.scaled(2)
     px = fine.to_pixels(np.concatenate([beads.a_mm, beads.b_mm]) + offset)[:, :2]
     rows, columns = np.nonzero(stage.print.canvas.owner == PART)
-    slack = 2 + float(beads.width_mm.max()) * fine.px_per_mm(beads.a_mm[0] + offset)
+    depth_mm = float(fine.to_camera(beads.a_mm[0] + offset)[2])
+    slack = 2 + float(beads.width_mm.max()) * fine.focal_px / depth_mm
     low, high = (columns.min(), rows.min()), (columns.max() + 1, rows.max() + 1)
     assert np.allclose(low, px.min(axis=0), atol=slack)
     assert np.allclose(high, px.max(axis=0), atol=slack)

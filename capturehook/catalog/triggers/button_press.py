@@ -40,7 +40,6 @@ class PressPoints:
     cross_mm : where the head stands on the other axis
     start_mm : the slow approach begins here, and the release ends here
     touch_mm : the plunger is first met
-    release_mm : going back, the contact opens here
     contact_mm : the contact closes
     press_mm : the head stops here and holds
     deepest_mm : the deepest the head may come when it stops at ``press_mm``
@@ -52,7 +51,6 @@ class PressPoints:
     cross_mm: float
     start_mm: float
     touch_mm: float
-    release_mm: float
     contact_mm: float
     press_mm: float
     deepest_mm: float
@@ -86,7 +84,6 @@ def press_points(profile: Profile) -> PressPoints:
         cross_mm=in_line if across is None else across,
         start_mm=contact - sign * trigger.start_mm,
         touch_mm=contact - sign * trigger.pretravel_mm,
-        release_mm=contact - sign * trigger.differential_mm,
         contact_mm=contact,
         press_mm=contact + sign * press,
         deepest_mm=contact + sign * (press + trigger.repeat_mm),
