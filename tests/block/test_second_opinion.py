@@ -121,6 +121,11 @@ def test_heights_are_left_to_the_first_witness() -> None:
     ask(SABOTAGE["dip below the layer"][0](block()))
 
 
+def test_units_put_in_force_by_a_block_of_inches_are_seen() -> None:
+    with pytest.raises(ProofError, match="modes are"):
+        ask([*block("inches"), "G21"], inch=True)
+
+
 def test_prime_must_be_the_stated_one() -> None:
     lines = block_of(
         kit_for("marlin", retract={"extra_prime_mm": 0.05}), state_of(MODES["absolute"])

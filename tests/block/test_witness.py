@@ -36,6 +36,7 @@ from capturehook.block.witness_bytes import Bytes
 from capturehook.block.witness_filament import NotToldError
 from capturehook.block.witness_found import Found
 from capturehook.block.witness_state import Family
+from capturehook.block.witness_text import own_text
 from capturehook.block.write import pose_block
 from capturehook.catalog import FIRMWARES
 from capturehook.errors import ProofError, UntoldError
@@ -643,6 +644,12 @@ def test_blocks_of_one_form_are_judged_each_in_its_own_state() -> None:
     judge_two(between, "G1 X5 E13", "smoothie")
     with pytest.raises(ProofError, match="words alone, with G0 in force before"):
         judge_two(between, "X5 E13", "smoothie")
+
+
+def test_views_of_the_job_are_read_in_the_order_in_which_they_stand() -> None:
+    view = memoryview(b"G1 X1\nG1 X2\n")
+    assert own_text([view[:6], b"", view[6:]])[0] == view
+    assert own_text([view[6:], b"", view[:6]])[0] == b"G1 X2\nG1 X1\n"
 
 
 def test_wipe_is_at_the_height_where_printing_stopped() -> None:
