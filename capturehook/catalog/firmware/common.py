@@ -1,4 +1,4 @@
-"""What most firmware families answer; each attribute is told in `model/contracts.py`."""
+"""What most firmware families answer; an attribute is told in `model/contracts.py`, or here."""
 
 from __future__ import annotations
 
@@ -129,7 +129,7 @@ class CommonFirmware(Firmware):
     refuses: Mapping[str, str] = {}
     stops = frozenset({"M112"})
     """Commands that end the print at once, heaters and motors with it."""
-    has_workplaces = False
+    has_workplaces = False  # G53, and G54 to G59.3
     # filament
     has_firmware_retract = True
     retraction_moves_numbers = False
@@ -150,9 +150,9 @@ class CommonFirmware(Firmware):
     corner_keys: frozenset[str] = frozenset()
     limit_commands: tuple[str, ...] = ()
     axis_limits: Mapping[str, tuple[str, float]] = {}
-    accel_letters: Mapping[str, tuple[str, ...]] = {}
-    junction_letter: str | None = None
-    usual_junction_mm: float | None = None
+    accel_letters: Mapping[str, tuple[str, ...]] = {}  # of M204, and what each states
+    junction_letter: str | None = None  # of M205, where it states a junction deviation
+    usual_junction_mm: float | None = None  # by which corners are taken where nothing is stated
     # pins and texts
     pin_line = "M42 P{pin} S{level:g}"
     message_line = "M118 {text}"
