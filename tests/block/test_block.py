@@ -146,6 +146,26 @@ def test_modes_the_job_has_are_not_sent_again() -> None:
         assert not {"G90", "G91", "M82", "M83", "G20", "G21"} & set(lines)
 
 
+# 1 in is 25.4 mm exactly (NIST SP 811, appendix B.6); on Marlin G20 counts E and F too.
+@pytest.mark.parametrize("trigger", ["wait", "button"])
+@pytest.mark.parametrize("m82", [True, False])
+def test_a_block_in_inches_is_that_in_mm(trigger: str, m82: bool) -> None:
+    kit = kit_for("marlin", trigger, retract={"length_mm": 0.8, "extra_prime_mm": 0.05})
+    in_mm, in_inches = (
+        block_of(kit, state_of(Modes(absolute=True, m82=m82, inch=inch))) for inch in (False, True)
+    )
+    assert len(in_mm) == len(in_inches)
+    for mm, inch in zip(in_mm, in_inches, strict=True):
+        words, wanted = inch.split(), mm.split()
+        if mm.startswith(("G1", "G92")):
+            numbers = [float(word[1:]) * 25.4 for word in words[1:]]
+            assert numbers == pytest.approx(
+                [float(word[1:]) for word in wanted[1:]], rel=5e-3
+            )  # F has a decimal
+            words, wanted = ([word[0] for word in line] for line in (words, wanted))
+        assert words == wanted
+
+
 @pytest.mark.parametrize(
     ("deficit_mm", "drawn"),
     [(0.0, 0.8), (0.3, 0.5), (0.795, None), (0.8, None), (2.0, None)],

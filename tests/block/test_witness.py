@@ -12,6 +12,7 @@ from collections.abc import Callable
 from contextlib import nullcontext
 from dataclasses import replace
 from functools import cache
+from math import pi
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +44,7 @@ from capturehook.errors import ProofError, UntoldError
 from capturehook.model.state import State
 from capturehook.place import poses
 from capturehook.profile import build_profile
+from tests import variants
 from tests.block.blocks import (
     HOP_MM,
     MODES,
@@ -712,3 +714,22 @@ def test_strokes_written_otherwise_are_counted(stroke: str) -> None:
 )
 def test_shift_is_what_to_add_for_the_machines_place(lines: str, shift: list[float]) -> None:
     assert found_after(f"{START}|{lines}").shift == pytest.approx(shift)
+
+
+def test_strokes_and_primes_are_lengths_of_filament_in_every_unit() -> None:
+    """0.8 mm and 0.05 mm of 1.75 mm filament: as mm3 (pi/4 d2 l), inches (25.4 mm) and mm."""
+    job = make_job(Recipe(retract="none")).data
+    area = pi * 1.75**2 / 4
+    for data, volumetric, unit in (
+        (job, False, 1.0),
+        (variants.volumetric(job, announce=False), True, 1 / area),
+        (variants.inches(job), False, 25.4),
+    ):
+        table = profile_table("marlin", retract={"length_mm": 0.8, "extra_prime_mm": 0.05})
+        table["machine"] |= {"volumetric": volumetric}
+        posed = apply(data, build_profile(table, "heron.toml"))
+        assert len(posed.poses) > 1  # the last, of the finished part, lays nothing more
+        for pose in posed.poses[:-1]:
+            words = [text.split()[1] for text in pose.block.texts if text.startswith("G1 E")]
+            fed = [float(word[1:]) * unit for word in words]
+            assert fed == pytest.approx([-0.8, 0.8, 0.05], abs=1e-4)
