@@ -211,6 +211,9 @@ def apply_command(
     if not target.dry_run:
         added_s = added_by(done) if remaining_time else None
         notes = _write(door, done, job, target.out, added_s, look) or notes
+    for one in done:
+        one.pieces.clear()  # they make room for the plan
+    if not target.dry_run:
         path = Path(goes_to) if goes_to != "-" else None
         plates = [one.plate for one in door.jobs]
         plan_to = Path(target.plan_to) if target.plan_to else None

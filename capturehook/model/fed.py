@@ -98,7 +98,7 @@ class Fed(NDArrayOperatorsMixin):
     def numbers_after(self, rows: Ints) -> Array:
         """The job's number for filament after each of some moves; 0 before the first (-1)."""
         found, which = np.zeros(len(rows)), np.searchsorted(self._first, rows, side="right") - 1
-        for at in np.unique(which[rows >= 0]).tolist():
+        for at in sorted({*which[rows >= 0].tolist()}):  # np.unique takes 7 ms to load at first
             mine = which == at
             found[mine] = self._stretches[at].numbers_after(rows[mine] - self._first[at])
         return found

@@ -79,7 +79,7 @@ def order_findings(job: Job) -> Iterator[Finding]:
             return
     if layers.object_no[-1] > 1:
         yield from _objects_in_objects(job)
-    usual_mm = float(np.median(layers.height_mm))
+    usual_mm = float(np.sort(layers.height_mm)[len(layers) // 2])
     gaps = np.flatnonzero(same & (layers.height_mm > max(LEAST_GAP_MM, 4 * usual_mm)))
     if len(gaps):
         layer = int(gaps[0])

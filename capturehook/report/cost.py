@@ -30,7 +30,7 @@ Ints = NDArray[np.int64]
 
 LEAST_MOVES = 64
 """A window reaches over at least so many moves on either side of its stop."""
-BATCH_MOVES = 1 << 16
+BATCH_MOVES = 1 << 15
 """Moves worked on at once, and in the windows of one batch of poses at the least."""
 
 
@@ -118,11 +118,12 @@ def _price(job: Job, poses: Sequence[Pose], clocking: Clocking) -> Costs:
 def _batches(low: Ints, high: Ints) -> Iterator[slice]:
     """Poses in runs whose windows have some thousand moves, each ending where windows part."""
     parts = np.flatnonzero(low[1:] > high[:-1]) + 1
-    first = 0
-    for stop in parts.tolist():
-        if high[stop - 1] - low[first] >= BATCH_MOVES:
+    rows = np.cumsum(high - np.maximum(low, np.append(0, high[:-1])))  # each counted once
+    first = done = 0
+    for stop, count in zip(parts.tolist(), rows[parts - 1].tolist(), strict=True):
+        if count - done >= BATCH_MOVES:
             yield slice(first, stop)
-            first = stop
+            first, done = stop, count
     yield slice(first, len(low))
 
 
