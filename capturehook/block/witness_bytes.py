@@ -50,11 +50,12 @@ def other_lines(text: bytes, *, several: bool) -> list[int]:
     fours: NDArray[np.uint32] = np.ndarray(
         (max(len(text) - 3, 0),), dtype="<u4", buffer=text, strides=(1,)
     )
-    for low in range(0, len(text), PIECE):
-        piece = whole[low : low + PIECE]
-        starts = np.flatnonzero(piece == 10) + (low + 1)
-        starts = np.concatenate(([0], starts)) if low == 0 else starts
-        starts = starts[starts < len(text)]
+    low = end = 0
+    while end < len(text):  # pieces of whole lines
+        low, end = end, text.find(b"\n", end + PIECE) + 1 or len(text)
+        piece = whole[low:end]
+        starts = np.concatenate(([low], np.flatnonzero(piece == 10) + (low + 1)))
+        starts = starts[starts < end]
         inner = starts[: np.searchsorted(starts, len(fours))]
         first = whole[starts]
         plain = np.zeros(len(starts), np.bool_)

@@ -18,6 +18,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from capturehook.api import apply
 from capturehook.block import (
@@ -733,3 +735,27 @@ def test_strokes_and_primes_are_lengths_of_filament_in_every_unit() -> None:
             words = [text.split()[1] for text in pose.block.texts if text.startswith("G1 E")]
             fed = [float(word[1:]) * unit for word in words]
             assert fed == pytest.approx([-0.8, 0.8, 0.05], abs=1e-4)
+
+
+LINES = st.sampled_from(
+    ["G1 X1 Y2", "G0 Z3", "; layer", "M83", "G1 X1 G91", "G1 X1 ; G91", "T0", "", "g1x5", "\rG1 X2"]
+)
+
+
+@given(st.lists(LINES, max_size=30), st.booleans(), st.integers(1, 40), st.booleans())
+def test_other_lines_are_found_wherever_a_piece_of_text_ends(
+    lines: list[str], several: bool, size: int, is_closed: bool
+) -> None:
+    """Against each line alone, the text looked at in small pieces."""
+    text = "\n".join(lines).encode() + b"\n" * is_closed
+    wanted, at = [], 0
+    for line in text.split(b"\n"):
+        code = line.split(b";")[0]
+        is_plain = line[:3] in (b"G0 ", b"G1 ")
+        has_second = several and is_plain and any(letter in code[1:] for letter in b"GMT")
+        if line[:1] not in (b"", b";", b"\r") and (not is_plain or has_second):
+            wanted.append(at)
+        at += len(line) + 1
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(witness_bytes, "PIECE", size)
+        assert witness_bytes.other_lines(text, several=several) == wanted
