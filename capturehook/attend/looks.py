@@ -7,7 +7,6 @@ next one has come, since what is elsewhere shows best between two neighbours.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -263,12 +262,3 @@ class Looks:
         self.odd_run, self.since = 0, ANEW
         self.kept = self.kept[-1:]
         self.kept[0].told = None
-
-
-def load_kept(looks: Looks, frames: Sequence[tuple[Frame, float]]) -> None:
-    """Read the last good frames again, after a restart; what is gone is left out."""
-    for frame, height in frames[-KEPT:]:
-        try:
-            looks.add(frame, height)
-        except (FrameError, OSError):
-            continue

@@ -37,6 +37,8 @@ OTHER_PLAN_PAIRS = 6
 OTHER_PLAN_SHARE = 0.5
 OTHER_PLAN_BETWEEN = 4
 """So many frames one after another that belong to no pose: the plan is another job's."""
+INTERVALS_LATE = 3
+"""A timer is late after so many of its intervals."""
 LEAST_FRAMES = 3
 """Fewer may all be shots by hand before the print."""
 
@@ -279,6 +281,16 @@ class Pairing:
         """So long after the start of the watching even a late print has reached its first pose."""
         return FIRST_WAIT_S + 2 * float(self.pose_s[0])
 
+    @property
+    def planned(self) -> int:
+        """Frames that are to come in all."""
+        return len(self.pose_s)
+
+    def left(self, taken: int) -> int:
+        """Frames that are still to come after so many."""
+        last = self.last_pose
+        return self.planned - 1 - (-1 if last is None else last)
+
     # --- across a restart
 
     def as_json(self, now_s: float) -> dict[str, Any]:
@@ -312,3 +324,42 @@ class Pairing:
             raise ValueError("its frames do not fit together")
         if poses and not -1 <= min(poses) <= max(poses) < len(self.pose_s):
             raise ValueError("it names a pose that the plan does not have")
+
+
+@dataclass
+class Ticks(Pairing):
+    """The frames of a free-running timer: any may be the parked one; the audit finds out."""
+
+    def __post_init__(self) -> None:
+        Pairing.__post_init__(self)
+        assert self.plan.interval_s is not None
+        self.interval_s = self.plan.interval_s
+
+    def add(self, taken_s: float | None, seen_s: float) -> Placed:
+        t_s, jump_s = self.on_one_clock(taken_s, seen_s)
+        self.t_s.append(t_s)
+        self.seen_s.append(seen_s)
+        self.pose_of.append(-1)
+        return Placed(kind="pose", jump_s=jump_s)
+
+    @property
+    def planned(self) -> int:
+        return int(self.plan.total_s / self.interval_s) + 1
+
+    def left(self, taken: int) -> int:
+        return max(0, self.planned - taken)
+
+    def overdue_s(self, now_s: float) -> float:
+        wait_s = now_s - self.seen_s[-1]
+        return wait_s if wait_s > INTERVALS_LATE * self.interval_s + 15 else 0.0
+
+    def is_over(self, now_s: float) -> bool:
+        if not self.t_s:
+            return False
+        end_s = self.seen_s[0] + float(self.pose_s[-1]) + self.interval_s
+        return now_s > end_s and self.overdue_s(now_s) > 0
+
+
+def pairing_of(plan: PlanRecord) -> Pairing:
+    """The pairing for the camera's trigger in a plan."""
+    return Pairing(plan) if plan.interval_s is None else Ticks(plan)

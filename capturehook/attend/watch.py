@@ -10,16 +10,16 @@ import shutil
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import astuple, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from statistics import median
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from capturehook.attend.events import Calls, Event
 from capturehook.attend.folder import Arrival, Folder
-from capturehook.attend.looks import Looks, Seen, load_kept
-from capturehook.attend.pairing import Pairing, Placed
-from capturehook.attend.state import load_state, save_state
+from capturehook.attend.looks import Looks, Seen
+from capturehook.attend.pairing import Placed, pairing_of
+from capturehook.attend.state import Taken, as_body, load_state, resume, save_state
 from capturehook.audit.verdicts import MOVED
 from capturehook.errors import FileError, FrameError, counted
 from capturehook.frames.listing import Frame, load_frames, read_frame
@@ -34,7 +34,6 @@ SPARE = 1.1
 LEAST_FILES = 3
 MANY_AT_ONCE = 5
 OLD_AT_ONCE = 3
-INTERVALS_LATE = 3
 TOO_MANY, SPARE_SHOTS = 2, 20
 ADVICE = {
     "dark": "check lamp and exposure",
@@ -42,6 +41,11 @@ ADVICE = {
     "blurred": "check focus, tripod and settle time",
     "not-parked": "something is where it was in no frame around: head, bed, hand or a cable",
     "moved": "the camera moved for this frame",
+}
+WARNED = frozenset({"missing", "double", "unreadable", "dark", "overexposed", "blurred"}) | {
+    "not-parked",
+    "knocked",
+    "written-over",
 }
 
 
@@ -54,17 +58,6 @@ class Wishes:
     shots_left: float | None = None
     earlier: bool = False
     static_px: Rectangle | None = None
-
-
-@dataclass(slots=True)
-class Taken:
-    """One frame that counts. ``pose`` is an index, -1 for none."""
-
-    name: str
-    taken_s: float | None
-    pose: int
-    verdict: str
-    file_bytes: int
 
 
 @dataclass
@@ -93,7 +86,7 @@ class Attendant:
         if not self.root.is_dir():
             raise FileError(str(self.root), "is no folder", "Make it, or name another")
         self.folder = Folder(self.root)
-        self.pairing, self.calls = Pairing(self.plan), Calls()
+        self.pairing, self.calls = pairing_of(self.plan), Calls()
         timer = self.plan.interval_s is not None
         frames = len(self.plan.poses) if not timer else int(self.plan.total_s)
         self.looks = Looks(self.wishes.static_px, parked=not timer, planned=frames)
@@ -105,7 +98,7 @@ class Attendant:
         self.notes: list[Event] = []
         saved = load_state(self.state, self.plan)
         if saved is not None:
-            self._resume(saved)
+            resume(self, saved)
         elif not self.wishes.earlier:
             self._pass_over()
 
@@ -134,10 +127,10 @@ class Attendant:
         if arrivals:
             events += self._supply_events()
         events += self._late_events(now_s)
-        if self._is_over(now_s) and not self.folder.coming:
+        if self.pairing.is_over(now_s) and not self.folder.coming:
             self.done = True
         if arrivals or events or self.done:
-            self._save(now_s)
+            save_state(self.state, self.plan, as_body(self, now_s))
         return events
 
     def _say(
@@ -208,21 +201,10 @@ class Attendant:
         if frame.fault is not None:
             return [*events, *self._unreadable(arrival, frame, frame.fault)]
         taken_s = _taken_s(frame)
-        if self.plan.interval_s is not None:
-            placed = self._tick(taken_s, arrival.first_s)
-        else:
-            placed = self.pairing.add(taken_s, arrival.first_s)
+        placed = self.pairing.add(taken_s, arrival.first_s)
         pose = -1 if placed.pose is None else placed.pose
         self.taken.append(Taken(arrival.name, taken_s, pose, placed.kind, arrival.look[0]))
         return [*events, *self._placed_events(placed, arrival.name), *self._judge(frame, placed)]
-
-    def _tick(self, taken_s: float | None, seen_s: float) -> Placed:
-        """A free-running timer: any frame may be the parked one; the audit finds out."""
-        t_s, jump_s = self.pairing.on_one_clock(taken_s, seen_s)
-        self.pairing.t_s.append(t_s)
-        self.pairing.seen_s.append(seen_s)
-        self.pairing.pose_of.append(-1)
-        return Placed(kind="pose", jump_s=jump_s)
 
     def _rewritten(self, arrival: Arrival, frame: Frame) -> list[Event] | None:
         """The same frame once more; None where it is another one under the same name."""
@@ -266,7 +248,7 @@ class Attendant:
             have = "has" if len(numbers) == 1 else "have"
             text = f"{run} {have} no frame: check contact, battery, card and hold time"
             events.append(self._say("missing", text, pose=missing[0]))
-        elif placed.pause_s and self.plan.interval_s is None:
+        elif placed.pause_s:
             text = f"the print stood still for {placed.pause_s:.0f} s more than planned"
             events.append(self._say("pause", text, pose=placed.pose))
         self.spoilt_since = 0
@@ -276,20 +258,13 @@ class Attendant:
         return [*events, *self._plan_events()]
 
     def _plan_events(self) -> list[Event]:
-        many = len(self._whole) > TOO_MANY * self._planned + SPARE_SHOTS
+        many = len(self._whole) > TOO_MANY * self.pairing.planned + SPARE_SHOTS
         text = "the frames do not come as this plan says: is it the plan of the job that prints?"
         return self._once("plan", "other-plan", text, self.pairing.strange or many)
 
     @property
     def _whole(self) -> list[Taken]:
         return [one for one in self.taken if one.pose >= 0 or one.verdict != "unreadable"]
-
-    @property
-    def _planned(self) -> int:
-        """Frames that are to come in all."""
-        if self.plan.interval_s is None:
-            return len(self.plan.poses)
-        return int(self.plan.total_s / self.plan.interval_s) + 1
 
     def _judge(self, frame: Frame, placed: Placed) -> list[Event]:
         if placed.kind != "pose":
@@ -328,10 +303,7 @@ class Attendant:
     @property
     def left(self) -> int:
         """Frames that are still to come."""
-        last = self.pairing.last_pose
-        if self.plan.interval_s is None:
-            return len(self.plan.poses) - 1 - (-1 if last is None else last)
-        return max(0, self._planned - len(self.taken))
+        return self.pairing.left(len(self.taken))
 
     def _supply_events(self) -> list[Event]:
         sizes = [one.file_bytes for one in self._whole]
@@ -369,25 +341,13 @@ class Attendant:
             late = wait_s > self.pairing.first_wait_s()
             text = f"no frame in {wait_s / 60:.0f} min: does the camera write into this folder?"
         else:
-            wait_s = self._overdue_s(now_s)
+            wait_s = self.pairing.overdue_s(now_s)
             late = wait_s > 0
             text = (
                 f"no frame for {wait_s / 60:.0f} min: has the print paused, or the camera stopped "
                 "(battery, card, cable)?"
             )
         return self._once("late", "late", text, late)
-
-    def _overdue_s(self, now_s: float) -> float:
-        if self.plan.interval_s is None:
-            return self.pairing.overdue_s(now_s)
-        wait_s = now_s - self.pairing.seen_s[-1]
-        return wait_s if wait_s > INTERVALS_LATE * self.plan.interval_s + 15 else 0.0
-
-    def _is_over(self, now_s: float) -> bool:
-        if self.plan.interval_s is None or not self.pairing.t_s:
-            return self.pairing.is_over(now_s)
-        end_s = self.pairing.seen_s[0] + self.plan.poses[-1].t_s + self.plan.interval_s
-        return now_s > end_s and self._overdue_s(now_s) > 0
 
     # --- for people, and at the end
 
@@ -427,66 +387,6 @@ class Attendant:
         if not self.done and plan.interval_s is None:
             plan = replace(plan, poses=plan.poses[: 1 if last is None else last + 1])
         return audit_frames(load_frames(paths), plan, static_px=self.wishes.static_px)
-
-    # --- across a restart
-
-    def _save(self, now_s: float) -> None:
-        body = {
-            "folder": str(self.root.resolve()),
-            "wall_s": self.wall(),
-            "age_s": now_s - self.began_s,
-            "files": {name: list(look) for name, look in self.folder.taken.items()},
-            "taken": [list(astuple(one)) for one in self.taken],
-            "pairing": self.pairing.as_json(now_s),
-            "last": self.calls.last,
-            "counts": self.calls.counts,
-            "told": sorted(self.told),
-            "done": self.done,
-        }
-        save_state(self.state, self.plan, body)
-
-    def _resume(self, body: dict[str, Any]) -> None:
-        if body.get("folder") != str(self.root.resolve()):
-            raise FileError(
-                str(self.state),
-                f"belongs to a watch of {str(body.get('folder'))!r}",
-                "Name that folder, or delete it to begin anew",
-            )
-        now_s = self.now()
-        try:
-            away_s = max(0.0, self.wall() - float(body["wall_s"]))
-            self.began_s = now_s - away_s - float(body["age_s"])
-            self.folder.taken = {
-                str(name): (int(look[0]), int(look[1])) for name, look in body["files"].items()
-            }
-            self.taken = [Taken(*one) for one in body["taken"]]
-            self.pairing.restore(body["pairing"], now_s - away_s)
-            self.calls = Calls(last=dict(body["last"]), counts=dict(body["counts"]))
-            self.told = {str(key) for key in body["told"]}
-            self.done = bool(body["done"])
-        except (ValueError, KeyError, TypeError, IndexError, AttributeError) as fault:
-            raise FileError(
-                str(self.state), f"does not fit this plan ({fault})", "Delete it to begin anew"
-            ) from fault
-        load_kept(self.looks, [*self._last_good()])
-        text = f"goes on after a restart, with {counted(len(self.taken), 'frame')} seen"
-        self.notes.append(Event(code="resumed", text=text))
-
-    def _last_good(self) -> list[tuple[Frame, float]]:
-        found = []
-        for one in [one for one in self.taken if one.verdict in ("pose", "moved")][-12:]:
-            with suppress(OSError):
-                frame = read_frame(self.root / one.name)
-                height = self.plan.poses[one.pose].z_mm if one.pose >= 0 else 0.0
-                found += [(frame, height)] if frame.fault is None else []
-        return found
-
-
-WARNED = frozenset({"missing", "double", "unreadable", "dark", "overexposed", "blurred"}) | {
-    "not-parked",
-    "knocked",
-    "written-over",
-}
 
 
 def _taken_s(frame: Frame) -> float | None:

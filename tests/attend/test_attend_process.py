@@ -152,7 +152,8 @@ def test_every_code_that_is_told_is_on_the_page():
     rings: dict[str, bool] = {}
     for code, star in re.findall(r"`([a-z][a-z-]*)`(\\\*)?", told_of):
         rings[code] = rings.get(code, False) or bool(star)
-    source = (root / "capturehook" / "attend" / "watch.py").read_text(encoding="utf-8")
+    modules = sorted((root / "capturehook" / "attend").glob("*.py"))
+    source = "".join(one.read_text(encoding="utf-8") for one in modules)
     told = set(re.findall(r'(?:_say\(|code=|_once\("[a-z]+", )"([a-z-]+)"', source)) | set(ADVICE)
     assert len(told) > 20 and told == set(rings)
     assert {code for code, called in rings.items() if called} == RINGS
