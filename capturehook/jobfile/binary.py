@@ -9,7 +9,8 @@ from __future__ import annotations
 import hashlib
 import re
 from bisect import bisect_left, bisect_right
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from itertools import accumulate
 
@@ -44,6 +45,8 @@ ONLY_COMMANDS = re.compile(rb"(\xff\xff[\xf6-\xfb])*")
 LONGEST = 80
 """Letters of a line that the firmware's buffer holds (Buddy firmware
 src/common/gcode/gcode_buffer.hpp); longer comments of ours go into the record."""
+FEW_BYTES = 65_536
+"""A record of this size is not worth telling."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,13 +141,16 @@ class BinaryJob(JobFile):
         )
 
     def _text(self, at: int) -> bytes:
-        try:
+        with self._unpacking(at):
             return text_of(self._stream(at), self.encoding)
-        except PackedError as fault:
-            raise self._unpackable(at, fault) from fault
 
-    def _unpackable(self, at: int, fault: PackedError) -> FileError:
-        return FileError(self._where(self.code[at].rows[0]), f"cannot be unpacked ({fault})", AGAIN)
+    @contextmanager
+    def _unpacking(self, at: int) -> Iterator[None]:
+        try:
+            yield
+        except PackedError as fault:
+            where = self._where(self.code[at].rows[0])
+            raise FileError(where, f"cannot be unpacked ({fault})", AGAIN) from fault
 
     def _comment_offsets(self) -> list[tuple[int, bytes]]:
         comments = self.record.comments if self.record else []
@@ -266,20 +272,18 @@ class BinaryJob(JobFile):
     ) -> list[tuple[int, int, Block]]:
         """A G-code block with its edits, in as many blocks as its text needs (`Lines.split`)."""
         block = self.blocks[self.first + at]
-        try:
+        with self._unpacking(at):
             old = Lines(self._stream(at), self.encoding)
             new = Lines(old.edited(edits, taking_out=False), self.encoding)
             self._check_lines(at, old, new, edits)
             parts = new.split()
             back = new.edited(old.inverse(edits), taking_out=True)
-        except PackedError as fault:
-            raise self._unpackable(at, fault) from fault
         if back != old.stream or packed(old.stream, block.compression) != block.stored:
             record.kept[self.first + at] = (block.size, block.stored)
-        ends = [0, *(end for _, end, _ in parts)]
+        ends = [0, *(end for _, end, _ in parts[:-1])]
         return [
             (end, start, block.holding(part))
-            for (part, _, start), end in zip(parts, ends, strict=False)
+            for (part, _, start), end in zip(parts, ends, strict=True)
         ]
 
     def _check_lines(self, at: int, old: Lines, new: Lines, edits: list[LineEdit]) -> None:
@@ -337,10 +341,8 @@ class BinaryJob(JobFile):
         if self.record is None and not by_block:
             return Written(self.data)
         record = self.record or Record()
-        blocks = [
-            self._old_metadata(row, block, record)
-            for row, block in enumerate(self.blocks[: self.first])
-        ]
+        head = enumerate(self.blocks[: self.first])
+        blocks = [self._old_metadata(row, block, record) for row, block in head]
         for at, code in enumerate(self.code):
             block = self.blocks[code.rows[0]]
             if at in by_block or len(code.rows) > 1:
@@ -379,7 +381,7 @@ class BinaryJob(JobFile):
 
     def _old_code(self, at: int, edits: list[LineEdit], record: Record) -> Block:
         block = self.blocks[self.code[at].rows[0]]
-        try:
+        with self._unpacking(at):
             stream = Lines(self._stream(at), self.encoding).edited(edits, taking_out=True)
             old = record.kept.get(self.first + at)
             if old is not None:
@@ -387,15 +389,9 @@ class BinaryJob(JobFile):
                 plain = kept.plain(Where(self.name, key=f"record of block {self.first + at + 1}"))
                 if text_of(plain, self.encoding) == text_of(stream, self.encoding):
                     return kept
-        except PackedError as fault:
-            raise self._unpackable(at, fault) from fault
         return block.holding(stream)
 
     def _bytes(self, blocks: Sequence[Block]) -> bytes:
         parts = [self.data[: HEAD.size]]
         parts += [block.whole(checksum=self.checksum) for block in blocks]
         return b"".join(parts)
-
-
-FEW_BYTES = 65_536
-"""A record of this size is not worth telling."""
