@@ -188,23 +188,11 @@ def change_feeds(
     return changes
 
 
-def first_plastic_line(line_index: Lines, columns: dict[str, Array]) -> int:
-    """Line of the first motion with words for the extruder and for X or Y; -1 without one."""
-    for part in (slice(0, 100_000), slice(None)):
-        in_xy = ~(np.isnan(columns["X"][part]) & np.isnan(columns["Y"][part]))
-        lays = in_xy & ~np.isnan(columns["E"][part])
-        if lays.any():
-            return int(line_index[int(np.argmax(lays))])
-    return -1
-
-
-def moves_before_end(source: Source, line_index: Lines, others: Others) -> int:
-    """How many moves stand before the line at which the firmware ends the job."""
-    if others.end_line is None:
-        return len(line_index)
-    count = int(np.searchsorted(line_index, others.end_line, side="right"))
-    if count == len(line_index):
-        return count
+def refuse_moves_after_end(source: Source, line_index: Lines, others: Others) -> None:
+    """Moves after the line at which the firmware ends the job: refused, or a note on them."""
+    assert others.end_line is not None
+    if not len(line_index) or line_index[-1] <= others.end_line:
+        return
     code = others.command[others.command_line.index(others.end_line)]
     if others.end_goes_on:
         raise GcodeError(
@@ -214,7 +202,6 @@ def moves_before_end(source: Source, line_index: Lines, others: Others) -> int:
         )
     text = f"{code} ends the job here: the lines after it are not run, so no pose stands there"
     others.notes.append((others.end_line, Note("lines-after-end", text)))
-    return count
 
 
 def spans_of_words_alone(line_index: Lines, kind: NDArray[np.uint8]) -> NDArray[np.int64]:

@@ -1,7 +1,8 @@
 """Stage 2: Source -> moves, and the machine's state at any line.
 
-Plain lines are read as arrays by `plain.py`; the others, few in most jobs, by `tokens.py` and,
-one by one, by `others.py`. `fold.py` puts them in file order and makes places of them.
+Plain lines are read as arrays by `plain.py`; the others, few in most jobs, by `tokens.py` (see
+`motions.py`) and, one by one, by `others.py`. `fold.py` puts them in file order and makes places
+of them.
 """
 
 from __future__ import annotations
@@ -18,7 +19,6 @@ from capturehook.errors import GcodeError
 from capturehook.model import moves
 from capturehook.model.columns import Column, Counting, Lines, steady
 from capturehook.model.contracts import Firmware
-from capturehook.model.effects import Command
 from capturehook.model.moves import MoveTable
 from capturehook.model.state import Modes, State
 from capturehook.read.arc_rows import Arcs
@@ -31,20 +31,19 @@ from capturehook.read.known import (
     Known,
     NextRows,
     change_feeds,
-    first_plastic_line,
     known_state,
-    moves_before_end,
     reason,
+    refuse_moves_after_end,
     rows_after,
     spans_of_words_alone,
 )
-from capturehook.read.others import MOTION, Others, doubled_word, odd_start, read_others
-from capturehook.read.scan import PLAIN, PlainWords
+from capturehook.read.motions import Motions, resolve_modal
+from capturehook.read.others import Others, read_others
+from capturehook.read.scan import PLAIN
 from capturehook.read.source import PartSource, Source, part_of
-from capturehook.read.tokens import MODAL, MotionWords, read_motion_words
+from capturehook.read.tokens import read_motion_words
 
 Array = NDArray[np.float64]
-COLUMNS = "XYZEFIJRP"
 
 
 @dataclass(frozen=True)
@@ -171,26 +170,19 @@ def read_moves(
     rest = part_of(source, np.flatnonzero(~is_motion))
     _refuse_suspects(rest, firmware)
     words = read_motion_words(rest)
-    letters = np.bincount(words.word_letter, minlength=128)
-    e_letter = _extruder_letter(said, letters, extruder_axis)
-    columns = _columns(
-        words.word_row, words.word_letter, words.word_value, len(words.line_index), e_letter
-    )
-    _refuse_doubled(rest, words, columns, letters, e_letter)
-    care_line, care_kind = rest.lines[words.line_index], words.kind
-    first_plastic = _first_plastic_line(said, care_line, columns, e_letter)
+    motions = Motions.of(rest, words, said, extruder_axis)
+    e_letter = motions.e_letter
     other_lines = rest.lines[words.other_line_index].tolist()
-    others = read_others(source, other_lines, firmware, e_letter, first_plastic)
+    others = read_others(source, other_lines, firmware, e_letter, motions.first_plastic(said))
     if others.end_line is not None:
-        is_motion[care_line] = True
-        moves_before_end(source, np.flatnonzero(is_motion), others)
+        is_motion[motions.line_index] = True
+        refuse_moves_after_end(source, np.flatnonzero(is_motion), others)
         is_motion[others.end_line + 1 :] = False
-        runs = care_line <= others.end_line
         said = [one.before(others.end_line + 1) for one in said]
-        care_line, care_kind = care_line[runs], care_kind[runs]
-        columns = {name: column[runs] for name, column in columns.items()}
+        motions = motions.until(others.end_line)
     if others.motion:
-        care_line, care_kind, columns = _merge_odd(care_line, care_kind, columns, others, e_letter)
+        motions = motions.with_odd(others)
+    care_line = motions.line_index
     is_motion[care_line] = True
     line_index: Lines = Counting.of_flags(is_motion)
     kind = (source.scan.kind == PLAIN).view(np.uint8)[is_motion]
@@ -203,11 +195,11 @@ def read_moves(
         )
     row = line_index.searchsorted(care_line) + np.arange(len(care_line))
     row -= np.searchsorted(care_line, care_line)
-    kind[row] = care_kind
-    care = CareRows(row, columns)
+    kind[row] = motions.kind
+    care = CareRows(row, motions.columns)
     del is_motion
     words_alone = spans_of_words_alone(line_index, kind)
-    kind = _resolve_modal(source, line_index, kind, firmware)
+    kind = resolve_modal(source, line_index, kind, firmware)
     arcs = Arcs.of(source, line_index, kind, care, others, absolute_arc_centres)
     arcs.refuse_unknown(firmware)
     said.reverse()  # taken from the end, so that what is done is let go
@@ -241,27 +233,6 @@ def _refuse_suspects(rest: PartSource, firmware: Firmware) -> None:
             raise GcodeError(rest.where(index), refused.found, refused.advice)
 
 
-def _first_plastic_line(
-    said: Sequence[PlainWords],
-    care_line: NDArray[np.int64],
-    columns: dict[str, Array],
-    e_letter: str,
-) -> int:
-    """Line of the first motion with words for the extruder and for X or Y; -1 without one."""
-    found = first_plastic_line(care_line, columns)
-    for piece in said if e_letter == "E" else ():
-        if 0 <= found < piece.first:
-            break
-        in_xy = np.zeros(piece.stop - piece.first, np.bool_)
-        in_xy[piece.of("X")[0]] = in_xy[piece.of("Y")[0]] = True
-        feeds, _ = piece.of("E")
-        lays = feeds[in_xy[feeds]]
-        if len(lays):
-            line = piece.first + int(lays[0])
-            return line if found < 0 else min(line, found)
-    return found
-
-
 def _change_feeds(
     fold: Fold, others: Others, line_index: Lines, kind: NDArray[np.uint8]
 ) -> FeedChanges:
@@ -292,91 +263,6 @@ def _known(fold: Fold, others: Others, table: MoveTable) -> Known:
     for part in parts_of(len(table)):
         printing.note(part.start + np.flatnonzero(table.prints[part]))
     return known_state(others.lost, table.line_index, states | {"R": printing.row}, resets)
-
-
-def _extruder_letter(said: Sequence[PlainWords], letters: NDArray[np.int64], wish: str) -> str:
-    if wish != "auto":
-        return wish
-    if not letters[ord("A")] or letters[ord("E")]:
-        return "E"
-    return "E" if any(len(piece.of("E")[0]) for piece in said) else "A"
-
-
-def _columns(
-    row: NDArray[np.int32], letter: NDArray[np.uint8], value: Array, rows: int, e_letter: str
-) -> dict[str, Array]:
-    """Words -> one (M,) column a letter, NaN where a move does not name it."""
-    columns = {}
-    for name in COLUMNS:
-        column = np.full(rows, np.nan)
-        is_it = letter == ord(e_letter if name == "E" else name)
-        if is_it.any():
-            column[row[is_it]] = value[is_it]
-        columns[name] = column
-    return columns
-
-
-def _refuse_doubled(
-    source: PartSource,
-    words: MotionWords,
-    columns: dict[str, Array],
-    letters: NDArray[np.int64],
-    e_letter: str,
-) -> None:
-    """One letter twice on a line: families differ in which they take, so neither is safe."""
-    for name, column in columns.items():
-        letter = ord(e_letter if name == "E" else name)
-        if np.count_nonzero(np.isnan(column)) + letters[letter] == len(column):
-            continue
-        rows = words.word_row[words.word_letter == letter]
-        row = rows[1:][rows[1:] == rows[:-1]][0]
-        raise doubled_word(source, int(words.line_index[row]), chr(letter))
-
-
-def _merge_odd(
-    line_index: NDArray[np.int64],
-    kind: NDArray[np.uint8],
-    columns: dict[str, Array],
-    others: Others,
-    e_letter: str,
-) -> tuple[NDArray[np.int64], NDArray[np.uint8], dict[str, Array]]:
-    """Put the motion lines of the careful reader among those of the fast one."""
-    at = np.searchsorted(line_index, others.motion_line)
-    line_index = np.insert(line_index, at, others.motion_line)
-    kind = np.insert(kind, at, [MOTION.get(one.code, MODAL) for one in others.motion])
-    for name in COLUMNS:
-        wanted = e_letter if name == "E" else name
-        columns[name] = np.insert(columns[name], at, [_value(one, wanted) for one in others.motion])
-    return line_index, kind, columns
-
-
-def _value(command: Command, letter: str) -> float:
-    value = command.get(letter)
-    return float("nan") if value is None else value
-
-
-def _resolve_modal(
-    source: Source, line_index: Lines, kind: NDArray[np.uint8], firmware: Firmware
-) -> NDArray[np.uint8]:
-    """Words without a command take the motion before them, where the firmware does so."""
-    is_modal = kind == MODAL
-    if not is_modal.any():
-        return kind
-    if not firmware.modal_motion:
-        first = int(line_index[int(np.argmax(is_modal))])
-        raise GcodeError(
-            source.where(first),
-            f"words without a command, which the firmware family {firmware.name} does not move on",
-            "Set [machine] firmware to the family this job was made for",
-        )
-    for row in np.flatnonzero(is_modal).tolist():
-        text = source.line(int(line_index[row])).lstrip().upper()
-        if text[:1].decode("latin-1") not in firmware.lone_words:
-            raise odd_start(source, int(line_index[row]), text[:1].decode("latin-1"))
-    index = np.maximum.accumulate(np.where(is_modal, 0, np.arange(len(kind))))
-    resolved = kind[index]
-    resolved[resolved == MODAL] = moves.LINE
-    return resolved
 
 
 def _refuse_far(source: Source, name: str, axis: AxisFold) -> None:
