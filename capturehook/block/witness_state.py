@@ -32,9 +32,15 @@ STOPS_FOLLOWING = frozenset(
     "M97 M99 M471 M584 M596 M606 M669 M808 MERGE SDCARD_PRINT_FILE WHILE".split()
 )
 """Feed, lengths, directions or the order of lines mean something else from here on."""
-FOLLOWED = OTHER_FRAME | frozenset(
-    "G10 G11 G17 G18 G19 G20 G21 G28 G80 G90 G90.1 G91 G91.1 G92 G92.1 G92.2 M82 M83 M109 M200 "
-    "M209 M221 IF ELIF ELSE SET_GCODE_OFFSET SAVE_GCODE_STATE RESTORE_GCODE_STATE".split()
+NAMED_STATES = frozenset({"SET_GCODE_OFFSET", "SAVE_GCODE_STATE", "RESTORE_GCODE_STATE"})
+"""Commands by name, where a family has such."""
+FOLLOWED = (
+    OTHER_FRAME
+    | NAMED_STATES
+    | frozenset(
+        "G10 G11 G17 G18 G19 G20 G21 G28 G80 G90 G90.1 G91 G91.1 G92 G92.1 G92.2 M82 M83 M109 M200 "
+        "M209 M221 IF ELIF ELSE".split()
+    )
 )
 """Commands with a rule of their own below, whatever list of harmless ones they stand in."""
 _KEEPS_MOTION = frozenset("G54 G61 G61.1 G64 G94 G97".split())
@@ -183,13 +189,8 @@ class Family:
         elif code in ("G92.1", "G92.2"):
             found.unshift()
             found.e, found.lost_at = None, at
-        elif code == "SET_GCODE_OFFSET":
-            found.set_offset(command.keys(), at)
-        elif code == "SAVE_GCODE_STATE":
-            self.kept[command.keys().get("NAME", "default")] = found.copy()
-        elif code == "RESTORE_GCODE_STATE":
-            given = command.keys()
-            found.give_back(self.kept.get(given.get("NAME", "default")), moves(given), at)
+        elif code in NAMED_STATES and self.firmware.has_named_macros:
+            self._take_named_state(found, command, at)
         elif pair and code == pair[0]:
             self.kept[f" {len(self.kept)}"] = found.copy()
             if found.volumetric_mm:
@@ -200,6 +201,16 @@ class Family:
         else:
             return False
         return True
+
+    def _take_named_state(self, found: Found, command: Command, at: int) -> None:
+        given = command.keys()
+        name = given.get("NAME", "default")
+        if command.code == "SET_GCODE_OFFSET":
+            found.set_offset(given, at)
+        elif command.code == "SAVE_GCODE_STATE":
+            self.kept[name] = found.copy()
+        else:
+            found.give_back(self.kept.get(name), moves(given), at)
 
     def _bare_g92(self, found: Found) -> None:
         if self.firmware.bare_g92 == "zero":

@@ -164,6 +164,8 @@ class Firmware(Protocol):
     """What a relative stroke makes of the absolute number for E: "added", "kept" or "zero"."""
     indented_bodies: bool
     """`if` and its kin rule the deeper indented lines below them."""
+    has_named_macros: bool
+    """A line may be the name of a macro, or of a command of its own, with words NAME=value."""
     needs_line_end: bool
     """A last line without a line end is not run."""
 

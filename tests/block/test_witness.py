@@ -759,3 +759,11 @@ def test_other_lines_are_found_wherever_a_piece_of_text_ends(
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(witness_bytes, "PIECE", size)
         assert witness_bytes.other_lines(text, several=several) == wanted
+
+
+@pytest.mark.parametrize("firmware", ALL)
+def test_named_states_are_klippers_alone(firmware: str) -> None:
+    """gcode_move.py; to the others the name says nothing, so what follows is not told."""
+    lines = f"{START}|SAVE_GCODE_STATE NAME=a|G1 X50|RESTORE_GCODE_STATE NAME=a MOVE=1"
+    found = found_after(lines, firmware)
+    assert found.number[0] == (90 if firmware == "klipper" else None)
