@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from capturehook.errors import Finding, GcodeError
 from capturehook.read.layers import MERGE_MM
@@ -24,6 +25,10 @@ if TYPE_CHECKING:
 EDGE = 1 << 20
 LEAST_GAP_MM = 1.0
 """No common nozzle lays thicker layers (a 1.2 mm one up to 0.9, common practice)."""
+OVER_MM, MUCH_OVER = 5.0, 0.2
+"""Squares in which plastic is over other plastic, and the share of them that tells (by trial)."""
+SAME_POINT_MM = 0.1
+Array = NDArray[np.float64]
 _OFF = re.compile(
     rb"""\n[ \t]*(?:N\d+[ \t]*)?(?:
       M1(?:04|09|40|41|90|91)(?![\d.])[^;\n]*S0*(?:\.0*)?(?![\d.])  # a heater to 0
@@ -64,13 +69,16 @@ def whole_findings(job: Job) -> list[Finding]:
 
 def order_findings(job: Job) -> Iterator[Finding]:
     """Layers that follow each other as no host prints them: what a copy has doubled, swapped or
-    lost in the middle, where no checksum can tell."""
+    lost in the middle, where no checksum can tell. A purge tower far below the part, a purge in
+    the air and objects printed in turns of a few layers stand elsewhere on the bed."""
     layers, z_mm = job.layers, job.layers.z_mm
     same = np.concatenate(([False], np.diff(layers.object_no) == 0))
     for layer in np.flatnonzero(same & (np.diff(z_mm, prepend=z_mm[0]) < -MERGE_MM)).tolist():
         # of a layer whose most plastic is a purge tower's below it, the part is not below
-        before, now = (_top_mm(job, one) for one in (layer - 1, layer))
-        if now < before - MERGE_MM:
+        before, now = (float(_plastic(job, one, one)[:, 2].max()) for one in (layer - 1, layer))
+        if now < before - MERGE_MM and _are_over(
+            _above(_plastic(job, layer - 2, layer - 1), now), _plastic(job, layer, layer + 1)
+        ):
             text = (
                 f"layer {layer + 1} at Z {now:g} follows one at Z {before:g}: parts of the job "
                 "stand twice or in the wrong order. Copy it or slice the model again"
@@ -80,45 +88,67 @@ def order_findings(job: Job) -> Iterator[Finding]:
     if layers.object_no[-1] > 1:
         yield from _objects_in_objects(job)
     usual_mm = float(np.sort(layers.height_mm)[len(layers) // 2])
-    gaps = np.flatnonzero(same & (layers.height_mm > max(LEAST_GAP_MM, 4 * usual_mm)))
-    if len(gaps):
-        layer = int(gaps[0])
-        text = (
-            f"layer {layer + 1} at Z {z_mm[layer]:g} is {layers.height_mm[layer]:.4g} mm above the "
-            f"one before, where layers have {usual_mm:.4g} mm: lines are missing between them. "
-            "Copy it or slice the model again"
-        )
-        yield Finding("layers-missing", _where(job, layer), text)
+    most_mm = max(LEAST_GAP_MM, 4 * usual_mm)
+    for layer in np.flatnonzero(same & (layers.height_mm > most_mm)).tolist():
+        plastic = _plastic(job, layer - 2, layer)
+        heights = np.unique(plastic[:, 2])
+        gap = int(np.argmax(np.diff(heights)))
+        below, above = heights[gap : gap + 2].tolist()
+        lower = plastic[plastic[:, 2] <= below]
+        if above - below > most_mm and _are_over(_above(plastic, below), lower):
+            text = (
+                f"plastic at Z {above:g} is {above - below:.4g} mm above that below it, where "
+                f"layers have {usual_mm:.4g} mm: lines are missing between them. Copy it or slice "
+                "the model again"
+            )
+            yield Finding("layers-missing", _where(job, layer), text)
+            return
 
 
 def _objects_in_objects(job: Job) -> Iterator[Finding]:
-    """An object that begins at the bed where one stands already, as in a job that stands twice."""
-    layers, moves = job.layers, job.moves
-    standing: list[tuple[int, float, float, float, float]] = []
+    """An object that begins at the bed and is laid point by point where one stands already, as in
+    a job that stands twice; not one inside another, nor one around an inlay."""
+    layers = job.layers
+    standing = np.empty(0)
     for number in range(1, int(layers.object_no.max()) + 1):
         rows = np.flatnonzero(layers.object_no == number)
-        part = slice(int(layers.first_move[rows[0]]), int(layers.last_move[rows[-1]]) + 1)
-        if len(rows) > 1:  # in the first layer a skirt goes round them all
-            part = slice(int(layers.first_move[rows[1]]), part.stop)
-        prints = moves.prints[part]
-        x_mm, y_mm = moves.x_mm[part][prints], moves.y_mm[part][prints]
-        left, right, front, back = x_mm.min(), x_mm.max(), y_mm.min(), y_mm.max()
-        x, y = (left + right) / 2, (front + back) / 2
-        for other, west, east, south, north in standing:
-            if west <= x <= east and south <= y <= north:
-                text = (
-                    f"object {number} begins at the bed where object {other} stands: the job, or a "
-                    "part of it, stands twice. Copy it or slice the model again"
-                )
-                yield Finding("layers-out-of-order", _where(job, int(rows[0])), text)
-                return
-        standing.append((number, left, right, front, back))
+        # in the first layer a skirt goes round them all
+        plastic = _plastic(job, int(rows[min(1, len(rows) - 1)]), int(rows[-1]))
+        points = np.unique(_squares(plastic, SAME_POINT_MM))
+        if np.isin(points, standing).mean() > 0.5:
+            text = (
+                f"object {number} begins at the bed where another stands: the job, or a part of "
+                "it, stands twice. Copy it or slice the model again"
+            )
+            yield Finding("layers-out-of-order", _where(job, int(rows[0])), text)
+            return
+        standing = np.union1d(standing, points)
 
 
-def _top_mm(job: Job, layer: int) -> float:
-    """The greatest height at which a layer lays plastic."""
-    part = slice(int(job.layers.first_move[layer]), int(job.layers.last_move[layer]) + 1)
-    return float(job.moves.z_mm[part].max(where=job.moves.prints[part], initial=-np.inf))
+def _plastic(job: Job, first: int, last: int) -> Array:
+    """(K, 3) where the moves of some layers, both ends included, that lay plastic end."""
+    layers, moves = job.layers, job.moves
+    last = min(last, len(layers.z_mm) - 1)
+    part = slice(int(layers.first_move[max(first, 0)]), int(layers.last_move[last]) + 1)
+    prints = moves.prints[part]
+    places = (column[part][prints] for column in (moves.x_mm, moves.y_mm, moves.z_mm))
+    return np.stack([*places], axis=1)
+
+
+def _above(plastic: Array, z_mm: float) -> Array:
+    return plastic[plastic[:, 2] > z_mm + MERGE_MM]
+
+
+def _are_over(upper: Array, lower: Array) -> bool:
+    """Is enough of the upper plastic over the lower?"""
+    squares = np.unique(_squares(upper, OVER_MM))
+    return bool(np.isin(squares, _squares(lower, OVER_MM)).sum() > MUCH_OVER * len(squares))
+
+
+def _squares(plastic: Array, size_mm: float) -> Array:
+    """(K,) a number for the square of the bed in which each place is."""
+    squares: Array = np.round(plastic[:, :2] / size_mm) @ np.array([2.0**24, 1.0])
+    return squares
 
 
 def _where(job: Job, layer: int) -> str:

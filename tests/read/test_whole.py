@@ -58,6 +58,47 @@ def test_parts_of_a_real_job_swapped_doubled_or_lost_are_told(path: Path) -> Non
     assert all(found.values())
 
 
+def walls(x_mm: float, z_mm: float, size_mm: float = 20.0) -> bytes:
+    """A layer of a square post."""
+    far = x_mm + size_mm
+    return (
+        f"G1 Z{z_mm:g} F600\nG1 X{x_mm:g} Y{x_mm:g} F9000\nG1 X{far:g} E1 F900\n"
+        f"G1 Y{far:g} E1\nG1 X{x_mm:g} E1\nG1 Y{x_mm:g} E1\n"
+    ).encode()
+
+
+def layer(x_mm: float, z_mm: float) -> bytes:
+    return b";LAYER_CHANGE\n;Z:%g\n;HEIGHT:0.2\n" % z_mm + walls(x_mm, z_mm)
+
+
+AIR = b"G1 Z30\nG1 X5 Y5\nG1 X50 E30 F200\nG1 E-1\nG1 X100 Y100\nG1 Z%g\nG1 E1\n"
+HONEST = {
+    "a purge tower far below the part": [
+        layer(100, n / 5)
+        + b"G1 Z%g\n" % (n / 5 + 1)
+        + (b"" if n % 10 else walls(20, n / 50, 60) + b"G1 Z%g\n" % (n / 5 + 1))
+        for n in range(1, 50)
+    ],
+    "a purge in the air": [
+        layer(100, n / 5) + (b"" if n % 20 else AIR % (n / 5)) for n in range(1, 50)
+    ],
+    "objects in turns of five layers": [
+        layer(x, (five + n) / 5) for five in (0, 5, 10) for x in (20, 100) for n in range(1, 6)
+    ],
+    "one object inside another, one after the other": [
+        layer(60, n / 5) + walls(58, n / 5, 84) for n in range(1, 16)
+    ]
+    + [layer(90, n / 5) for n in range(1, 16)],
+}
+
+
+@pytest.mark.parametrize("layers", HONEST.values(), ids=HONEST)
+def test_unusual_orders_of_honest_jobs_are_not_told(layers: list[bytes]) -> None:
+    """Ways to print in common use (from practice, no source)."""
+    data = b"G90\nM83\n" + b"".join(layers) + b"M84\n"
+    assert list(order_findings(read_job(data, "job.gcode", PROFILE))) == []
+
+
 def test_there_are_real_jobs_of_several_hosts() -> None:
     assert len(REAL) == 3
 
