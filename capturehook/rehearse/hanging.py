@@ -32,7 +32,7 @@ from capturehook.rehearse.canvas import (
     snap_box,
 )
 from capturehook.rehearse.draw import Shot
-from capturehook.rehearse.room import PartBox, Wishes, lamp
+from capturehook.rehearse.room import PartBox, Wishes, frame_sight, lamp
 from capturehook.rehearse.run import (
     MUCH_HIDDEN,
     Asked,
@@ -122,9 +122,8 @@ class Scene:
 
     def view(self, wishes: Wishes, size: tuple[int, int]) -> View:
         """The camera of the wishes, in a picture of some pixels; the rest chosen for the part."""
-        hanging = self.hanging
-        subject = subject_of(hanging)
-        return vat.place_camera(hanging.printer, subject, self.profile.camera, wishes, size)
+        sight = vat.sight_of(self.hanging.printer, subject_of(self.hanging))
+        return frame_sight(sight, self.profile.camera, wishes, size)
 
 
 def plate_heights(job: ResinJob, shoot: ResinShoot) -> Floats:

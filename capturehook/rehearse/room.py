@@ -19,18 +19,18 @@ from capturehook.rehearse.camera import View, focal_length_px, look_at
 if TYPE_CHECKING:
     from capturehook.block.poses import PosedJob
     from capturehook.model.pose import Pose
-    from capturehook.model.profile import Machine, Profile
+    from capturehook.model.profile import Camera, Machine, Profile
     from capturehook.read.job import Job
 
 Floats = NDArray[np.float64]
 
 DEFAULT_AZIMUTH_DEG = 28.0
-DEFAULT_SLOPE = {"bed-z": 0.17}
-LOOK_DOWN_SLOPE = 0.30
-"""Sine of how far the camera looks down unless stated. Over a plate that sinks it looks
-flatter: else nothing but the plate is in the picture, and nothing in it stands still."""
-SLOPES = (LOOK_DOWN_SLOPE, 0.24, 0.18)
-"""Tried in this order until enough of the parked head is in the picture."""
+SLOPES = (0.30, 0.24, 0.18)
+"""Sine of how far the camera looks down unless stated: tried in this order until enough of the
+parked head is in the picture."""
+SINKING_SLOPE = 0.17
+"""Over a plate that sinks it looks flatter: else nothing but the plate is in the picture, and
+nothing in it stands still."""
 FILL = (0.80, 0.62)
 """Share of the picture's width and height that the part may take: it takes one of them."""
 MARGIN = 0.08
@@ -74,6 +74,28 @@ class PartBox:
         ends = np.stack([self.low_mm, self.high_mm])
         pick = np.indices((2, 2, 2)).reshape(3, -1).T
         return np.asarray(ends[pick, np.arange(3)])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sight:
+    """What is to be in the picture (room coordinates), and how, where no wish says.
+
+    Attributes
+    ----------
+    head : to be in it where there is room
+    fill : share of the picture's width and height that the subject may take
+    slopes : of how far the camera looks down (sines), tried in this order
+    plate_mm : height of the plate, from which a wish counts
+    least_mm : no nearer than this
+    """
+
+    subject: PartBox
+    head: PartBox | None = None
+    azimuth_deg: float
+    slopes: tuple[float, ...]
+    fill: tuple[float, float]
+    plate_mm: float = 0.0
+    least_mm: float = 0.0
 
 
 def moves_before(job: Job, pose: Pose) -> int:
@@ -145,48 +167,67 @@ def place_camera(
         low_mm=box.low_mm + np.min(offsets, axis=0), high_mm=box.high_mm + np.max(offsets, axis=0)
     )
     head = head_box(profile.machine, nozzle_mm[-1] + offset)
-    camera = profile.camera
+    # the head on one side of the picture, the camera on the other
+    right = head.middle_mm[0] > subject.middle_mm[0]
+    sinks = profile.machine.moves == "bed-z"
+    sight = Sight(
+        subject=subject,
+        head=head,
+        azimuth_deg=-DEFAULT_AZIMUTH_DEG if right else DEFAULT_AZIMUTH_DEG,
+        slopes=(SINKING_SLOPE,) if sinks else SLOPES,
+        fill=FILL,
+        plate_mm=float(offset[2]),
+    )
+    return frame_sight(sight, profile.camera, wishes, size)
+
+
+def frame_sight(sight: Sight, camera: Camera, wishes: Wishes, size: tuple[int, int]) -> View:
+    """The camera of the wishes, and what they leave open as the sight says.
+
+    Raises
+    ------
+    PlanError
+        Distance and height contradict each other.
+    """
     if wishes.focal_mm is not None:
         camera = camera.model_copy(update={"focal_mm": wishes.focal_mm})
-    height = None if wishes.height_mm is None else wishes.height_mm + float(offset[2])
-
-    azimuth = wishes.azimuth_deg
-    if azimuth is None:  # the head on one side of the picture, the camera on the other
-        right = head.middle_mm[0] > subject.middle_mm[0]
-        azimuth = -DEFAULT_AZIMUTH_DEG if right else DEFAULT_AZIMUTH_DEG
+    azimuth = sight.azimuth_deg if wishes.azimuth_deg is None else wishes.azimuth_deg
+    height = None if wishes.height_mm is None else wishes.height_mm + sight.plate_mm
+    head, corners, middle_mm = sight.head, sight.subject.corners(), sight.subject.middle_mm
 
     def stand(distance_mm: float, slope: float, aim_share: float = 0.0) -> View:
-        level_mm = float(subject.middle_mm[2]) + slope * distance_mm
+        level_mm = float(middle_mm[2]) + slope * distance_mm
         return look_at(
-            subject.middle_mm,
+            middle_mm,
             azimuth_deg=azimuth,
             height_mm=level_mm if height is None else height,
             distance_mm=distance_mm,
             focal_px=focal_length_px(camera, distance_mm, *size),
             width_px=size[0],
             height_px=size[1],
-            aim_mm=subject.middle_mm + aim_share * (head.middle_mm - subject.middle_mm),
+            aim_mm=middle_mm + aim_share * (head.middle_mm - middle_mm) if head else None,
         )
 
     given = wishes.distance_mm or camera.distance_mm
-    rise = 0.0 if height is None else abs(height - float(subject.middle_mm[2]))
-    least = max(CLOSEST_FOCAL * camera.focal_mm, 1.1 * rise)
+    rise = 0.0 if height is None else abs(height - float(middle_mm[2]))
+    least = max(CLOSEST_FOCAL * camera.focal_mm, 1.1 * rise, sight.least_mm)
 
     def framed(slope: float) -> View:
         distance_mm = given or least_distance(
-            least, lambda mm: fills(stand(mm, slope), subject.corners(), FILL)
+            least, lambda mm: fills(stand(mm, slope), corners, sight.fill)
         )
-        view = turned(lambda share: stand(distance_mm, slope, share), subject, head)
-        over = max(share_taken(view, subject.corners()) / np.array(FILL))
+        if head is None:
+            return stand(distance_mm, slope)
+        view = turned(lambda share: stand(distance_mm, slope, share), sight.subject, head)
+        over = max(share_taken(view, corners) / np.array(sight.fill))
         if given is None and over > 1:  # what is off the middle is drawn larger
             farther_mm = distance_mm * over
-            view = turned(lambda share: stand(farther_mm, slope, share), subject, head)
+            view = turned(lambda share: stand(farther_mm, slope, share), sight.subject, head)
         return view
 
-    slopes: tuple[float, ...] = SLOPES
-    if height is not None or profile.machine.moves in DEFAULT_SLOPE:
-        slopes = (DEFAULT_SLOPE.get(profile.machine.moves, LOOK_DOWN_SLOPE),)
-    views = [framed(slope) for slope in slopes]
+    views = [framed(slope) for slope in (sight.slopes if height is None else sight.slopes[:1])]
+    if head is None:
+        return views[0]
     seen = [share_seen(view, head) for view in views]
     enough = [view for view, share in zip(views, seen, strict=True) if share >= HEAD_SEEN]
     return enough[0] if enough else views[int(np.argmax(seen))]

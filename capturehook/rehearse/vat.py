@@ -11,12 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from capturehook.model.profile import Camera
-from capturehook.rehearse.camera import View, focal_length_px, look_at
 from capturehook.rehearse.canvas import BED, STILL
 from capturehook.rehearse.faces import FRONT, UP, Colour, Scenery, brushed, plaster, wood
 from capturehook.rehearse.furniture import BASE, FRAME, METAL, TABLE, WALL
-from capturehook.rehearse.room import CLOSEST_FOCAL, PartBox, Wishes, fills, least_distance
+from capturehook.rehearse.room import PartBox, Sight
 
 Floats = NDArray[np.float64]
 
@@ -86,41 +84,12 @@ def plate_faces(printer: Printer, plate_mm: float, light: Floats) -> Scenery:
     return made
 
 
-def place_camera(
-    printer: Printer, subject: PartBox, camera: Camera, wishes: Wishes, size: tuple[int, int]
-) -> View:
-    """The camera of the wishes; what they leave open is chosen so that the subject fills the
-    picture, seen from a little above.
-
-    Parameters
-    ----------
-    subject : what is to be in the picture, room coordinates
-    size : width and height in pixels
-
-    Raises
-    ------
-    PlanError
-        Distance and height contradict each other.
-    """
-    if wishes.focal_mm is not None:
-        camera = camera.model_copy(update={"focal_mm": wishes.focal_mm})
-    azimuth = AZIMUTH_DEG if wishes.azimuth_deg is None else wishes.azimuth_deg
-    height, middle = wishes.height_mm, float(subject.middle_mm[2])
-
-    def stand(distance_mm: float) -> View:
-        return look_at(
-            subject.middle_mm,
-            azimuth_deg=azimuth,
-            height_mm=middle + SLOPE * distance_mm if height is None else height,
-            distance_mm=distance_mm,
-            focal_px=focal_length_px(camera, distance_mm, *size),
-            width_px=size[0],
-            height_px=size[1],
-        )
-
-    given = wishes.distance_mm or camera.distance_mm
-    if given is not None:
-        return stand(given)
-    rise = 0.0 if height is None else abs(height - middle)
-    least = max(CLOSEST_FOCAL * camera.focal_mm, 1.1 * rise, printer.screen_mm[1])
-    return stand(least_distance(least, lambda mm: fills(stand(mm), subject.corners(), SHARE)))
+def sight_of(printer: Printer, subject: PartBox) -> Sight:
+    """How the camera sees the subject (room coordinates): from a little above."""
+    return Sight(
+        subject=subject,
+        azimuth_deg=AZIMUTH_DEG,
+        slopes=(SLOPE,),
+        fill=SHARE,
+        least_mm=printer.screen_mm[1],
+    )
