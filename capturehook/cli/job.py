@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -126,26 +125,13 @@ def write_job_file(
     if target == "-":
         if sys.stdout is None:
             raise FileError("standard output", "is closed", "Write to a file with -o")
-        _write_out(pieces)
+        sys.stdout.buffer.writelines(pieces)
+        sys.stdout.buffer.flush()
         return
     was = look if out is None or Path(out) == Path(job) else None
     notes = write_stream_atomically(Path(target), lambda file: file.writelines(pieces), was)
     for text in notes:
         show.note(f"{target}: {text}")
-
-
-def _write_out(pieces: Sequence[bytes | memoryview]) -> None:
-    """To standard output; where that is full, it is pointed away so that nothing is tried again."""
-    try:
-        sys.stdout.buffer.writelines(pieces)
-        sys.stdout.buffer.flush()
-    except BrokenPipeError:
-        raise
-    except OSError as fault:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        raise FileError(
-            "standard output", f"cannot be written ({fault.strerror})", "Free some space"
-        ) from fault
 
 
 @click.command("apply", short_help="Put a proved pose block into a job at each chosen layer.")
