@@ -107,7 +107,8 @@ class Bytes:
     def counts_places_after(self, place: int, found: Found) -> bool:
         """Is an E word a place again behind this byte, where it is a step now?"""
         machine, family = found.copy(), self.family
-        given_back = ("RESTORE_GCODE_STATE", *(family.firmware.effects.keep_and_give_back or ()))
+        given_back = {*(family.firmware.effects.keep_and_give_back or ())}
+        given_back |= {"RESTORE_GCODE_STATE"} if family.firmware.has_named_macros else set()
         first = bisect_left(self.index.event_at, place)
         for one in (one for commands in self.index.events[first:] for one in commands):
             if one.code in ("G90", "G91", "M82", "M83"):

@@ -249,6 +249,8 @@ class Family:
             self._home(found, command)
         elif code == "G28" or (code in LOSES_PLACE and code not in effects.harmless):
             found.number, found.lost_at = [None, None, None], at
+        elif self._is_no_command(code):
+            pass  # an error message, and nothing done
         elif (code == "M109" and "T" in words and several == "in turn") or (
             code not in effects.harmless and code != "G10"
         ):  # a tool with macros, or a command that is not known
@@ -276,6 +278,12 @@ class Family:
         for index in range(3):
             if named[index] or not any(named):
                 found.number[index], found.shift[index] = 0.0, found.offset[index]
+
+    def _is_no_command(self, code: str) -> bool:
+        """A name, to a family that runs what it does not know as nothing."""
+        firmware = self.firmware
+        stops = firmware.has_named_macros or firmware.several_commands == "modes first"
+        return code != FOREIGN and not stops and not (code[:1] in "GMT" and code[1:2].isdigit())
 
     def _foreign(self, found: Found, command: Command, at: int) -> None:
         code = command.code
