@@ -228,8 +228,8 @@ def _said_of(clock: ClockFit, plan: PlanRecord) -> Iterator[Finding]:
         yield Finding("drift", "clock", text)
     if abs(clock.rate - 1) > FOREIGN_RATE:
         text = (
-            f"the frames' times are {abs(clock.rate - 1) * 100:.0f} % off the plan's: is this the "
-            "right plan?"
+            f"the frames' times are {abs(clock.rate - 1) * 100:.0f} % off the plan's: another "
+            "job's plan, or the printer ran at another speed"
         )
         yield Finding("other-plan", "clock", text)
 

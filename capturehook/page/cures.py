@@ -94,7 +94,7 @@ CURES = {
     "moved": "Aligned in the film; take a firmer tripod.",
     "bumped": "Aligned in the film; take a firmer tripod.",
     "creep": "Aligned in the film; check the tripod's clamps.",
-    "other-plan": "Name the plan of this job with --plan.",
+    "other-plan": "Name this job's plan with --plan; if it is, taken into account.",
     "sizes-differ": "Keep the picture size and the way the camera is held.",
     "drift": "Taken into account; correct the profile's accelerations.",
     "flicker": "Expose by hand; assemble --even-light.",
