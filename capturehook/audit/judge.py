@@ -133,7 +133,7 @@ def audit_frames(
     best = match.first_of if timer else _best_of_each(match, faults, measures)
     judged = _judge_frames(frames, plan, measures, match, faults, best)
     poses = _judge_poses(plan, judged)
-    said = _verdict_findings(judged, poses, timer)
+    said = _verdict_findings(judged, poses)
     return Audit(
         frames=frames,
         plan=plan,
@@ -306,7 +306,7 @@ def _judge_poses(
 
 
 def _verdict_findings(
-    judged: tuple[FrameVerdict, ...], poses: tuple[PoseVerdict, ...], timer: bool
+    judged: tuple[FrameVerdict, ...], poses: tuple[PoseVerdict, ...]
 ) -> Iterator[Finding]:
     """One finding for each kind of fault there is, naming the first few."""
     for verdict in SAID + SAID_SOFTLY:

@@ -46,7 +46,7 @@ def lighthouse_radius_mm(z_mm: float) -> float:
     return 8 * (1 - (z_mm - 35) / 5.6)
 
 
-def lighthouse_job(line_end: str = "\n") -> bytes:
+def lighthouse_job() -> bytes:
     """The sample as a sliced job: layer comments after the Z move, relative extrusion."""
     lines = [*_START]
     z, number = FIRST_MM, 0
@@ -54,7 +54,7 @@ def lighthouse_job(line_end: str = "\n") -> bytes:
         lines += _layer(number, z, FIRST_MM if number == 0 else LAYER_MM)
         z, number = round(z + LAYER_MM, 4), number + 1
     lines += _END
-    return (line_end.join(lines) + line_end).encode("ascii")
+    return ("\n".join(lines) + "\n").encode("ascii")
 
 
 _START = [

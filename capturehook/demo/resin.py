@@ -117,7 +117,6 @@ def make_resin_demo(
     *,
     with_film: bool,
     step: Step | None = None,
-    layers: int | None = None,
 ) -> Demo:
     """Make the job, put poses into it, plan, and draw the film, all into a folder.
 
@@ -135,7 +134,7 @@ def make_resin_demo(
 
     make_folder(folder)
     job_path, posed_path = folder / "lighthouse.zip", folder / "lighthouse_posed.zip"
-    write_atomically(job_path, resin_lighthouse(layers))
+    write_atomically(job_path, resin_lighthouse())
     posed, added_s = insert_poses(job_path, posed_path, profile, table, EVERY)
     shoot = plan_shoot(posed, profile, table)
     scene = Scene(job=posed, shoot=shoot, profile=profile, table=table)

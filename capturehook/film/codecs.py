@@ -105,7 +105,7 @@ def available_codecs() -> list[str]:
     return [name for name, codec in CODECS.items() if encoder_of(codec) is not None]
 
 
-def parse_fps(text: str, where: str = "--fps") -> Fraction:
+def parse_fps(text: str) -> Fraction:
     """ "30", "23.976" or "30000/1001" -> an exact fraction; NTSC-like decimals are made exact.
 
     Raises
@@ -117,11 +117,13 @@ def parse_fps(text: str, where: str = "--fps") -> Fraction:
         fps = Fraction(text.strip())
     except (ValueError, ZeroDivisionError) as fault:
         raise FrameError(
-            where, f"{text!r} is not a frame rate", "Give a number or a fraction, like 30000/1001"
+            "--fps", f"{text!r} is not a frame rate", "Give a number or a fraction, like 30000/1001"
         ) from fault
     fps = _exact(fps)
     if not 1 <= fps <= 240:
-        raise FrameError(where, f"{text} frames/s is outside 1 to 240", "Common are 24, 25, 30, 60")
+        raise FrameError(
+            "--fps", f"{text} frames/s is outside 1 to 240", "Common are 24, 25, 30, 60"
+        )
     return fps
 
 

@@ -22,12 +22,8 @@ GAP_PX = 6
 LEAST_WIDE_PX = 900
 
 
-def slit_picture(recipe: Recipe, height_px: int | None = None) -> Rgb:
+def slit_picture(recipe: Recipe) -> Rgb:
     """(H, W, 3) uint8: as shot above, as in the film below, one column a shot.
-
-    Parameters
-    ----------
-    height_px : of each half; that of the film unless given
 
     Raises
     ------
@@ -35,7 +31,7 @@ def slit_picture(recipe: Recipe, height_px: int | None = None) -> Rgb:
         A picture cannot be read.
     """
     shots = sorted({one.frame_index for one in recipe.chosen if one.kind == "shot"})
-    framing = _slit(recipe, height_px or recipe.framing.height_px)
+    framing = _slit(recipe)
 
     def columns(index: int) -> tuple[Rgb, ...]:
         corrected = recipe.corrections[index]
@@ -54,15 +50,15 @@ def slit_picture(recipe: Recipe, height_px: int | None = None) -> Rgb:
     return np.concatenate([halves[0], gap, halves[1]])
 
 
-def _slit(recipe: Recipe, height_px: int) -> Framing:
+def _slit(recipe: Recipe) -> Framing:
     """A narrow box through the middle of the part, or of the film where none is seen."""
     whole = recipe.framing
     shots = [one.frame_index for one in recipe.chosen if one.kind == "shot"]
     part = part_box(recipe.audit.measures, shots)
     middle = (part[0] + part[2]) / 2 if part else whole.left + whole.width / 2
-    wide = WIDE_PX * whole.height / height_px
+    wide = WIDE_PX * whole.height / whole.height_px
     left = float(np.clip(middle - wide / 2, whole.left, whole.left + whole.width - wide))
-    return replace(whole, left=left, width=wide, width_px=WIDE_PX, height_px=height_px)
+    return replace(whole, left=left, width=wide, width_px=WIDE_PX)
 
 
 def _column(recipe: Recipe, index: int, framing: Framing, correction: Correction) -> Rgb:

@@ -67,17 +67,17 @@ def colour_ev(colour: Series) -> Series:
     return np.where(np.isfinite(ev), ev.clip(-MOST_EV, MOST_EV), np.nan)
 
 
-def target_ev(ev: Series, width: int = SMOOTH_FRAMES) -> Series:
+def target_ev(ev: Series) -> Series:
     """(F,) the slow course of the light: a line through the frames around each.
 
     Strays are first pulled to the rolling median (a Hampel filter), so that lone bad frames
     count for nothing; the median alone will not do as a target, since flicker that alternates
     from frame to frame flips it. At the ends the window stays whole, so nothing leans.
     """
-    middle = running_median(ev, width)
+    middle = running_median(ev, SMOOTH_FRAMES)
     limit = max(STRAY_EV, 3 * spread(ev - middle))
     calm = np.clip(ev, middle - limit, middle + limit)
-    return _local_lines(calm, min(width, len(ev)))
+    return _local_lines(calm, min(SMOOTH_FRAMES, len(ev)))
 
 
 def _local_lines(values: Series, width: int) -> Series:
@@ -99,12 +99,12 @@ def _line_at_zero(x: Series, y: Series) -> float:
     return y_mean - slope * x_mean
 
 
-def flicker_ev(ev: Series, width: int = SMOOTH_FRAMES) -> Series:
+def flicker_ev(ev: Series) -> Series:
     """(F,) how much brighter each frame is than the slow course of the light, EV."""
-    return ev - target_ev(ev, width)
+    return ev - target_ev(ev)
 
 
-def even_gains(colour: Series, keep: EvenLight = "lamps", width: int = SMOOTH_FRAMES) -> Series:
+def even_gains(colour: Series, keep: EvenLight = "lamps") -> Series:
     """(F, 3) gains in linear light for red, green and blue that even a film out.
 
     Each channel is brought to its slow course, or with ``keep`` "all" to one level; at most
@@ -119,7 +119,7 @@ def even_gains(colour: Series, keep: EvenLight = "lamps", width: int = SMOOTH_FR
     if keep == "all":
         wanted_ev, most_ev = -ev, 2 * MOST_GAIN_EV
     else:
-        wanted_ev = np.stack([-flicker_ev(channel, width) for channel in ev.T], axis=1)
+        wanted_ev = np.stack([-flicker_ev(channel) for channel in ev.T], axis=1)
         most_ev = MOST_GAIN_EV
     return np.asarray(2.0 ** np.clip(np.nan_to_num(wanted_ev), -most_ev, most_ev))
 

@@ -233,8 +233,8 @@ def _tile_side(shape: tuple[int, ...]) -> int:
     return int(2 ** int(np.log2(max(LEAST_SIDE_PX, min(shape) / 3))))
 
 
-def _grid(shape: tuple[int, ...], side: int, step: int | None = None) -> list[tuple[int, int]]:
-    step = step or max(1, side // 4)
+def _grid(shape: tuple[int, ...], side: int) -> list[tuple[int, int]]:
+    step = max(1, side // 4)
     tops = range(0, shape[0] - side + 1, step)
     lefts = range(0, shape[1] - side + 1, step)
     return [(top, left) for top in tops for left in lefts]

@@ -181,10 +181,10 @@ def be_there(poses: Sequence[PlannedPose], *, by_hand: bool = False) -> list[str
     return [f"{said} Frames come {pace}." if pace else said]
 
 
-def profile_used(profile: Profile, more: str = "") -> Html:
-    """All keys, folded away; ``more`` are those of another table."""
+def profile_used(profile: Profile) -> Html:
+    """All keys, folded away."""
     inner = tag("details", tag("summary", f"All keys of {profile.name}"),
-                tag("pre", full_text(profile) + more, tabindex="0"))  # fmt: skip
+                tag("pre", full_text(profile), tabindex="0"))  # fmt: skip
     return section("profile", "Profile used", inner, class_="screen full")
 
 

@@ -27,9 +27,7 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
-def find_layers(
-    source: Source, moves: MoveTable, marks: list[Marks] | None = None
-) -> tuple[LayerTable, list[Marks]]:
+def find_layers(source: Source, moves: MoveTable) -> tuple[LayerTable, list[Marks]]:
     """The layers of a job, and every kind of mark seen on the way.
 
     Raises
@@ -45,7 +43,7 @@ def find_layers(
             "Check that this is a sliced job, "
             "and [machine] extruder_axis if it does not extrude on E",
         )
-    marks = find_marks(source) if marks is None else marks
+    marks = find_marks(source)
     found: LayerTable | None = None
     steps = _steps_in_height(printing.level_z_mm())
     for kind in marks:

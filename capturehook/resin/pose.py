@@ -19,7 +19,7 @@ import numpy as np
 from capturehook import __version__
 from capturehook.block.prove import check_text
 from capturehook.block.splice import Insertion, insert_blocks
-from capturehook.catalog.containers.zip_file import Container, Limits
+from capturehook.catalog.containers.zip_file import Container
 from capturehook.catalog.triggers.own_lines import harm_of
 from capturehook.errors import CaptureHookError, FileError, Finding, PoseError, ProfileError, Where
 from capturehook.files import read_bytes, write_atomically
@@ -57,7 +57,6 @@ def insert_poses(
     profile: Profile,
     table: ResinTable,
     every: int | None = None,
-    limits: Limits | None = None,
 ) -> tuple[ResinJob, float]:
     """Put a pose block behind every k-th layer of a run.gcode job.
 
@@ -76,7 +75,7 @@ def insert_poses(
     """
     capture = profile.capture
     rhythm = every or capture.every_layers or 1
-    with Container(path, limits) as container:
+    with Container(path) as container:
         name = _run_gcode(container)
         text = container.read_text(name)
         where = f"{path}: {name}"
@@ -90,14 +89,14 @@ def insert_poses(
     return after, after.timeline.total_s - before.timeline.total_s
 
 
-def strip_poses(path: Path, out_path: Path, limits: Limits | None = None) -> bool:
+def strip_poses(path: Path, out_path: Path) -> bool:
     """Take all pose blocks out; the inner file is then what it was before, byte for byte.
 
     Returns
     -------
     False when there were none: ``out_path`` is then a plain copy.
     """
-    with Container(path, limits) as container:
+    with Container(path) as container:
         name = _run_gcode(container)
         text = container.read_text(name)
     where = f"{path}: {name}"

@@ -20,8 +20,6 @@ PULSE_MS = (60.0, 150.0)
 """Shorter is missed, longer starts a burst or a video (common practice, no source)."""
 DROP_V = {"contact": 0.0, "relay": 0.0, "photo-mos": 0.0, "opto": 0.1}
 """Left across the closed part (PC817 datasheet: 0.1 V typical, 0.2 V at most)."""
-LEAST_GOLD_MA = 1.0
-"""Least load of small gold contacts, at 5 V (datasheets of Omron SS-01, D2FD-01)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
