@@ -150,7 +150,11 @@ def refuse_pressing(job: Job) -> None:
     if points is None or not len(job.moves):
         return
     low, high = move_extents(job.moves, points.axis)
-    reached = high if points.sign > 0 else -low
+    reached = points.sign * (high if points.sign > 0 else low)
+    told = job.read.axes[points.axis.upper()].first_set_row
+    reached[:told] = -np.inf  # homed, at the end that only the firmware knows
+    ends = getattr(job.moves, f"{points.axis}_mm")
+    reached[told : told + 1] = points.sign * ends[told : told + 1]
     past = reached - points.sign * points.touch_mm
     rows = np.flatnonzero(past > TOUCH_MM)
     found = []

@@ -130,6 +130,18 @@ def test_job_that_presses_the_switch_is_refused_with_line_and_amount(line: str, 
     assert fault.value.where.line_no == 5
 
 
+def test_place_that_the_job_never_told_presses_no_switch() -> None:
+    """At the low end, the carriage being homed at the high one: all lines begin behind G28."""
+    low = profile(
+        trigger={"by": "button", "axis": "x", "direction": "-", "x_mm": 2.0, "start_mm": 1.0},
+        park={"x_mm": 8.0, "y_mm": 215.0},
+    )
+    assert len(apply(job_of("G28", "G1 Z5 F600"), low).poses) > 0
+    with pytest.raises(PlanError, match="goes to X0") as fault:
+        apply(job_of("G28", "G1 Z5 F600", "G1 X0 Y40 F3000"), low)
+    assert fault.value.where.line_no == 6
+
+
 def test_end_code_counts_too_and_another_trigger_does_not_mind() -> None:
     data = job_of().replace(b"M104 S0\n", b"G1 X233 Y200\nM104 S0\n")
     with pytest.raises(PlanError, match="rams its stop"):
