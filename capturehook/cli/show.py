@@ -13,11 +13,12 @@ import sys
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from shutil import get_terminal_size
-from typing import Any, TextIO
+from typing import Any
 
 import click
 
 from capturehook.errors import CaptureHookError, Finding, escaped
+from capturehook.hosts.stop import hush as hush
 from capturehook.hosts.summary import alike
 from capturehook.model.numbers import duration as duration
 
@@ -122,13 +123,6 @@ def note(text: str) -> None:
         click.echo(escaped(text), err=True)
     except OSError:  # no reader is left; what was done stays done
         hush(sys.stderr)
-
-
-def hush(stream: TextIO | None) -> None:
-    """Point a stream that cannot be written at nothing, so that Python does not try again."""
-    with suppress(OSError, ValueError):
-        if stream is not None:
-            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def is_terminal() -> bool:

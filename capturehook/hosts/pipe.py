@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 
 from capturehook.errors import of_the_system
@@ -18,6 +17,7 @@ from capturehook.hosts.run import (
     tell,
     words_of,
 )
+from capturehook.hosts.stop import hush
 from capturehook.hosts.summary import Posing, keep_told, tell_summary
 
 IN, OUT = "standard input", "standard output"
@@ -53,8 +53,7 @@ def write_output(data: bytes) -> None:
         sys.stdout.buffer.write(data)
         sys.stdout.buffer.flush()
     except OSError as fault:
-        if sys.stdout is not None:  # else Python tries once more, and complains, when it ends
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        hush(sys.stdout)
         raise of_the_system(fault, "written", OUT, "Look at its reader") from fault
 
 

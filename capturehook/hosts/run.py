@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Container
-from contextlib import suppress
 from pathlib import Path
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
@@ -13,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from capturehook.errors import MOST_LETTERS, CaptureHookError, of_the_system, printable
-from capturehook.hosts.stop import heed_stops
+from capturehook.hosts.stop import heed_stops, hush
 
 if TYPE_CHECKING:
     from capturehook.model.profile import Profile
@@ -134,8 +133,7 @@ def tell(text: str) -> None:
         if sys.stderr is not None:
             print(printable(text), file=sys.stderr, flush=True)
     except (OSError, ValueError):  # no reader is left; else Python tries again and fails at its end
-        with suppress(OSError, ValueError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())
+        hush(sys.stderr)
 
 
 def settings_of_host(known: Container[str] = ()) -> bytes:

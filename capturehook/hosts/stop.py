@@ -6,7 +6,7 @@ import os
 import signal
 from contextlib import suppress
 from types import FrameType
-from typing import NoReturn
+from typing import NoReturn, TextIO
 
 TOLD = b"Stopped; no file is left half-written.\n"
 
@@ -21,6 +21,13 @@ def heed_stops() -> None:
         if number is not None and signal.getsignal(number) == signal.SIG_DFL:
             with suppress(ValueError):
                 signal.signal(number, _stop)
+
+
+def hush(stream: TextIO | None) -> None:
+    """Point a stream that cannot be written at nothing, so that Python does not try again."""
+    with suppress(OSError, ValueError):
+        if stream is not None:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def _stop(number: int, _: FrameType | None) -> NoReturn:
