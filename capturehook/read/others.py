@@ -116,6 +116,8 @@ def read_others(
                 f"word {fault.found!r} {fault.wrong}",
                 "Slice the model again, or fix that line",
             ) from fault
+        if index <= body_end:  # on a condition, and no line of the body is believed anyway
+            commands = tuple(one for one in commands if one.code != "M112")
         for command in commands:
             _take(found, index, command, firmware, e_letter, source, keeper)
         if found.end_line is not None and not found.end_goes_on:

@@ -163,7 +163,7 @@ def press_findings(hold_ms: float, bounce_ms: float) -> list[Finding]:
     if hold_ms >= 5 * bounce_ms:
         return []
     text = (
-        f"a press of {hold_ms:g} ms is mostly bounce ({bounce_ms:g} ms); hold it for at least "
+        f"a press of {hold_ms:g} ms is short for {bounce_ms:g} ms of bounce; hold it for at least "
         f"{5 * bounce_ms:g} ms"
     )
     return [Finding("hold-bounce", "hold", text)]

@@ -420,6 +420,15 @@ def test_words_alone_are_refused_where_the_family_ignores_them() -> None:
     assert "marlin" in caught.value.found and "[machine] firmware" in caught.value.advice
 
 
+def test_emergency_stop_on_a_condition_is_no_end_of_the_job() -> None:
+    """RepRapFirmware runs a body only where its condition holds (its documentation of
+    meta commands)."""
+    lines = ["G1 X1 F60", "if heat.heaters[1].current > 300", "  M112", "G1 X5 F60"]
+    assert len(read_lines(*lines, firmware="reprapfirmware").table) == 2
+    with pytest.raises(GcodeError, match="M112 stops the printer"):
+        read_lines(*lines, "M112", firmware="reprapfirmware")
+
+
 def test_word_that_is_no_number_is_refused_at_its_column() -> None:
     with pytest.raises(GcodeError) as caught:
         read_lines("G28", "G1 X12.3.4")
