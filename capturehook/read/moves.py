@@ -58,13 +58,11 @@ class JobMoves:
     """How far filament is retracted after each move."""
     work_feed_mm_min: Column = field(repr=False)
     """(M,) F in force after each move for the next G1 (G0 has its own on some families)."""
-    uses_fw_retract: bool = False
-    known: Known = field(default_factory=Known, repr=False)
-    feed_changes: FeedChanges = field(default_factory=FeedChanges, repr=False)
-    firmware: Firmware | None = field(default=None, repr=False)
-    words_alone: NDArray[np.int64] = field(
-        default_factory=lambda: np.empty((0, 2), np.int64), repr=False
-    )
+    uses_fw_retract: bool
+    known: Known = field(repr=False)
+    feed_changes: FeedChanges = field(repr=False)
+    firmware: Firmware = field(repr=False)
+    words_alone: NDArray[np.int64] = field(repr=False)
     """(K, 2) from the line of a motion other than G1 to that of words which go on with it."""
 
     def modes_at(self, line_index: int) -> Modes:
@@ -121,7 +119,6 @@ class JobMoves:
         a block can put all of it back."""
         if not self.known.lost:
             return None
-        assert self.firmware is not None
         e_counts = self.modes_at(line_index).e_absolute(self.firmware)
         unknown = self.known.unknown_at(line_index, e_counts=e_counts)
         return None if unknown is None else reason(unknown)
