@@ -39,13 +39,12 @@ class Hole:
 
 @dataclass(frozen=True, slots=True)
 class Size:
-    """A dimension for the drawing, between two points of the top view, or of the cut."""
+    """A dimension for the drawing, between two points of the top view, or of the cut; drawn
+    beside the part, to the left of the path from start to end."""
 
     start: tuple[float, float]
     end: tuple[float, float]
     text: str
-    outside: bool = True
-    """Drawn beside the part, to the left of the way from start to end."""
     in_cut: bool = False
 
 

@@ -67,8 +67,7 @@ def _sizes(sheet: Sheet, sizes: list[Size], move: Any, scale: float) -> None:
         along = ends[1] - ends[0]
         length = float(np.hypot(*along))
         side = np.array([along[1], -along[0]]) / length
-        off = 12.0 * (1 if size.outside else 0)
-        ends = ends + side * off
+        ends = ends + 12.0 * side
         sheet.lines([ends], GREY, 0.9)
         for end in ends:
             sheet.lines([np.array([end - 4 * side, end + 4 * side])], GREY, 0.9)
