@@ -44,7 +44,7 @@ FRONT = (
     "__init__",
 )
 SPEAK = {"cli/show.py", "cli/main.py", "hosts/run.py", "hosts/watch.py"}
-MOST_LINES, MOST_PARAMETERS = 500, 8
+MOST_LINES, MOST_PARAMETERS = 400, 8
 HEAVY = {"rich", "av", "PIL", "cv2", "rawpy", "pygcode"}
 
 
