@@ -234,6 +234,22 @@ def test_button_in_a_shifted_job_presses_at_the_machines_own_place() -> None:
     assert {3.0, 1.625, 8.0} <= set(places)  # start, press, park
 
 
+@pytest.mark.parametrize(("counts", "number"), [(True, ["G92 E5"]), (False, [])])
+def test_number_for_e_goes_back_where_a_stroke_makes_it_zero(
+    counts: bool, number: list[str]
+) -> None:
+    """Repetier Printer.cpp: the destination of E is 0 after a relative stroke."""
+    kit = make_kit(
+        profile_for("repetier"),
+        e_letter="E",
+        filament_per_unit=1.0,
+        job_fw_retract=False,
+        e_number_counts=counts,
+    )
+    lines = block_of(kit, state_of(MODES["relative_e"], e_mm=5.0))
+    assert [line for line in lines if line.startswith("G92")] == number
+
+
 def test_volumetric_e_is_written_in_mm3() -> None:
     # 0.8 mm of filament 1.75 mm thick: 1.92423 mm3 (pi/4 d2 l).
     kit = kit_for("marlin", per_unit=1 / 2.405282, machine={"volumetric": True})
