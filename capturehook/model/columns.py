@@ -13,7 +13,34 @@ Ints = NDArray[np.int64]
 Side = Literal["left", "right"]
 
 
-class Steady(NDArrayOperatorsMixin):
+class Kept(NDArrayOperatorsMixin):
+    """A column of which each stretch of rows is made when it is asked for."""
+
+    __slots__ = ()
+    dtype: np.dtype[Any] = np.dtype(np.float64)
+
+    def __len__(self) -> int:
+        raise NotImplementedError
+
+    def _stretch(self, begin: int, end: int) -> NDArray[Any]:
+        raise NotImplementedError
+
+    @property
+    def shape(self) -> tuple[int]:
+        return (len(self),)
+
+    def tolist(self) -> list[Any]:
+        return list(self._stretch(0, len(self)).tolist())
+
+    def __array__(self, dtype: DTypeLike | None = None, copy: bool | None = None) -> NDArray[Any]:
+        return self._stretch(0, len(self)).astype(dtype or self.dtype, copy=False)
+
+    def __array_ufunc__(self, ufunc: np.ufunc, method: str, *inputs: Any, **names: Any) -> Any:
+        whole = (np.asarray(one) if isinstance(one, Kept) else one for one in inputs)
+        return getattr(ufunc, method)(*whole, **names)
+
+
+class Steady(Kept):
     """A column of numbers that stay alike for many rows, as heights and feeds do.
 
     Its parts (``column[rows]``) are arrays; in a calculation as a whole it is one too.
@@ -41,17 +68,10 @@ class Steady(NDArrayOperatorsMixin):
     def __len__(self) -> int:
         return self._stop - self._first
 
-    @property
-    def shape(self) -> tuple[int]:
-        return (len(self),)
-
     def max(self, *, initial: float) -> float:
         """The greatest number, at least ``initial``."""
         low, high = self._runs(self._first, self._stop)
         return float(self._value[low:high].max(initial=initial)) if len(self) else initial
-
-    def tolist(self) -> list[float]:
-        return list(self._stretch(0, len(self)).tolist())
 
     @overload
     def __getitem__(self, key: int) -> float: ...
@@ -123,18 +143,11 @@ class Steady(NDArrayOperatorsMixin):
         edges = edges[(edges >= 0) & (edges < len(self))]
         return np.asarray(ufunc.reduceat(self[edges], np.searchsorted(edges, starts)))
 
-    def __array__(self, dtype: DTypeLike | None = None, copy: bool | None = None) -> NDArray[Any]:
-        return self._stretch(0, len(self)).astype(dtype or np.float64, copy=False)
-
-    def __array_ufunc__(self, ufunc: np.ufunc, method: str, *inputs: Any, **names: Any) -> Any:
-        whole = (np.asarray(one) if isinstance(one, Steady) else one for one in inputs)
-        return getattr(ufunc, method)(*whole, **names)
-
 
 Column = Array | Steady
 
 
-class Counting:
+class Counting(Kept):
     """A rising column that counts on by one for many rows, as the lines of moves do.
 
     ``row`` (K + 1,) are the rows, rising from 0 to past the last, from which each of ``value``
@@ -184,9 +197,6 @@ class Counting:
         edges = np.clip(self._row[low : high + 1], begin, end)
         return np.arange(begin, max(begin, end)) + np.repeat(lead, np.diff(edges))
 
-    def tolist(self) -> list[int]:
-        return list(self[:].tolist())
-
     def searchsorted(self, numbers: Any, side: Side = "left") -> Ints:
         """As np.searchsorted."""
         wanted = np.asarray(numbers)
@@ -194,9 +204,6 @@ class Counting:
         begin = self._row[at]
         reached = wanted - self._value[at] + (side == "right")
         return np.asarray(begin + np.clip(reached, 0, self._row[at + 1] - begin))
-
-    def __array__(self, dtype: DTypeLike | None = None, copy: bool | None = None) -> NDArray[Any]:
-        return self[:].astype(dtype or self.dtype, copy=False)
 
 
 Lines = Ints | Counting

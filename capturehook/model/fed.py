@@ -8,8 +8,9 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from numpy.lib.mixins import NDArrayOperatorsMixin
-from numpy.typing import DTypeLike, NDArray
+from numpy.typing import NDArray
+
+from capturehook.model.columns import Kept
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -73,7 +74,7 @@ class Stretch:
         return self.before + (total[1:] - self.fed[1]), float(total[-1])
 
 
-class Fed(NDArrayOperatorsMixin):
+class Fed(Kept):
     """Filament fed by each of M moves, of stretches that follow each other.
 
     Its parts (``column[rows]``) are arrays; in a calculation as a whole it is one too.
@@ -91,10 +92,6 @@ class Fed(NDArrayOperatorsMixin):
     def __len__(self) -> int:
         return self._first[-1]
 
-    @property
-    def shape(self) -> tuple[int]:
-        return (len(self),)
-
     def numbers_after(self, rows: Ints) -> Array:
         """The job's number for filament after each of some moves; 0 before the first (-1)."""
         found, which = np.zeros(len(rows)), np.searchsorted(self._first, rows, side="right") - 1
@@ -106,12 +103,12 @@ class Fed(NDArrayOperatorsMixin):
     def __getitem__(self, key: Any) -> Any:
         if isinstance(key, slice):
             begin, end, step = key.indices(len(self))
-            return self._part(begin, end) if step == 1 else self._part(0, len(self))[key]
+            return self._stretch(begin, end) if step == 1 else self._stretch(0, len(self))[key]
         if not isinstance(key, np.ndarray):
             row = int(key) + (len(self) if key < 0 else 0)
             if not 0 <= row < len(self):
                 raise IndexError(f"row {key} of {len(self)}")
-            return float(self._part(row, row + 1)[0])
+            return float(self._stretch(row, row + 1)[0])
         rows = np.flatnonzero(key) if key.dtype == np.bool_ else key
         order = np.argsort(rows, kind="stable") if (np.diff(rows) < 0).any() else slice(None)
         steps, rising = np.empty(len(rows)), rows[order]
@@ -122,10 +119,10 @@ class Fed(NDArrayOperatorsMixin):
             if low < 0 or high > len(self):
                 raise IndexError(f"rows of {len(self)}")
             mine = slice(begin, end) if isinstance(order, slice) else order[begin:end]
-            steps[mine] = self._part(low, high)[rising[begin:end] - low]
+            steps[mine] = self._stretch(low, high)[rising[begin:end] - low]
         return steps
 
-    def _part(self, begin: int, end: int) -> Array:
+    def _stretch(self, begin: int, end: int) -> Array:
         if end <= begin:
             return np.empty(0)
         low = bisect_right(self._first, begin) - 1
@@ -135,13 +132,3 @@ class Fed(NDArrayOperatorsMixin):
                 break
             parts.append(stretch.steps_of(max(begin - first, 0), min(end - first, len(stretch))))
         return parts[0] if len(parts) == 1 else np.concatenate(parts)
-
-    def tolist(self) -> list[float]:
-        return list(self[:].tolist())
-
-    def __array__(self, dtype: DTypeLike | None = None, copy: bool | None = None) -> NDArray[Any]:
-        return self._part(0, len(self)).astype(dtype or np.float64, copy=False)
-
-    def __array_ufunc__(self, ufunc: np.ufunc, method: str, *inputs: Any, **names: Any) -> Any:
-        whole = (np.asarray(one) if isinstance(one, Fed) else one for one in inputs)
-        return getattr(ufunc, method)(*whole, **names)
