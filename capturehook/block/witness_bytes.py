@@ -75,8 +75,7 @@ def _with_two_commands(
     is_letter = np.isin(piece, _COMMAND_LETTERS)
     is_letter[starts - low] = False
     at = np.flatnonzero(is_letter) + low
-    lines = np.unique(np.searchsorted(starts, at, side="right"))
-    lines = lines[lines > 0] - 1
+    lines = np.flatnonzero(np.bincount(np.searchsorted(starts, at, side="right"), minlength=1)[1:])
     return np.array(
         [start for start in starts[lines].tolist() if _SECOND.match(text, start)], np.int64
     )
