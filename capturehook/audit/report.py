@@ -78,7 +78,7 @@ def _clock_text(audit: Audit) -> str:
         text = f"the print took {abs(error):.1f} % {'more' if error > 0 else 'less'} than planned"
     text += f", times within {clock.spread_s:.2f} s"
     jumps = len(clock.pieces) - 1
-    return text + (f", {jumps} jump{'s' * (jumps > 1)}" if jumps else "")
+    return text + (f", {counted(jumps, 'jump')}" if jumps else "")
 
 
 def _film_length(audit: Audit) -> str:

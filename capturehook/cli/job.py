@@ -320,7 +320,7 @@ def strip_command(job: str, out: str | None, plate: int | None, as_json: bool) -
         )
     elif (out or job) != "-":
         show.say(
-            f"{out or job}: {blocks} block{'s' * (blocks != 1)} taken out"
+            f"{out or job}: {counted(blocks, 'block')} taken out"
             if blocks
             else f"{path}: holds no block"
         )

@@ -11,6 +11,7 @@ import click
 from capturehook.cli import show
 from capturehook.cli.options import FILE, JSON, PROFILE, bundle, option, page_path, svg_path, takes
 from capturehook.cli.resin_numbers import Numbers, numbers, refuse_of_the_job, scene_of
+from capturehook.errors import counted
 
 if TYPE_CHECKING:
     from capturehook.draw.resin import LitArea
@@ -151,7 +152,7 @@ def _pose(
     else:
         count = len(shoot.plan.poses)
         show.say(
-            f"{out}: {count} pose{'s' * (count != 1)}, {show.duration(added_s)} added "
+            f"{out}: {counted(count, 'pose')}, {show.duration(added_s)} added "
             f"({show.duration(added_s / count)} each), {show.duration(posed.timeline.total_s)} in "
             f"all, film {shoot.film_s:.1f} s"
         )

@@ -19,6 +19,7 @@ from capturehook.draw.canvas import (
     round_marks,
     round_step,
 )
+from capturehook.errors import counted
 from capturehook.model.plan import PlannedPose
 from capturehook.model.profile import Camera
 from capturehook.model.resin_job import LightTimeline
@@ -124,7 +125,7 @@ def _frames(sheet: Sheet, lit_area: LitArea) -> None:
         return
     x = [lit_area.x(layer) for layer in lit_area.frame_layers.tolist()]
     sheet.lines([np.array([[one, FLOOR + 60], [one, FLOOR + 72]], np.float64) for one in x])
-    words = f"{count} frame{'s' * (count != 1)}, film {lit_area.film_s:.1f} s"
+    words = f"{counted(count, 'frame')}, film {lit_area.film_s:.1f} s"
     sheet.words(LABELS, FLOOR + 70, "frames", 13, "end")
     sheet.words(LEFT + PLOT_W, FLOOR + 87, words, 13, "end")
 

@@ -23,7 +23,7 @@ from capturehook.draw.canvas import (
     round_marks,
 )
 from capturehook.draw.growth import Growth, draw_growth, minutes
-from capturehook.errors import PlanError, Where
+from capturehook.errors import PlanError, Where, counted
 from capturehook.extras import install_command
 from capturehook.model.numbers import ordinal
 from capturehook.model.profile import Machine
@@ -86,7 +86,7 @@ def plan_sheet(shoot: Shoot) -> Sheet:
     name = Path(shoot.job.source.path).name
     short = name if len(name) <= MOST_LETTERS else f"{name[: MOST_LETTERS - 12]}...{name[-9:]}"
     title = (
-        f"{short}: {poses} frame{'s' * (poses != 1)}, {float(shoot.film_s):.2f} s of film, "
+        f"{short}: {counted(poses, 'frame')}, {float(shoot.film_s):.2f} s of film, "
         f"{_more(shoot.added_s)} more"
     )
     sheet = Sheet(WIDTH, HEIGHT, title)

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from capturehook.errors import Finding, GcodeError
+from capturehook.errors import Finding, GcodeError, counted
 from capturehook.hosts.run import settings_of_host, tell
 from capturehook.model.numbers import duration
 
@@ -78,7 +78,7 @@ def added_text(applied: PosedJob) -> str:
 
     count = len(applied.poses)
     added = float(added_seconds(applied.job, applied.poses).sum())
-    return f"{count} pose{'s' * (count != 1)}, adds {duration(added)}"
+    return f"{counted(count, 'pose')}, adds {duration(added)}"
 
 
 def alike(findings: Iterable[Finding]) -> list[str]:
@@ -118,7 +118,7 @@ def tell_summary(name: str, done: Sequence[PosedJob], plans: Sequence[str] = ())
         where = name if len(done) == 1 else applied.job.source.path
         count = len(applied.findings)
         text = f"{where}: {added_text(applied)}"
-        text += f", {count} warning{'s' * (count != 1)}" if count else ""
+        text += f", {counted(count, 'warning')}" if count else ""
         text += f"; plan: {plans[at]}" if at < len(plans) else ""
         tell(text)
         for line in alike(applied.findings):

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from capturehook.draw.html import Html, section, tag
-from capturehook.errors import CaptureHookError, Finding
+from capturehook.errors import CaptureHookError, Finding, counted
 from capturehook.model.profile import Camera, Profile
 from capturehook.model.resin import Sensor
 from capturehook.model.shutter import shutter_text
@@ -165,7 +165,7 @@ def _resin_steps(scene: Scene) -> Iterator[str]:
         yield "Cover closed, vat empty, three layers: one picture for each, none in between."
         if shoot.false_starts:
             count = shoot.false_starts
-            yield f"{count} picture{'s' * (count != 1)} before the first layer, of the lamp test."
+            yield f"{counted(count, 'picture')} before the first layer, of the lamp test."
     elif pose.lines:
         yield "The job's own lines, sent by hand, fire one picture: " + "; ".join(pose.lines)
     else:

@@ -10,6 +10,7 @@ import numpy as np
 from capturehook.draw.canvas import Sheet
 from capturehook.draw.growth import Growth, Place, growth_sheet, minutes
 from capturehook.draw.html import Html, facts, inside, section, table, tag
+from capturehook.errors import counted
 from capturehook.model.numbers import duration
 from capturehook.model.plan import PlannedPose, PlanRecord
 from capturehook.model.profile import Capture, Profile
@@ -28,7 +29,7 @@ def lede(frames: int, film_s: float, total_s: float, added_s: float) -> str:
     if not frames:
         return "No layer gets a frame: there is nothing to film."
     return (
-        f"{frames} frame{'s' * (frames != 1)} make {film_s:.1f} s of film. The print takes "
+        f"{counted(frames, 'frame')} make {film_s:.1f} s of film. The print takes "
         f"{duration(total_s)}, {duration(added_s) if added_s else 'none'} of it for the frames."
     )
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from capturehook.errors import Finding
+from capturehook.errors import Finding, counted
 from capturehook.model.numbers import duration, ordinal
 from capturehook.model.resin import ResinTable
 from capturehook.model.resin_job import PHASES, LightTimeline, ResinJob
@@ -130,7 +130,7 @@ def visible_words(shoot: ResinShoot, table: ResinTable) -> list[str]:
 
 
 def frame_count(count: int) -> str:
-    return f"{count} frame{'s' * (count != 1)}"
+    return counted(count, "frame")
 
 
 def layer_span(row: dict[str, Any]) -> str:
