@@ -14,7 +14,14 @@ from hypothesis import strategies as st
 from capturehook.errors import CaptureHookError, GcodeError
 from capturehook.profile import build_profile
 from capturehook.read.job import read_job
-from capturehook.read.whole import order_findings, refuse_cut, whole_findings
+from capturehook.read.whole import (
+    MUCH_OVER,
+    OVER_MM,
+    _are_over,
+    order_findings,
+    refuse_cut,
+    whole_findings,
+)
 from tests.small_jobs import Recipe, make_job
 from tests.strategies import profile_table
 
@@ -178,3 +185,10 @@ def test_where_the_cut_shows_the_job_is_refused(data: bytes, why: str) -> None:
 def test_without_any_counter_sign_it_is_only_told() -> None:
     data = BODY + b"G1 Z9 F600\n"
     assert told(data) == ["may-be-cut"] and refused(data) == ""
+
+
+def test_a_little_plastic_over_other_plastic_is_a_neighbour() -> None:
+    """Of ten squares of the bed as many are over the lower plastic as it takes, or one less."""
+    upper = np.array([[number * OVER_MM, 0.0, 9.0] for number in range(10)])
+    enough = int(MUCH_OVER * 10) + 1
+    assert _are_over(upper, upper[:enough]) and not _are_over(upper, upper[: enough - 1])
